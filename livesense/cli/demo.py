@@ -1,0 +1,113 @@
+"""``livesense demo``: simulator → TCP → recorder → logbook → live page, in three processes."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+from livesense.cli.main import CAUTION
+from livesense.errors import LivesenseError
+
+START_LIMIT_S = 60.0
+STOP_LIMIT_S = 10.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("--scenario", default="bring-up", help="what is played (default bring-up)")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated noise (default 1)")
+    parser.add_argument("--port", type=int, default=0, help="TCP port of the page (default: any free one)")
+    parser.add_argument("--logbook", metavar="FILE", type=Path, help="where to record (default: a new temporary file)")
+    parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the demo until Ctrl-C."""
+    from dashboard.app import Settings, serve
+    from simulator.main import BENCH
+
+    with contextlib.ExitStack() as stack:
+        if args.logbook is None:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
+            logbook = folder / "demo.db"
+        else:
+            logbook = args.logbook
+        simulator = stack.enter_context(
+            _child(["simulate", "--scenario", args.scenario, "--outlet", "tcp:0", "--seed", str(args.seed)])
+        )
+        address = _announced_address(simulator)
+        recorder = stack.enter_context(
+            _child(
+                ["record", str(BENCH), "--port", address, "--wait", "--logbook", str(logbook)]
+                + ["--name", f"demo: {args.scenario}", "--quiet"]
+            )
+        )
+        _drain(simulator.stdout)
+        _drain(recorder.stdout)
+        print("A simulated 24 V coolant pump is running; nothing is connected to this computer.")
+        print(f"Simulator at {address}, recorder writes {logbook}" + ("" if args.logbook else " (gone after Ctrl-C)"))
+        print(CAUTION, flush=True)
+
+        def ready(url: str) -> None:
+            print(f"\nLive page: {url}\nCtrl-C ends the demo.", flush=True)
+            if not args.no_browser:
+                import webbrowser
+
+                webbrowser.open(url)
+
+        serve(Settings(logbook=logbook, port=args.port), ready)
+    print("Demo ended.")
+    return 0
+
+
+@contextlib.contextmanager
+def _child(arguments: list[str]) -> Iterator[subprocess.Popen[str]]:
+    """Start a livesense command as a process of its own; end it cleanly afterwards."""
+    # A group of its own keeps Ctrl-C from reaching it twice, and lets Windows send CTRL_BREAK to it alone.
+    flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
+    process = subprocess.Popen(
+        [sys.executable, "-m", "livesense.cli.main", *arguments],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+        creationflags=flags,
+        start_new_session=os.name == "posix",
+    )
+    try:
+        yield process
+    finally:
+        with contextlib.suppress(OSError):
+            process.send_signal(getattr(signal, "CTRL_BREAK_EVENT", signal.SIGTERM))
+        try:
+            process.wait(STOP_LIMIT_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
+        if process.stdout is not None:
+            process.stdout.close()
+
+
+def _announced_address(simulator: subprocess.Popen[str]) -> str:
+    """Read the address that the simulator prints as the last word of its first line."""
+    assert simulator.stdout is not None
+    line = simulator.stdout.readline()
+    words = [word.rstrip(".,") for word in line.split() if word.startswith("socket://")]
+    if not words:
+        raise LivesenseError(f"the simulator did not start: expected its address, got {line.strip()!r}")
+    return words[0]
+
+
+def _drain(stream: IO[str] | None) -> None:
+    """Read and drop what a child prints, so that a full pipe never stops it."""
+    if stream is not None:
+        threading.Thread(target=lambda: [None for _ in stream], daemon=True).start()

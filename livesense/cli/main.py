@@ -1,0 +1,112 @@
+"""``livesense COMMAND``: finds the command, runs it, and turns errors into one line and an exit code.
+
+Exit codes: 0 done; 1 a check or a question failed; 2 wrong use or a bad bench
+file (nothing on standard output, nothing created).
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from livesense import __version__
+from livesense.errors import LivesenseError
+
+COMMANDS: dict[str, str] = {
+    "demo": "simulated coolant pump, recorder and live page, all at once",
+    "ports": "list the serial ports of this computer",
+    "init": "write a commented bench file to start from",
+    "record": "record from a port into a logbook",
+    "serve": "serve the live page of a logbook",
+    "runs": "list the runs in a logbook",
+    "show": "show what is known of a run",
+    "measure": "figures of a run with their uncertainty",
+    "events": "list a run's events",
+    "export": "write a run's scans as CSV",
+    "simulate": "play a simulated motor, drive and board on a TCP port, a pty or into a file",
+}
+
+CAUTION = (
+    "livesense listens and measures. It is not a protective device, and a healthy reading does not prove "
+    "a circuit dead. Work on drives by your local codes and with qualified people."
+)
+
+
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong in one message on standard error and exits with 2."""
+
+    def error(self, message: str) -> NoReturn:
+        """Exit with 2; the message names the command and where help is."""
+        words = self.prog.split()
+        print(
+            f"{': '.join(words)}: {message}; see `{self.prog} --help`",
+            file=sys.stderr,
+        )
+        raise SystemExit(2)
+
+
+def _main_parser() -> Parser:
+    width = max(map(len, COMMANDS))
+    listing = "\n".join(f"  {name:<{width}}  {text}" for name, text in COMMANDS.items())
+    parser = Parser(
+        prog="livesense",
+        description="Phase currents of three-phase motor drives: from raw ADC codes to figures with their uncertainty.",
+        epilog=f"commands:\n{listing}\n\n`livesense COMMAND --help` tells more of each.\n\n{CAUTION}",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"livesense {__version__}")
+    parser.add_argument("command", metavar="COMMAND", help="what to do (below)")
+    parser.add_argument("arguments", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
+    return parser
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit code."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    for stream in (sys.stdout, sys.stderr):
+        # Units such as Ω and µ must not stop a command on a console with an old code page.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    parser = _main_parser()
+    if not given:
+        parser.print_help()
+        return 0
+    main_arguments = parser.parse_args(given)
+    name = main_arguments.command
+    if name not in COMMANDS:
+        import difflib
+
+        near = difflib.get_close_matches(name, COMMANDS, n=1)
+        parser.error(f"there is no command {name!r}" + (f"; did you mean {near[0]!r}?" if near else ""))
+    command = importlib.import_module(f"livesense.cli.{name}")
+    command_parser = Parser(prog=f"livesense {name}", description=COMMANDS[name][:1].upper() + COMMANDS[name][1:] + ".")
+    command.add_arguments(command_parser)
+    try:
+        code: int = command.run(command_parser.parse_args(main_arguments.arguments))
+        sys.stdout.flush()
+    except LivesenseError as error:
+        return complain(error)
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of a pipe (head, less) went away: an ordinary end, but Python would complain at exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return code
+
+
+def complain(error: LivesenseError) -> int:
+    """Print an error for the user; returns the exit code that fits it."""
+    from livesense.cli.output import safe
+    from livesense.errors import BenchError, UsageError
+
+    print(f"livesense: {safe(str(error))}", file=sys.stderr)
+    return 2 if isinstance(error, BenchError | UsageError) else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,71 @@
+"""``livesense measure RUN``: figures with their uncertainty."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from livesense.cli.options import (
+    add_json,
+    add_logbook,
+    add_run,
+    add_window,
+    check_window,
+    existing_logbook,
+    run_reference,
+)
+from livesense.cli.output import print_json, quantity, table
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    add_run(parser)
+    add_window(parser)
+    add_logbook(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Measure a stretch of a run."""
+    from livesense.analysis import RunAnalysis
+    from livesense.logbook.reader import Logbook
+
+    check_window(args)
+    with Logbook(existing_logbook(args.logbook)) as logbook:
+        facts = RunAnalysis(logbook, run_reference(args.run)).measure(args.from_s, args.to_s)
+    if args.json:
+        print_json(facts)
+    else:
+        _print(facts)
+    return 0
+
+
+_SHOWN = ("mean", "rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent", "min", "max")
+
+
+def _print(facts: dict[str, Any]) -> None:
+    print(f"Run {facts['run']}, {facts['used_from_s']:.6g} s to {facts['used_to_s']:.6g} s; ± is k = 2 (about 95 %)")
+    withheld: dict[str, str] = dict(facts.get("withheld", {}))
+    for name, figures in facts["channels"].items():
+        reasons: dict[str, str] = figures.get("withheld", {})
+        shown = [(key, quantity(figures.get(key), reasons.get(key, ""))) for key in _SHOWN if key in figures]
+        print(f"\n{name}" + (f"  ({figures['clipped_scans']} scans clipped)" if figures["clipped_scans"] else ""))
+        print(table(("figure", "value"), shown))
+        if figures["u_excludes"]:
+            print("± leaves out what the bench file does not state: " + ", ".join(figures["u_excludes"]))
+    for part in ("three_phase", "power", "speed", "temperatures"):
+        figures = facts.get(part) or {}
+        rows = []
+        for key, value in figures.items():
+            if key == "withheld":
+                continue
+            if key == "angles_deg":
+                rows += [(f"angle {phase}", quantity(angle)) for phase, angle in (value or {}).items()]
+            elif isinstance(value, str):
+                rows.append((key, value))
+            else:
+                reason = figures.get("withheld", {}).get(key) or withheld.get(f"{part}.{key}", "")
+                rows.append((key, quantity(value, reason)))
+        if rows:
+            print(f"\n{part.replace('_', ' ')}")
+            print(table(("figure", "value"), rows))

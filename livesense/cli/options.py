@@ -1,0 +1,97 @@
+"""Options that several commands share, and how their texts are read."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+from pathlib import Path
+
+from livesense.errors import LogbookError, UsageError
+
+LOGBOOK_VARIABLE = "LIVESENSE_LOGBOOK"
+DEFAULT_LOGBOOK = "livesense.db"
+
+_UNITS_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86400.0, "w": 604800.0}
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    """Add ``--json``."""
+    parser.add_argument("--json", action="store_true", help="print one JSON object and nothing else")
+
+
+def add_logbook(parser: argparse.ArgumentParser) -> None:
+    """Add ``--logbook``."""
+    parser.add_argument(
+        "--logbook",
+        metavar="FILE",
+        type=Path,
+        default=None,
+        help=f"the logbook (default: ${LOGBOOK_VARIABLE}, else {DEFAULT_LOGBOOK} in this directory)",
+    )
+
+
+def add_run(parser: argparse.ArgumentParser) -> None:
+    """Add the RUN argument."""
+    parser.add_argument("run", metavar="RUN", nargs="?", default="last", help="a run's number, or last (default)")
+
+
+def add_window(parser: argparse.ArgumentParser) -> None:
+    """Add ``--from`` and ``--to``."""
+    parser.add_argument("--from", dest="from_s", metavar="S", type=seconds, help="start, in seconds of the run")
+    parser.add_argument("--to", dest="to_s", metavar="S", type=seconds, help="end (not included)")
+
+
+def check_window(args: argparse.Namespace) -> None:
+    """Refuse a window that ends before it begins."""
+    if args.from_s is not None and args.to_s is not None and not args.from_s < args.to_s:
+        raise UsageError(f"expected --from before --to, got {args.from_s:g} and {args.to_s:g}")
+
+
+def logbook_path(given: Path | None) -> Path:
+    """Tell which logbook is meant."""
+    if given is not None:
+        return given
+    return Path(os.environ.get(LOGBOOK_VARIABLE) or DEFAULT_LOGBOOK)
+
+
+def existing_logbook(given: Path | None) -> Path:
+    """Tell which logbook is meant, and refuse one that is not there."""
+    path = logbook_path(given)
+    if not path.exists():
+        raise LogbookError(
+            f"there is no logbook {str(path)!r}; name one with --logbook, or make one with `livesense record`"
+        )
+    return path
+
+
+def run_reference(text: str) -> int | str:
+    """Read RUN: a number, or ``last``."""
+    if text == "last":
+        return text
+    if text.isascii() and text.isdigit() and len(text) < 16:
+        return int(text)
+    raise UsageError(f"expected a run's number or last, got {text!r}; `livesense runs` lists them")
+
+
+def seconds(text: str) -> float:
+    """Read seconds: ``2.5``, or with a unit as in :func:`span`."""
+    try:
+        value = float(text)
+    except ValueError:
+        return span(text)
+    if not 0 <= value < 1e12:
+        raise argparse.ArgumentTypeError(f"expected seconds from 0 up, got {text!r}")
+    return value
+
+
+def span(text: str) -> float:
+    """Read a time span such as ``10s``, ``500ms``, ``2h``, ``1h30min`` or ``3d``; returns seconds."""
+    compact = text.replace(" ", "")
+    part = r"(\d+(?:\.\d+)?)(ms|min|s|m|h|d|w)"
+    if not re.fullmatch(f"(?:{part})+", compact):
+        raise argparse.ArgumentTypeError(f"expected a time such as 10s, 2h or 3d, got {text!r}")
+    total = sum(float(number) * _UNITS_S[unit] for number, unit in re.findall(part, compact))
+    if not 0 < total < 1e10:
+        raise argparse.ArgumentTypeError(f"expected a time above zero, got {text!r}")
+    return total

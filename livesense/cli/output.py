@@ -1,0 +1,78 @@
+"""How facts are printed: as one JSON object, or as text with units and uncertainties."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+import sys
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+EXPANDED = 2.0
+"""Coverage factor of the ± in texts: about 95 % for a normal distribution (JCGM 100:2008, G.6.6)."""
+
+
+def print_json(facts: Mapping[str, Any]) -> None:
+    """Print one JSON object; what is not finite becomes null."""
+    json.dump(_finite(facts), sys.stdout, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, Sequence) and not isinstance(value, str):
+        return [_finite(item) for item in value]
+    return value
+
+
+def safe(text: str) -> str:
+    r"""Text from a device, a bench file or a logbook for a terminal: control characters as ``\xNN``."""
+    return re.sub(
+        r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069\x0b]",
+        lambda match: f"\\x{ord(match.group()):02x}",
+        text,
+    )
+
+
+def quantity(estimate: Mapping[str, Any] | None, withheld: str = "") -> str:
+    """Write ``4.123 ± 0.021 A`` with the expanded uncertainty (k = 2), as many digits as it allows."""
+    if estimate is None or estimate.get("value") is None:
+        return f"withheld: {withheld}" if withheld else "withheld"
+    value, u, unit = estimate["value"], estimate.get("u"), estimate.get("unit", "")
+    if not u:
+        return f"{value:.6g} {unit}".rstrip()
+    expanded = EXPANDED * u
+    digits = max(0, min(9, 1 - math.floor(math.log10(expanded))))
+    return f"{value:.{digits}f} ± {expanded:.{digits}f} {unit}".rstrip()
+
+
+def duration(seconds: float) -> str:
+    """Write ``2 h 05 min``, ``3 min 20 s`` or ``4.2 s``."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest:02d} s"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes:02d} min"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours:02d} h"
+
+
+def table(header: Sequence[str], rows: Iterable[Sequence[Any]], right: Iterable[int] = ()) -> str:
+    """Lay out rows under a header; columns listed in ``right`` are aligned to the right."""
+    cells = [[safe(str(cell)) for cell in row] for row in [header, *rows]]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(header))]
+    aligned = set(right)
+    return "\n".join(
+        "  ".join(
+            cell.rjust(width) if column in aligned else cell.ljust(width)
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ).rstrip()
+        for row in cells
+    )

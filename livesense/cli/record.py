@@ -1,0 +1,150 @@
+"""``livesense record BENCH``: from a port into a logbook."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import signal
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from livesense.cli.options import add_json, add_logbook, logbook_path, span
+from livesense.cli.output import duration, print_json, safe
+
+if TYPE_CHECKING:
+    from livesense.recorder import Progress, Recorder
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("bench", metavar="BENCH", type=Path, help="the bench file")
+    parser.add_argument("--port", metavar="URL", help="a port other than the bench file's")
+    parser.add_argument("--for", dest="for_s", metavar="TIME", type=span, help="end after 10s, 2h, 3d, …")
+    parser.add_argument(
+        "--until-closed", action="store_true", help="end when the link closes, instead of waiting for its return"
+    )
+    parser.add_argument("--wait", action="store_true", help="wait for a port that is not there yet")
+    parser.add_argument("--name", metavar="TEXT", default="", help="a name for the run")
+    parser.add_argument(
+        "--allow-send", action="store_true", help="send the bench file's on_open text and set its dtr and rts"
+    )
+    parser.add_argument("--quiet", action="store_true", help="print nothing while recording")
+    add_logbook(parser)
+    add_json(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Record until something ends it."""
+    from livesense import bench as bench_file
+    from livesense.errors import LinkError, UsageError
+    from livesense.link import SendSettings, parse_address
+    from livesense.recorder import Recorder, RecordSettings
+
+    bench = bench_file.load(args.bench)
+    port = args.port if args.port is not None else bench.link.port
+    if port is None:
+        raise UsageError(
+            f'no port: expected --port, or port = "…" in the [link] table of {args.bench.name}; '
+            "`livesense ports` lists what is there"
+        )
+    try:
+        address = parse_address(port)
+    except LinkError as error:
+        raise UsageError(str(error)) from error
+    send = SendSettings(bench.link.on_open, bench.link.dtr, bench.link.rts)
+    quiet = args.quiet or args.json
+
+    def tell(text: str) -> None:
+        if not quiet:
+            _clear_line()
+            print(f"livesense: {safe(text)}", file=sys.stderr, flush=True)
+
+    for warning in bench.warnings:
+        tell(warning)
+    if send and not args.allow_send:
+        tell("on_open, dtr and rts of the bench file are left alone; --allow-send uses them")
+    recorder = Recorder(
+        RecordSettings(
+            bench=bench,
+            address=address,
+            logbook=logbook_path(args.logbook),
+            name=args.name,
+            duration_s=args.for_s,
+            until_closed=args.until_closed,
+            wait=args.wait,
+            send=send if args.allow_send else SendSettings(),
+        ),
+        tell=tell,
+        progress=None if quiet or not sys.stderr.isatty() else _show_progress,
+    )
+    with _ending_signals(recorder):
+        summary = recorder.run()
+    if not quiet:
+        _clear_line()
+    if args.json:
+        print_json(summary)
+    elif not args.quiet:
+        print(_sentence(summary))
+    if recorder.error is not None:
+        print(f"livesense: {safe(recorder.error)}", file=sys.stderr)
+        return 1
+    return 0
+
+
+@contextlib.contextmanager
+def _ending_signals(recorder: Recorder) -> Iterator[None]:
+    """End cleanly on Ctrl-C, SIGTERM and (on Windows) CTRL_BREAK; a second one ends at once."""
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGBREAK") if hasattr(signal, name)]
+    before: dict[signal.Signals, Any] = {}
+
+    def ask(number: int, frame: object) -> None:
+        if recorder.stop.is_set():
+            raise KeyboardInterrupt
+        recorder.stop.set()
+
+    for name in names:
+        number = getattr(signal, name)
+        before[number] = signal.signal(number, ask)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _clear_line() -> None:
+    if sys.stderr.isatty():
+        sys.stderr.write("\r\x1b[2K")
+
+
+def _show_progress(progress: Progress) -> None:
+    lost = "loss cannot be counted" if progress.lost is None else f"{progress.lost} lost"
+    parts = [
+        f"run {progress.run}" if progress.run is not None else "waiting for the port",
+        duration(progress.seconds),
+        f"{progress.rate_hz:,.0f} scans/s",
+        lost,
+        f"{progress.faults} faults",
+        f"{progress.events} events",
+        f"{progress.size_bytes / 1e6:.1f} MB",
+    ]
+    if progress.link == "away":
+        parts.append("the port is away")
+    sys.stderr.write("\r\x1b[2K" + "  ".join(parts))
+    sys.stderr.flush()
+
+
+def _sentence(summary: dict[str, Any]) -> str:
+    if summary["run"] is None:
+        return "Nothing was recorded."
+    stored = sum(group["scans_stored"] for group in summary["groups"])
+    losses = [group["scans_lost"] for group in summary["groups"]]
+    lost = "loss cannot be counted on this wire" if None in losses else f"{sum(losses)} lost in {summary['gaps']} gaps"
+    faults = ", ".join(f"{kind} {count}" for kind, count in summary["faults"].items()) or "none"
+    return (
+        f"Run {summary['run']} in {summary['logbook']}: {duration(summary['seconds'])}, {stored} scans stored, {lost}, "
+        f"{summary['restarts']} restarts, faults: {faults}, {summary['events']} events. "
+        f"Next: livesense measure {summary['run']}"
+    )

@@ -1,0 +1,1 @@
+"""A run's scans in formats that others read."""
