@@ -87,6 +87,9 @@ class GroupInfo:
     decimals
         Power of ten by which each channel's value was multiplied to make an
         integer (text wire only); empty means 0 for all.
+    clock
+        Name of the column that holds the device's own clock (``t_us`` or ``t_ms``);
+        None where there is none. It is not one of ``channels``.
     """
 
     rate_hz: float | None
@@ -95,6 +98,7 @@ class GroupInfo:
     channels: tuple[str, ...]
     burst: int | None = None
     decimals: tuple[int, ...] = ()
+    clock: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
