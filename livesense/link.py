@@ -332,10 +332,13 @@ class LinkQueue:
         """Append bytes, waiting ``wait_s`` for room.
 
         Without room in time the bytes are dropped, which the queue records in
-        their place as an :class:`Overflow`.
+        their place as an :class:`Overflow`. While such a loss goes on nothing
+        waits: the port must be drained whatever the worker does.
         """
         size = len(chunk.data)
         with self._changed:
+            if self._items and isinstance(self._items[-1], Overflow):
+                wait_s = 0.0
             if self._changed.wait_for(lambda: self._bytes + size <= self._limit, wait_s):
                 self._items.append(chunk)
                 self._bytes += size
