@@ -2,9 +2,8 @@
 
 One packet goes through the standard library. Many packets of one length go
 through :func:`crc16_rows`: a message is a polynomial over GF(2), and its
-remainder is folded from pairs of 16-bit words upwards, ``r(AB) = r(A)·x^k + r(B)``
-where ``k`` is the length of B in bits. One table look-up for every two bytes,
-and no Python per packet.
+remainder is folded upwards from short stretches, ``r(AB) = r(A)·x^k + r(B)`` where
+``k`` is the length of B in bits. No Python per packet.
 """
 
 from __future__ import annotations
@@ -15,7 +14,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-POLYNOMIAL = 0x1021
 INITIAL = 0xFFFF
 
 
@@ -25,21 +23,34 @@ def crc16(data: bytes) -> int:
     return binascii.crc_hqx(data, INITIAL)
 
 
+STRETCH = 8
+"""Words folded one after the other before the tables take over; a power of two."""
+
+
+def _times_x16(words: NDArray[np.uint16]) -> NDArray[np.uint16]:
+    """``w·x^16 mod P`` of each word, in closed form.
+
+    With x^16 = x^12 + x^5 + 1 the bits that overflow are reduced until none is
+    left: ``h = w + w/x^4 + w/x^8 + w/x^12 + w/x^11``, then ``h·(x^12 + x^5 + 1)``.
+    """
+    h = words >> 4
+    h ^= words
+    h ^= h >> 8
+    h ^= words >> 11
+    result = h << 5
+    result ^= h
+    h <<= 12
+    result ^= h
+    return result
+
+
 @cache
 def _shift_table(doublings: int) -> NDArray[np.uint16]:
     """``w·x^(16·2^doublings) mod P`` for every 16-bit word ``w``."""
     if doublings > 0:
         half = _shift_table(doublings - 1)
         return half[half]
-    table = np.zeros(1, dtype=np.uint16)
-    value = 1
-    for _ in range(16):
-        value = (value << 1) ^ (POLYNOMIAL | 0x10000 if value & 0x8000 else 0)
-    for _ in range(16):
-        # The map is linear: the upper half of each doubled table is the lower half plus one column.
-        table = np.concatenate([table, table ^ np.uint16(value)])
-        value = (value << 1) ^ (POLYNOMIAL | 0x10000 if value & 0x8000 else 0)
-    return table
+    return _times_x16(np.arange(1 << 16, dtype=np.uint16))
 
 
 def crc16_rows(rows: NDArray[np.uint8]) -> NDArray[np.uint16]:
@@ -56,28 +67,27 @@ def crc16_rows(rows: NDArray[np.uint8]) -> NDArray[np.uint16]:
         ``(n,)`` uint16.
     """
     count, length = rows.shape
-    # Zeros in front do not change a remainder, so they fill up to whole words;
-    # one word more carries the initial value when the message is a single byte.
-    width = max(2, (length + 1) // 2)
-    padded = np.zeros((count, 2 * width), dtype=np.uint8)
+    # Zeros in front do not change a remainder, so they fill up to whole stretches.
+    words_needed = (length + 1) // 2
+    stretch = words_needed if words_needed <= 4 * STRETCH else STRETCH
+    width = -(-words_needed // stretch) * stretch
     lead = 2 * width - length
+    padded = np.zeros((count, 2 * width), dtype=np.uint8)
     padded[:, lead:] = rows
-    # Starting from 0xFFFF is the same as starting from 0 with the first 16 bits
-    # of (message, then the zeros of the final multiplication) inverted.
+    # Starting from 0xFFFF is the same as starting from 0 with the first 16 bits inverted.
     padded[:, lead : lead + 2] ^= 0xFF
-    words = padded.view(">u2").astype(np.uint16)
-    doublings = 0
-    while words.shape[1] > 1:
-        odd = words.shape[1] % 2
-        folded = np.empty((count, (words.shape[1] + 1) // 2), dtype=np.uint16)
-        np.bitwise_xor(
-            _shift_table(doublings)[words[:, odd::2]], words[:, odd + 1 :: 2], out=folded[:, odd:]
-        )
-        if odd:
-            folded[:, 0] = words[:, 0]
-        words = folded
+    words = padded.view(">u2").astype(np.uint16).reshape(count, width // stretch, stretch)
+    remainder = words[:, :, 0].copy()
+    for column in range(1, stretch):
+        remainder = _times_x16(remainder)
+        remainder ^= words[:, :, column]
+    doublings = STRETCH.bit_length() - 1
+    while remainder.shape[1] > 1:
+        odd = remainder.shape[1] % 2
+        folded = remainder[:, odd + 1 :: 2] ^ _shift_table(doublings)[remainder[:, odd::2]]
+        remainder = np.concatenate([remainder[:, :odd], folded], axis=1)
         doublings += 1
-    result = _shift_table(0)[words[:, 0]]
+    result = _times_x16(remainder[:, 0])
     if length == 1:
         # Eight of the sixteen inverted bits fall beyond a one-byte message.
         result ^= np.uint16(0xFF00)
