@@ -1,0 +1,184 @@
+"""The scans of one group on their way to the disk: tail rows at once, blocks a second later."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.logbook import codec
+from livesense.logbook.connection import Statement
+from livesense.logbook.pyramid import Page, PyramidBuilder
+from livesense.samples import Codes, GroupInfo, ScanBlock
+
+MERGE_S = 1.0
+"""Scans stay tail rows at least so long …"""
+
+MERGE_SCANS = 1000
+"""… and until there are so many; a block of few scans would be mostly overhead."""
+
+Clock = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    first: int
+    codes: Codes
+    clock: Clock | None
+
+    @property
+    def stop(self) -> int:
+        return self.first + len(self.codes)
+
+
+class GroupWriter:
+    """Turns the scans of one group into statements; holds at most a second or so of them."""
+
+    def __init__(self, run: int, number: int, info: GroupInfo) -> None:
+        self._run = run
+        self._number = number
+        self._channels = len(info.channels)
+        self._dtype = info.code.dtype
+        self.held_as = codec.held_as(self._dtype)
+        self._pending: list[_Stretch] = []
+        self._in_tail: list[_Stretch] = []
+        self._scans = 0
+        self._next = 0
+        self._merged_s: float | None = None
+        self._pyramid = PyramidBuilder()
+        self._has_clock = False
+
+    def append(self, block: ScanBlock) -> None:
+        """Take scans in; see :meth:`RunWriter.append`."""
+        codes = block.codes
+        if codes.ndim != 2 or codes.shape[1] != self._channels or codes.dtype != self._dtype:
+            raise ValueError(
+                f"group {self._number}: expected codes of shape (n, {self._channels}) and type {self._dtype},"
+                f" got {codes.shape} and {codes.dtype}"
+            )
+        if block.first < self._next:
+            raise ValueError(f"group {self._number}: expected scan {self._next} or later, got {block.first}")
+        if block.clock is not None and block.clock.shape != (len(codes),):
+            raise ValueError(
+                f"group {self._number}: expected {len(codes)} clock ticks, got {block.clock.shape}"
+            )
+        if len(codes):
+            stretch = _Stretch(int(block.first), codes, block.clock)
+            self._pending.append(stretch)
+            self._scans += len(codes)
+            self._next = stretch.stop
+
+    def statements(self, now_s: float, *, force: bool) -> list[Statement]:
+        """What to write for the scans taken in since the last call."""
+        if self._merged_s is None:
+            self._merged_s = now_s
+        due = self._scans >= codec.BLOCK_SCANS or (
+            self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S
+        )
+        if self._scans and (due or force):
+            self._merged_s = now_s
+            return list(self._blocks())
+        return list(self._tail())
+
+    def last_pages(self) -> list[Statement]:
+        """The pyramid's unfinished pages, once the group's last scan is in a block."""
+        return [self._page(page) for page in self._pyramid.finish()]
+
+    def _tail(self) -> Iterator[Statement]:
+        if not self._pending:
+            return
+        stretches = _joined(self._pending)
+        self._pending = []
+        self._in_tail.extend(stretches)
+        for stretch in stretches:
+            yield from self._clock_channel(stretch.clock)
+            codes = np.ascontiguousarray(stretch.codes.astype(self.held_as, copy=False))
+            clock = None if stretch.clock is None else stretch.clock.astype("<i8").tobytes()
+            # A long stretch (a file read at once) never comes here: it is due at once.
+            yield (
+                "INSERT INTO tail (run, scan_group, first, scans, crc32, codes, clock) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                (
+                    self._run,
+                    self._number,
+                    stretch.first,
+                    len(codes),
+                    codec.crc_of(codes),
+                    codes.tobytes(),
+                    clock,
+                ),
+            )
+
+    def _blocks(self) -> Iterator[Statement]:
+        if self._in_tail:
+            yield "DELETE FROM tail WHERE run = ? AND scan_group = ?", (self._run, self._number)
+        stretches = _joined(self._in_tail + self._pending)
+        self._in_tail, self._pending, self._scans = [], [], 0
+        for stretch in stretches:
+            yield from self._clock_channel(stretch.clock)
+            for at in range(0, len(stretch.codes), codec.BLOCK_SCANS):
+                part = slice(at, at + codec.BLOCK_SCANS)
+                first = stretch.first + at
+                codes = stretch.codes[part]
+                columns = np.ascontiguousarray(codes.T)
+                for position, column in enumerate(columns):
+                    yield self._block(position, first, codec.encode(column), len(column))
+                if stretch.clock is not None:
+                    ticks = stretch.clock[part].astype(np.int64)
+                    yield self._block(self._channels, first, codec.encode_differences(ticks), len(ticks))
+                for page in self._pyramid.add(first, codes):
+                    yield self._page(page)
+
+    def _block(self, position: int, first: int, encoded: codec.Encoded, scans: int) -> Statement:
+        return (
+            "INSERT INTO block (run, scan_group, position, first, scans, encoding, base, crc32, data)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                self._run,
+                self._number,
+                position,
+                first,
+                scans,
+                encoded.encoding,
+                encoded.base,
+                encoded.crc32,
+                encoded.data,
+            ),
+        )
+
+    def _page(self, page: Page) -> Statement:
+        return (
+            "INSERT INTO pyramid (run, scan_group, position, level, first, entries, data)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (self._run, self._number, page.position, page.level, page.first, page.entries, page.data),
+        )
+
+    def _clock_channel(self, clock: Clock | None) -> Iterator[Statement]:
+        if clock is not None and not self._has_clock:
+            self._has_clock = True
+            yield (
+                "INSERT INTO channel (run, scan_group, position, name, shown_name, role, decimals)"
+                " VALUES (?, ?, ?, 'clock', 'clock', 'clock', 0)",
+                (self._run, self._number, self._channels),
+            )
+
+
+def _joined(stretches: list[_Stretch]) -> list[_Stretch]:
+    """Neighbours without a gap between them become one."""
+    out: list[_Stretch] = []
+    run: list[_Stretch] = []
+    for stretch in [*stretches, None]:
+        if run and (
+            stretch is None
+            or stretch.first != run[-1].stop
+            or (stretch.clock is None) != (run[-1].clock is None)
+        ):
+            clocks = [s.clock for s in run if s.clock is not None]
+            codes: Any = run[0].codes if len(run) == 1 else np.concatenate([s.codes for s in run])
+            out.append(_Stretch(run[0].first, codes, np.concatenate(clocks) if clocks else None))
+            run = []
+        if stretch is not None:
+            run.append(stretch)
+    return out

@@ -1,0 +1,152 @@
+"""Reading a logbook: by any number of processes, while it is written or long after."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from livesense.errors import RunNotFoundError
+from livesense.logbook import connection as db
+from livesense.logbook.envelope import Envelope
+from livesense.logbook.locks import is_held
+from livesense.logbook.rows import CalibrationRow, RunRow, state_of_end
+from livesense.logbook.run_reader import RunReader
+from livesense.logbook.stretches import BlockCache
+
+__all__ = ["Envelope", "Logbook", "RunReader"]
+
+HELD_FOR_S = 0.5
+"""A recorder seen at work is not looked for again within this time."""
+
+SILENT_S = 5.0
+"""Where a lock cannot be looked at, a recorder that wrote within this time counts as alive."""
+
+
+class Logbook:
+    """Opens an existing logbook for reading; nothing in it can be changed through this.
+
+    Used by one thread at a time; opening another one is cheap.
+
+    Attributes
+    ----------
+    path
+        The file.
+    warnings
+        Things to tell the user, such as that the newest seconds cannot be read.
+
+    Raises
+    ------
+    LogbookError, NewerLogbookError
+        No such file, no logbook, or one that a newer livesense wrote.
+    """
+
+    def __init__(self, path: Path | str) -> None:
+        self.path = Path(path).absolute()
+        self._connection, immutable = db.open_to_read(self.path)
+        self.warnings: tuple[str, ...] = ()
+        if immutable and db.wal_bytes(self.path):
+            self.warnings = (
+                f"{self.path}: on read-only media the newest scans (in {self.path.name}-wal) cannot be read;"
+                " copy both files to a disk that can be written",
+            )
+        self.cache = BlockCache()
+        self._held_at_s: dict[str, float] = {}
+        self._dead: set[str] = set()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._connection.close()
+
+    def runs(self) -> list[RunRow]:
+        """All runs, newest first."""
+        rows = self.select("SELECT number FROM run ORDER BY number DESC")
+        return [RunReader(self, number).row for (number,) in rows]
+
+    def run(self, ref: int | str) -> RunReader:
+        """A run by number, or ``"last"``.
+
+        Raises
+        ------
+        RunNotFoundError
+            There is no such run.
+        """
+        if isinstance(ref, str) and ref.strip().lower() == "last":
+            ((number,),) = self.select("SELECT max(number) FROM run")
+            if number is None:
+                raise RunNotFoundError(f"{self.path}: holds no runs yet; record one first")
+            return RunReader(self, number)
+        try:
+            number = int(ref)
+        except ValueError:
+            raise RunNotFoundError(f'expected the number of a run or "last", got {ref!r}') from None
+        if not 0 < number < 1 << 62 or not self.select("SELECT 1 FROM run WHERE number = ?", (number,)):
+            numbers = [row[0] for row in self.select("SELECT number FROM run ORDER BY number DESC LIMIT 5")]
+            newest = ", ".join(map(str, numbers)) or "none"
+            raise RunNotFoundError(f"{self.path}: expected one of its runs (newest: {newest}), got {ref!r}")
+        return RunReader(self, number)
+
+    def zeros(
+        self, bench_name: str, device: str, before_wall_s: float | None = None
+    ) -> dict[str, CalibrationRow]:
+        """Newest zero of each channel for a bench and a device, made no later than a time."""
+        rows = self.select(
+            "SELECT wall_s, bench_name, device, channel, zero_code, u_codes, scans FROM calibration"
+            " WHERE kind = 'zero' AND bench_name = ? AND device = ? AND wall_s <= ? ORDER BY wall_s, id",
+            (
+                db.plain_text(bench_name),
+                db.plain_text(device),
+                1e18 if before_wall_s is None else before_wall_s,
+            ),
+        )
+        return {row[3]: CalibrationRow(*row) for row in rows}
+
+    def select(self, text: str, values: Sequence[object] | dict[str, object] = ()) -> list[tuple[Any, ...]]:
+        """All rows of one query; the read transaction ends with it.
+
+        Raises
+        ------
+        LogbookError
+            The file is damaged or cannot be read.
+        """
+        try:
+            return self._connection.execute(text, values).fetchall()
+        except (sqlite3.Error, OverflowError) as error:
+            if isinstance(error, OverflowError):
+                raise ValueError(f"a number beyond 64 bits: {error}") from error
+            raise db.explain(error, self.path, "read") from error
+
+    def state(self, number: int, token: str, ended: str | None) -> str:
+        """State of a run: see docs/logbook.md."""
+        if ended is not None:
+            return state_of_end(ended)
+        if token in self._dead:
+            return "recovered"
+        now = time.monotonic()
+        if now - self._held_at_s.get(token, float("-inf")) < HELD_FOR_S:
+            return "recording"
+        held = is_held(self.path, token)
+        if held is None:
+            rows = self.select("SELECT wall_s FROM health WHERE run = ?", (number,))
+            held = bool(rows) and isinstance(rows[0][0], float) and abs(time.time() - rows[0][0]) < SILENT_S
+            return "recording" if held else "recovered"
+        if held:
+            self._held_at_s[token] = now
+            return "recording"
+        # The end may have been written, and the lock let go, since the row was read.
+        ((ended,),) = self.select("SELECT ended FROM run WHERE number = ?", (number,)) or [(None,)]
+        if ended is not None:
+            return state_of_end(ended)
+        self._dead.add(token)
+        return "recovered"

@@ -1,0 +1,147 @@
+"""What the logbook's smaller tables hand out, one frozen dataclass for each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from livesense.samples import Event
+
+
+def state_of_end(ended: str) -> str:
+    """State of a run whose end was written: only an error makes it ``failed``."""
+    return "failed" if ended == "error" else "complete"
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run at a glance.
+
+    ``state`` is recording, complete, recovered or failed. ``seconds`` is the time of
+    the latest stored scan on the run's own axis. ``scans_lost`` leaves burst pauses
+    out and is None where no group can count.
+    """
+
+    number: int
+    name: str
+    started_wall_s: float
+    seconds: float
+    state: str
+    ended: str | None
+    ended_wall_s: float | None
+    channels: tuple[str, ...]
+    events: int
+    scans_lost: int | None
+    bench_name: str
+    bench_text: str
+    bench_path: str
+    device: str
+    wire: str
+    port: str
+    version: str
+    summary: dict[str, Any] | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelRow:
+    """A stored channel; ``role`` is code or clock, ``shown_name`` is the device's own."""
+
+    group: int
+    position: int
+    name: str
+    shown_name: str
+    role: str
+    decimals: int
+
+
+@dataclass(frozen=True, slots=True)
+class GapRow:
+    """Scans ``first … first + count − 1`` were not stored; ``count`` None: not countable."""
+
+    group: int
+    first: int
+    count: int | None
+    cause: str
+    wall_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RestartRow:
+    """The device began anew; ``scan`` is the index that the next accepted scan got."""
+
+    group: int | None
+    scan: int
+    last_counter: int | None
+    first_counter: int | None
+    wall_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRow:
+    """So many faults of a kind within one second of wall time."""
+
+    wall_s: int
+    kind: str
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRow:
+    """Text from the device or the user."""
+
+    number: int
+    wall_s: float
+    scan: int | None
+    source: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """An event with its place in the logbook."""
+
+    number: int
+    revision: int
+    event: Event
+
+
+@dataclass(frozen=True, slots=True)
+class OutageRow:
+    """The port was away; ``ended_wall_s`` None: it still is, or the run ended first."""
+
+    began_wall_s: float
+    ended_wall_s: float | None
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class HealthRow:
+    """The recorder's latest figures, as it gave them."""
+
+    wall_s: float
+    figures: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CalibrationRow:
+    """Where a channel's zero was found: code, its standard uncertainty in codes, from so many scans."""
+
+    wall_s: float
+    bench_name: str
+    device: str
+    channel: str
+    zero_code: float
+    u_codes: float
+    scans: int
+
+
+@dataclass(frozen=True, slots=True)
+class RequestRow:
+    """Something asked of a run's recorder; ``answer`` None: not answered yet."""
+
+    number: int
+    run: int
+    asked_wall_s: float
+    kind: str
+    text: str
+    answer: str | None

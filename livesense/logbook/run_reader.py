@@ -1,0 +1,427 @@
+"""Reading one run."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.errors import LogbookError, RunNotFoundError
+from livesense.logbook import codec
+from livesense.logbook.envelope import Envelope, envelope
+from livesense.logbook.rows import (
+    CalibrationRow,
+    ChannelRow,
+    EventRow,
+    FaultRow,
+    GapRow,
+    HealthRow,
+    NoteRow,
+    OutageRow,
+    RequestRow,
+    RestartRow,
+    RunRow,
+)
+from livesense.logbook.stretches import LARGEST_TAIL_ROWS, Source, whole
+from livesense.samples import CodeType, Estimate, Event, GroupInfo, SegmentStart, TimeAxis
+
+if TYPE_CHECKING:
+    from livesense.logbook.reader import Logbook
+
+_RUN = (
+    "SELECT name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device, description,"
+    " port, wire, version, summary, token FROM run WHERE number = ?"
+)
+
+
+class RunReader:
+    """One run of a logbook; made by :meth:`Logbook.run`.
+
+    Scans that are being recorded appear at once. What groups the run has, and its
+    row, are read when they are first asked for, and again after :meth:`refresh`.
+    """
+
+    def __init__(self, logbook: Logbook, number: int) -> None:
+        self._logbook = logbook
+        self.number = number
+        self._row: RunRow | None = None
+        self._description = ""
+        self._groups: tuple[GroupInfo, ...] | None = None
+        self._counted: tuple[bool, ...] = ()
+        self._sources: tuple[Source, ...] = ()
+        self._channels: list[ChannelRow] = []
+
+    def refresh(self) -> None:
+        """Forget what was read of the run's row and groups."""
+        self._row = None
+        self._groups = None
+
+    @property
+    def row(self) -> RunRow:
+        """The run at a glance."""
+        if self._row is None:
+            self._row = self._read_row()
+        return self._row
+
+    @property
+    def groups(self) -> tuple[GroupInfo, ...]:
+        """Its groups, in the order of their numbers; empty while none is known yet."""
+        if self._groups is None:
+            self._read_groups()
+        return self._groups or ()
+
+    @property
+    def description(self) -> str:
+        """The device's description as it came."""
+        if self._row is None:
+            self._row = self._read_row()
+        return self._description
+
+    def channel_rows(self) -> list[ChannelRow]:
+        """The stored channels of all groups, clocks too."""
+        if self._groups is None:
+            self._read_groups()
+        return list(self._channels)
+
+    def time_axis(self, group: int) -> TimeAxis:
+        """Where a group's scans lie in time."""
+        source = self._source(group)
+        found = self.segments(group)
+        if not found or found[0].first > 0:
+            rate_hz = self.groups[source.number].rate_hz
+            found.insert(0, SegmentStart(group, 0, 0.0, rate_hz))
+        return TimeAxis(tuple(found))
+
+    def extent(self, group: int) -> tuple[int, int]:
+        """First stored scan index, and the last one + 1; (0, 0) while nothing is stored."""
+        source = self._source(group)
+        place = {"run": self.number, "number": source.number}
+        ((low, low_tail, high, high_tail),) = self._logbook.select(
+            "SELECT (SELECT min(first) FROM block WHERE run = :run AND scan_group = :number AND position = 0),"
+            " (SELECT min(first) FROM tail WHERE run = :run AND scan_group = :number),"
+            " (SELECT first + scans FROM block WHERE run = :run AND scan_group = :number AND position = 0"
+            "  ORDER BY first DESC LIMIT 1),"
+            " (SELECT first + scans FROM tail WHERE run = :run AND scan_group = :number"
+            "  ORDER BY first DESC LIMIT 1)",
+            place,
+        )
+        firsts = [whole(value, "first") for value in (low, low_tail) if value is not None]
+        stops = [whole(value, "first") for value in (high, high_tail) if value is not None]
+        return (min(firsts), max(stops)) if firsts else (0, 0)
+
+    def scans_stored(self, group: int) -> int:
+        """How many scans of a group are stored."""
+        source = self._source(group)
+        ((count,),) = self._logbook.select(
+            "SELECT coalesce((SELECT sum(scans) FROM block"
+            "  WHERE run = :run AND scan_group = :number AND position = 0), 0)"
+            " + coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0)",
+            {"run": self.number, "number": source.number},
+        )
+        return whole(count, "scans")
+
+    def scans_lost(self, group: int) -> int | None:
+        """Scans counted as lost, burst pauses left out; None where the wire has no counter."""
+        source = self._source(group)
+        if not self._counted[source.number]:
+            return None
+        ((count,),) = self._logbook.select(
+            "SELECT coalesce(sum(scans), 0) FROM gap WHERE run = ? AND scan_group = ? AND cause <> 'burst'",
+            (self.number, source.number),
+        )
+        return whole(count, "scans")
+
+    def codes(
+        self, group: int, first: int, stop: int, channels: Sequence[str] | None = None
+    ) -> Iterator[tuple[int, NDArray[Any]]]:
+        """Stored codes of scan indices ``first … stop − 1``.
+
+        Yields ``(index of the first row, (n, channels))`` for each whole stretch, in the
+        group's own type. A stretch longer than half a million scans comes in pieces, each
+        beginning where the one before ended.
+
+        Raises
+        ------
+        DamagedBlockError
+            Stored codes do not match their checksum.
+        """
+        source = self._source(group)
+        names = self.groups[source.number].channels
+        positions = (
+            range(len(names)) if channels is None else [self._position(group, name) for name in channels]
+        )
+        return source.stretches(int(first), int(stop), list(positions))
+
+    def clock(self, group: int, first: int, stop: int) -> Iterator[tuple[int, NDArray[np.int64]]]:
+        """The device's own clock in unwrapped ticks, ``(n,)``, stretch by stretch; nothing where it has none."""
+        return self._source(group).stretches(int(first), int(stop), [], clock=True)
+
+    def latest(self, group: int, count: int) -> tuple[int, NDArray[Any]]:
+        """The newest whole stretch, at most ``count`` scans of it: ``(index of the first row, (n, channels))``.
+
+        ``n`` is 0 while nothing is stored.
+        """
+        source = self._source(group)
+        positions = list(range(source.channels))
+        low, high = self.extent(group)
+        if high <= low or count < 1:
+            return high, np.empty((0, source.channels), source.dtype)
+        parts: list[tuple[int, NDArray[Any]]] = list(
+            source.stretches(max(low, high - int(count)), high, positions)
+        )
+        keep = len(parts) - 1
+        while keep and parts[keep - 1][0] + len(parts[keep - 1][1]) == parts[keep][0]:
+            keep -= 1
+        pieces = [codes for _, codes in parts[keep:]]
+        return parts[keep][0], pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+
+    def envelope(self, group: int, channel: str, first: int, stop: int, buckets: int) -> Envelope:
+        """Smallest, largest and mean code of each of at most ``buckets`` buckets of a window.
+
+        Takes a bounded number of rows, whatever the window's length. A window of fewer
+        scans than buckets gives one bucket a scan. Scans not merged yet are in it.
+
+        Raises
+        ------
+        ValueError
+            An empty window, or no bucket.
+        DamagedBlockError
+            What is stored does not match its checksum.
+        """
+        source = self._source(group)
+        return envelope(source, self._position(group, channel), int(first), int(stop), int(buckets))
+
+    def gaps(self, group: int | None = None) -> list[GapRow]:
+        """Gaps in order of their scans, of one group or of all."""
+        rows = self._logbook.select(
+            "SELECT scan_group, first, scans, cause, wall_s FROM gap"
+            " WHERE run = ? AND (? IS NULL OR scan_group = ?) ORDER BY scan_group, first, id",
+            (self.number, group, group),
+        )
+        return [GapRow(*row) for row in rows]
+
+    def restarts(self) -> list[RestartRow]:
+        """Restarts of the device, in the order they were seen."""
+        rows = self._logbook.select(
+            "SELECT scan_group, scan, last_counter, first_counter, wall_s FROM restart WHERE run = ? ORDER BY id",
+            (self.number,),
+        )
+        return [RestartRow(*row) for row in rows]
+
+    def faults(self) -> list[FaultRow]:
+        """Faults per kind and second, in order of time."""
+        rows = self._logbook.select(
+            "SELECT wall_s, kind, count FROM fault WHERE run = ? ORDER BY wall_s, kind", (self.number,)
+        )
+        return [FaultRow(*row) for row in rows]
+
+    def fault_counts(self) -> dict[str, int]:
+        """Faults of the whole run per kind."""
+        rows = self._logbook.select(
+            "SELECT kind, sum(count) FROM fault WHERE run = ? GROUP BY kind ORDER BY kind", (self.number,)
+        )
+        return dict(rows)
+
+    def notes(self) -> list[NoteRow]:
+        """Notes in the order they were kept."""
+        rows = self._logbook.select(
+            "SELECT id, wall_s, scan, source, text FROM note WHERE run = ? ORDER BY id", (self.number,)
+        )
+        return [NoteRow(*row) for row in rows]
+
+    def events(self, revision: int | None = None) -> list[EventRow]:
+        """Events in order of their start; of the newest revision unless one is named."""
+        rows = self._logbook.select(
+            "SELECT number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
+            " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details FROM event"
+            " WHERE run = ? AND revision = coalesce(?, (SELECT max(revision) FROM event WHERE run = ?))"
+            " ORDER BY start_scan, number",
+            (self.number, revision, self.number),
+        )
+        return [_event_row(row) for row in rows]
+
+    def outages(self) -> list[OutageRow]:
+        """Times when the port was away."""
+        rows = self._logbook.select(
+            "SELECT began_wall_s, ended_wall_s, cause FROM outage WHERE run = ? ORDER BY began_wall_s",
+            (self.number,),
+        )
+        return [OutageRow(*row) for row in rows]
+
+    def segments(self, group: int) -> list[SegmentStart]:
+        """A group's segments as they were stored."""
+        rows = self._logbook.select(
+            "SELECT scan_group, first, start_s, rate_hz FROM segment WHERE run = ? AND scan_group = ? ORDER BY first",
+            (self.number, group),
+        )
+        return [SegmentStart(*row) for row in rows]
+
+    def rates(self) -> dict[int, Estimate]:
+        """The fitted scan rate of each group that has one, in Hz."""
+        rows = self._logbook.select(
+            "SELECT scan_group, value_hz, u_random_hz, u_systematic_hz FROM rate WHERE run = ? ORDER BY scan_group",
+            (self.number,),
+        )
+        return {group: Estimate(value, random, systematic, "Hz") for group, value, random, systematic in rows}
+
+    def health(self) -> HealthRow | None:
+        """The recorder's latest figures."""
+        rows = self._logbook.select("SELECT wall_s, figures FROM health WHERE run = ?", (self.number,))
+        return HealthRow(rows[0][0], figures_of(rows[0][1])) if rows else None
+
+    def requests(self) -> list[RequestRow]:
+        """What was asked of this run, with the answers."""
+        rows = self._logbook.select(
+            "SELECT id, run, asked_wall_s, kind, text, answer FROM request WHERE run = ? ORDER BY id",
+            (self.number,),
+        )
+        return [RequestRow(*row) for row in rows]
+
+    def calibration(self) -> dict[str, CalibrationRow]:
+        """Newest zero of each channel that was found for this bench and device before the run; may be empty."""
+        row = self.row
+        return self._logbook.zeros(row.bench_name, row.device, row.started_wall_s)
+
+    def _source(self, group: int) -> Source:
+        if self._groups is None:
+            self._read_groups()
+        if not 0 <= group < len(self._sources):
+            raise ValueError(
+                f"run {self.number}: expected a group from 0 to {len(self._sources) - 1}, got {group}"
+            )
+        return self._sources[group]
+
+    def _position(self, group: int, name: str) -> int:
+        names = self.groups[group].channels
+        if name not in names:
+            raise ValueError(
+                f"run {self.number}, group {group}: expected one of {', '.join(names)}, got {name!r}"
+            )
+        return names.index(name)
+
+    def _read_groups(self) -> None:
+        book = self._logbook
+        channels = [
+            ChannelRow(*row)
+            for row in book.select(
+                "SELECT scan_group, position, name, shown_name, role, decimals FROM channel"
+                " WHERE run = ? ORDER BY scan_group, position",
+                (self.number,),
+            )
+        ]
+        groups, counted, sources = [], [], []
+        for row in book.select(
+            "SELECT number, rate_hz, code, held_as, bits, burst, counted FROM scan_group WHERE run = ? ORDER BY number",
+            (self.number,),
+        ):
+            number, rate_hz, code, held_as, bits, burst, flag = row
+            mine = [c for c in channels if c.group == number and c.role == "code"]
+            if number != len(groups) or [c.position for c in mine] != list(range(len(mine))):
+                raise LogbookError(
+                    f"{book.path}: run {self.number}: its groups or channels are not numbered in order"
+                )
+            try:
+                kind = CodeType(code)
+            except ValueError:
+                raise LogbookError(
+                    f"{book.path}: run {self.number}: expected a known type of codes, found {code!r}"
+                ) from None
+            decimals = tuple(c.decimals for c in mine)
+            groups.append(
+                GroupInfo(
+                    rate_hz,
+                    kind,
+                    bits,
+                    tuple(c.name for c in mine),
+                    burst,
+                    decimals if any(decimals) else (),
+                )
+            )
+            counted.append(bool(flag))
+            sources.append(
+                Source(book.select, book.cache, self.number, number, codec.dtype_of(held_as), len(mine))
+            )
+        self._channels, self._counted, self._sources = channels, tuple(counted), tuple(sources)
+        self._groups = tuple(groups) if groups else None
+
+    def _read_row(self) -> RunRow:
+        rows = self._logbook.select(_RUN, (self.number,))
+        if not rows:
+            raise RunNotFoundError(f"{self._logbook.path}: run {self.number} is not there any more")
+        (
+            name, started, ended, ended_wall_s, bench_name, bench_text, bench_path, device, description,
+            port, wire, version, summary, token,
+        ) = rows[0]  # fmt: skip
+        self._description = description
+        lost = [self.scans_lost(group) for group in range(len(self.groups))]
+        counted = [count for count in lost if count is not None]
+        ((events,),) = self._logbook.select(
+            "SELECT count(*) FROM event WHERE run = :run"
+            " AND revision = (SELECT max(revision) FROM event WHERE run = :run)",
+            {"run": self.number},
+        )
+        return RunRow(
+            number=self.number,
+            name=name,
+            started_wall_s=started,
+            seconds=max((self._last_s(group) for group in range(len(self.groups))), default=0.0),
+            state=self._logbook.state(self.number, token, ended),
+            ended=ended,
+            ended_wall_s=ended_wall_s,
+            channels=tuple(name for group in self.groups for name in group.channels),
+            events=events,
+            scans_lost=sum(counted) if counted else None,
+            bench_name=bench_name,
+            bench_text=bench_text,
+            bench_path=bench_path,
+            device=device,
+            wire=wire,
+            port=port,
+            version=version,
+            summary=None if summary is None else figures_of(summary),
+        )
+
+    def _last_s(self, group: int) -> float:
+        low, high = self.extent(group)
+        if high <= low:
+            return 0.0
+        seconds = float(self.time_axis(group).time_s(np.array([high - 1]))[0])
+        return seconds if math.isfinite(seconds) else 0.0
+
+
+def _event_row(row: tuple[Any, ...]) -> EventRow:
+    (
+        number, revision, kind, channel, group, rule, start, end, peak, peak_scan, at_least, limit, unit, text,
+        lost, cut, details,
+    ) = row  # fmt: skip
+    event = Event(
+        kind=kind,
+        channel=channel,
+        group=group,
+        rule=rule,
+        start_scan=start,
+        end_scan=end,
+        peak=math.nan if peak is None else peak,
+        peak_scan=peak_scan,
+        peak_at_least=bool(at_least),
+        limit=math.nan if limit is None else limit,
+        unit=unit,
+        text=text,
+        lost_scans=lost,
+        cut_short=bool(cut),
+        details=figures_of(details),
+    )
+    return EventRow(number, revision, event)
+
+
+def figures_of(text: object) -> dict[str, Any]:
+    """A JSON object as stored; empty when it is none."""
+    try:
+        found = json.loads(text) if isinstance(text, str) else None
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}

@@ -1,0 +1,393 @@
+"""Recording one run: scans are buffered, everything is written by ``commit``."""
+
+from __future__ import annotations
+
+import json
+import math
+import time
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from livesense.errors import LogbookError
+from livesense.logbook.connection import Statement, plain_text
+from livesense.logbook.group_writer import GroupWriter
+from livesense.logbook.locks import RunLock
+from livesense.logbook.rows import RequestRow
+from livesense.samples import (
+    Estimate,
+    Event,
+    Gap,
+    GroupInfo,
+    LinkFault,
+    Restart,
+    ScanBlock,
+    SegmentStart,
+)
+
+if TYPE_CHECKING:
+    from livesense.logbook.writer import LogbookWriter
+
+HEALTH_S = 1.0
+"""The recorder's sign of life is renewed at least so often."""
+
+
+class RunWriter:
+    """Records one run; made by :meth:`LogbookWriter.start_run`.
+
+    Every method but :meth:`commit`, :meth:`merge` and :meth:`finish` only takes note.
+    After a failed commit nothing is lost: the next one tries again.
+    """
+
+    def __init__(self, logbook: LogbookWriter, number: int, lock: RunLock) -> None:
+        self.number = number
+        self._logbook = logbook
+        self._lock = lock
+        self._queue: list[Statement] = []
+        self._groups: dict[int, GroupWriter] = {}
+        self._faults: dict[tuple[int, str], int] = {}
+        self._events = 0
+        self._health: dict[str, Any] = {}
+        self._health_written_s = float("-inf")
+        self._health_changed = False
+        self._over = False
+
+    def add_groups(
+        self,
+        groups: Sequence[GroupInfo],
+        shown_names: Mapping[str, str] | Sequence[tuple[str, str]] = (),
+        *,
+        counted: bool | Sequence[bool] = True,
+    ) -> None:
+        """Tell what groups the run has; once, before their first scans.
+
+        ``shown_names`` gives the device's own names where they were replaced.
+        ``counted`` False: the wire has no scan counter, so loss cannot be counted.
+        """
+        if self._groups:
+            raise ValueError(f"run {self.number} has its groups already; start another run for others")
+        shown = dict(shown_names)
+        flags = [counted] * len(groups) if isinstance(counted, bool) else list(counted)
+        for number, (info, flag) in enumerate(zip(groups, flags, strict=True)):
+            group = GroupWriter(self.number, number, info)
+            self._groups[number] = group
+            self._put(
+                "INSERT INTO scan_group (run, number, rate_hz, code, held_as, bits, burst, counted)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                self.number,
+                number,
+                _real(info.rate_hz),
+                str(info.code),
+                group.held_as,
+                _whole(info.bits),
+                _whole(info.burst),
+                int(flag),
+            )
+            for position, name in enumerate(info.channels):
+                decimals = info.decimals[position] if position < len(info.decimals) else 0
+                self._put(
+                    "INSERT INTO channel (run, scan_group, position, name, shown_name, role, decimals)"
+                    " VALUES (?, ?, ?, ?, ?, 'code', ?)",
+                    self.number,
+                    number,
+                    position,
+                    plain_text(name),
+                    plain_text(shown.get(name, name)),
+                    int(decimals),
+                )
+
+    def describe(self, text: str, device: str | None = None) -> None:
+        """Keep the device's description as it came; ``device`` is read from it when not given."""
+        if device is None:
+            device = _device_of(text)
+        self._put(
+            "UPDATE run SET description = ?, device = ? WHERE number = ?",
+            plain_text(text),
+            plain_text(device),
+            self.number,
+        )
+
+    def append(self, block: ScanBlock) -> None:
+        """Take the next scans of a group.
+
+        The arrays are kept as they are until they are merged: do not change them afterwards.
+
+        Raises
+        ------
+        ValueError
+            Unknown group, wrong shape or type, or scan indices that go back.
+        """
+        self._group(block.group).append(block)
+
+    def segment(self, start: SegmentStart) -> None:
+        """A new stretch of even sampling begins."""
+        self._put(
+            "INSERT OR REPLACE INTO segment (run, scan_group, first, start_s, rate_hz) VALUES (?, ?, ?, ?, ?)",
+            self.number,
+            int(start.group),
+            int(start.first),
+            float(start.start_s),
+            _real(start.rate_hz),
+        )
+
+    def gap(self, gap: Gap, wall_s: float | None = None) -> None:
+        """Scans were not stored."""
+        self._put(
+            "INSERT INTO gap (run, scan_group, first, scans, cause, wall_s) VALUES (?, ?, ?, ?, ?, ?)",
+            self.number,
+            int(gap.group),
+            int(gap.first),
+            _whole(gap.count),
+            str(gap.cause),
+            _real(wall_s),
+        )
+
+    def restart(self, restart: Restart, wall_s: float | None = None) -> None:
+        """The device began anew."""
+        self._put(
+            "INSERT INTO restart (run, scan_group, scan, last_counter, first_counter, wall_s)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
+            self.number,
+            _whole(restart.group),
+            int(restart.scan),
+            _whole(restart.last_counter),
+            _whole(restart.first_counter),
+            _real(wall_s),
+        )
+
+    def fault(self, fault: LinkFault, wall_s: float) -> None:
+        """Count a fault; kept per kind and second."""
+        key = (int(wall_s), str(fault.kind))
+        self._faults[key] = self._faults.get(key, 0) + int(fault.count)
+
+    def note(self, text: str, wall_s: float, scan: int | None = None, source: str = "device") -> None:
+        """Keep a note of the device or of the user; ``scan`` is of group 0."""
+        self._put(
+            "INSERT INTO note (run, wall_s, scan, source, text) VALUES (?, ?, ?, ?, ?)",
+            self.number,
+            float(wall_s),
+            _whole(scan),
+            plain_text(source),
+            plain_text(text),
+        )
+
+    def outage(self, began_wall_s: float, ended_wall_s: float | None, cause: str) -> None:
+        """The port went away, and came back; the same beginning twice updates one row."""
+        self._put(
+            "INSERT OR REPLACE INTO outage (run, began_wall_s, ended_wall_s, cause) VALUES (?, ?, ?, ?)",
+            self.number,
+            float(began_wall_s),
+            _real(ended_wall_s),
+            plain_text(cause),
+        )
+
+    def open_event(self, event: Event) -> int:
+        """Keep an event; hands back its number within the run, for :meth:`update_event`."""
+        number = self._events
+        self._events += 1
+        fields = _event_fields(event)
+        columns = ", ".join(fields)
+        marks = ", ".join("?" * len(fields))
+        self._put(
+            f"INSERT INTO event (run, revision, number, {columns}) VALUES (?, 0, ?, {marks})",
+            self.number,
+            number,
+            *fields.values(),
+        )
+        return number
+
+    def update_event(self, number: int, event: Event) -> None:
+        """An event went on or ended."""
+        fields = _event_fields(event)
+        columns = ", ".join(f"{column} = ?" for column in fields)
+        self._put(
+            f"UPDATE event SET {columns} WHERE run = ? AND revision = 0 AND number = ?",
+            *fields.values(),
+            self.number,
+            int(number),
+        )
+
+    def rate(self, group: int, estimate: Estimate | None) -> None:
+        """The scan rate as fitted so far; None changes nothing."""
+        if estimate is not None:
+            self._put(
+                "INSERT OR REPLACE INTO rate (run, scan_group, value_hz, u_random_hz, u_systematic_hz)"
+                " VALUES (?, ?, ?, ?, ?)",
+                self.number,
+                int(group),
+                float(estimate.value),
+                float(estimate.u_random),
+                float(estimate.u_systematic),
+            )
+
+    def health(self, **figures: Any) -> None:
+        """The recorder's figures (anything JSON can hold); the newest value of each name is kept."""
+        self._health.update(figures)
+        self._health_changed = True
+
+    def requests(self) -> list[RequestRow]:
+        """What is asked of this run and not answered yet, oldest first."""
+        rows = self._logbook.select(
+            "SELECT id, run, asked_wall_s, kind, text FROM request"
+            " WHERE run = ? AND answered_wall_s IS NULL ORDER BY id LIMIT 100",
+            (self.number,),
+        )
+        return [RequestRow(*row, answer=None) for row in rows]  # type: ignore[arg-type]
+
+    def answer(self, number: int, text: str) -> None:
+        """Answer a request, with the next commit."""
+        self._put(
+            "UPDATE request SET answer = ?, answered_wall_s = ? WHERE id = ? AND run = ?",
+            plain_text(text),
+            time.time(),
+            int(number),
+            self.number,
+        )
+
+    def commit(self) -> None:
+        """Write everything pending in one transaction; called every 50 ms or so.
+
+        About once a second the newest scans are merged into compressed blocks, in the same transaction.
+
+        Raises
+        ------
+        DiskFullError
+            The disk is full, or nearly so: what was committed before is kept, and so, if there was room, is this.
+        LogbookError
+            The file cannot be written.
+        """
+        self._commit(force=False)
+        self._logbook.upkeep()
+
+    def merge(self, force: bool = False) -> None:
+        """Like :meth:`commit`; ``force`` merges all scans into blocks now."""
+        self._commit(force=force)
+
+    def finish(self, ended: str, wall_s: float, summary: Mapping[str, Any] | None = None) -> None:
+        """Write what is pending and the run's end; nothing can be added afterwards.
+
+        ``ended`` is time, closed, asked, error or another word; only ``error`` makes the run a failed one.
+        """
+        if self._over:
+            raise ValueError(f"run {self.number} has ended already")
+        for group in self._groups.values():
+            self._queue.extend(group.statements(time.monotonic(), force=True))
+            self._queue.extend(group.last_pages())
+        self._put(
+            "UPDATE run SET ended = ?, ended_wall_s = ?, summary = ? WHERE number = ?",
+            plain_text(ended),
+            float(wall_s),
+            None if summary is None else _json(summary),
+            self.number,
+        )
+        self._commit(force=False)
+        self._end()
+
+    def abandon(self) -> None:
+        """Write what is pending and let go of the run without an end; it reads as recovered."""
+        if not self._over:
+            try:
+                self._commit(force=False)
+            finally:
+                self._end()
+
+    def size_bytes(self) -> int:
+        """Bytes of the whole logbook on the disk."""
+        return self._logbook.size_bytes()
+
+    def _end(self) -> None:
+        self._over = True
+        self._lock.release()
+        self._logbook.forget(self)
+
+    def _commit(self, *, force: bool) -> None:
+        if self._over:
+            raise LogbookError(f"run {self.number} has ended; start another run")
+        now = time.monotonic()
+        for group in self._groups.values():
+            self._queue.extend(group.statements(now, force=force))
+        for (second, kind), count in self._faults.items():
+            self._put(
+                "INSERT INTO fault (run, wall_s, kind, count) VALUES (?, ?, ?, ?)"
+                " ON CONFLICT (run, wall_s, kind) DO UPDATE SET count = count + excluded.count",
+                self.number,
+                second,
+                kind,
+                count,
+            )
+        self._faults.clear()
+        if self._health_changed or now - self._health_written_s >= HEALTH_S:
+            self._put(
+                "INSERT OR REPLACE INTO health (run, wall_s, figures) VALUES (?, ?, ?)",
+                self.number,
+                time.time(),
+                _json(self._health),
+            )
+            self._health_changed = False
+            self._health_written_s = now
+        if self._queue:
+            self._logbook.write(self._queue)
+            self._queue = []
+
+    def _group(self, number: int) -> GroupWriter:
+        try:
+            return self._groups[number]
+        except KeyError:
+            raise ValueError(f"expected one of the groups {sorted(self._groups)}, got {number}") from None
+
+    def _put(self, text: str, *values: Any) -> None:
+        self._queue.append((text, values))
+
+
+def _whole(value: int | None) -> int | None:
+    # SQLite takes a numpy integer for a blob.
+    return None if value is None else int(value)
+
+
+def _real(value: float | None) -> float | None:
+    return None if value is None else float(value)
+
+
+def _json(value: Any) -> str:
+    return plain_text(json.dumps(_plain(value), ensure_ascii=False))
+
+
+def _plain(value: Any) -> Any:
+    """Only what JSON can hold: numpy's own types become Python's, what is not finite null."""
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return value if value is None or isinstance(value, (bool, int, str)) else str(value)
+
+
+def _device_of(text: str) -> str:
+    try:
+        found = json.loads(text)
+    except (ValueError, RecursionError):
+        return ""
+    device = found.get("device", "") if isinstance(found, dict) else ""
+    return device if isinstance(device, str) else ""
+
+
+def _event_fields(event: Event) -> dict[str, Any]:
+    return {
+        "kind": plain_text(event.kind),
+        "channel": plain_text(event.channel),
+        "scan_group": int(event.group),
+        "rule": int(event.rule),
+        "start_scan": int(event.start_scan),
+        "end_scan": _whole(event.end_scan),
+        "peak": float(event.peak),
+        "peak_scan": int(event.peak_scan),
+        "peak_at_least": int(event.peak_at_least),
+        "limit_value": float(event.limit),
+        "unit": plain_text(event.unit),
+        "text": plain_text(event.text),
+        "lost_scans": int(event.lost_scans),
+        "cut_short": int(event.cut_short),
+        "details": _json(event.details),
+    }

@@ -1,0 +1,138 @@
+"""What tables a logbook has, and how an older one is brought up to date."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from livesense.errors import LogbookError, NewerLogbookError
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+APPLICATION_ID = 0x6C767365
+"""Marks a SQLite file as a logbook (``PRAGMA application_id``)."""
+
+TABLES = (
+    "run",
+    "scan_group",
+    "channel",
+    "segment",
+    "tail",
+    "block",
+    "pyramid",
+    "gap",
+    "restart",
+    "fault",
+    "event",
+    "note",
+    "outage",
+    "rate",
+    "health",
+    "calibration",
+    "request",
+)
+
+
+def _first_tables(db: Database) -> None:
+    for statement in schema_text().split(";\n"):
+        if statement.strip():
+            # Not executescript: that commits, and a migration is one transaction.
+            db.conn.execute(statement)
+    db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+Migration = Callable[["Database"], None]
+
+MIGRATIONS: list[Migration] = [_first_tables]
+"""In order; the one at position n leads from schema version n to n + 1."""
+
+
+def schema_text() -> str:
+    """The statements that make an empty logbook."""
+    return resources.files("livesense.logbook").joinpath("schema.sql").read_text(encoding="utf-8")
+
+
+def newest_version() -> int:
+    """The schema version that this program writes."""
+    return len(MIGRATIONS)
+
+
+def version_of(connection: sqlite3.Connection, path: Path) -> int:
+    """Schema version of an open file, 0 for an empty one.
+
+    Raises
+    ------
+    NewerLogbookError
+        It was written by a newer program.
+    LogbookError
+        It is a database, but no logbook.
+    """
+    (mark,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (objects,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if mark == 0 and version == 0 and objects == 0:
+        return 0
+    if mark != APPLICATION_ID or version < 1:
+        raise LogbookError(
+            f"{path}: expected a livesense logbook, found a database of something else; name another file"
+        )
+    if version > newest_version():
+        raise NewerLogbookError(
+            f"{path}: expected a logbook of schema version {newest_version()} or older, found version {version}; "
+            "it was written by a newer livesense, so install that one or a later one"
+        )
+    return int(version)
+
+
+def migrate(connection: sqlite3.Connection, path: Path) -> None:
+    """Bring a file to the newest schema, one transaction for each step.
+
+    The version is read again inside each transaction, so two programs that open a
+    new file at the same time do not run a step twice.
+    """
+    if version_of(connection, path) == newest_version():
+        return
+    from sqlite_utils import Database
+
+    db = Database(connection)
+    for number, step in enumerate(MIGRATIONS, start=1):
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            if version_of(connection, path) < number:
+                step(db)
+                connection.execute(f"PRAGMA user_version = {number}")
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
+
+
+def check_tables(connection: sqlite3.Connection, path: Path, *, to_write: bool) -> None:
+    """Refuse a file whose tables are not plain tables.
+
+    A view, a virtual table or a computed column could run code of the file's maker on
+    reading, a trigger on writing. Extra tables and views that nobody asks for are left be.
+    """
+    found = {
+        name: (kind, text or "")
+        for kind, name, text in connection.execute("SELECT type, name, sql FROM sqlite_master")
+        if isinstance(name, str)
+    }
+    for name in TABLES:
+        kind, text = found.get(name, ("nothing", ""))
+        if kind != "table" or text.upper().startswith("CREATE VIRTUAL"):
+            raise LogbookError(f'{path}: damaged logbook: expected a table "{name}", found {kind}')
+        columns = connection.execute(f"PRAGMA table_xinfo({name})").fetchall()
+        if any(column[6] for column in columns):
+            raise LogbookError(f'{path}: damaged logbook: table "{name}" has computed columns')
+    triggers = sorted(name for name, (kind, _) in found.items() if kind == "trigger")
+    if to_write and triggers:
+        raise LogbookError(
+            f"{path}: refused to write: the file holds triggers ({', '.join(map(repr, triggers[:5]))}), "
+            "which livesense never makes; remove them or name another file"
+        )

@@ -1,0 +1,221 @@
+"""The recorder's side of the logbook: one connection that owns all writing."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from livesense.errors import DiskFullError, LogbookError
+from livesense.logbook import connection as db
+from livesense.logbook.locks import RunLock, sweep
+from livesense.logbook.run_writer import RunWriter
+
+__all__ = ["FLOOR_BYTES", "LogbookWriter", "RunWriter"]
+
+CHECKPOINT_S = 2.0
+"""So often what was committed is moved into the main file; after a power cut at most this is missing."""
+
+FLOOR_BYTES = 4 << 20
+"""Recording stops with less free space than this, so that the run's end can still be written."""
+
+LARGEST_WAL_BYTES = 64 << 20
+"""Beyond this the write-ahead file is emptied even if readers must be waited for a moment."""
+
+
+class LogbookWriter:
+    """Opens or creates a logbook for writing.
+
+    Used by one thread at a time. Several processes may write to one logbook.
+
+    Parameters
+    ----------
+    path
+        The file; its folder must exist.
+    floor_bytes
+        Free disk space below which :class:`~livesense.errors.DiskFullError` is raised.
+
+    Raises
+    ------
+    LogbookError, NewerLogbookError, DiskFullError
+        The file cannot be used; a file that is no logbook stays as it was.
+    """
+
+    def __init__(self, path: Path | str, *, floor_bytes: int = FLOOR_BYTES) -> None:
+        self.path = Path(path).absolute()
+        self._floor_bytes = floor_bytes
+        self._runs: list[RunWriter] = []
+        self._connection = db.open_to_write(self.path)
+        self._checkpointed_s = time.monotonic()
+        try:
+            rows = self._connection.execute("SELECT token FROM run WHERE ended IS NULL").fetchall()
+        except sqlite3.Error as error:
+            raise db.explain(error, self.path, "open") from error
+        sweep(self.path, {token for (token,) in rows if isinstance(token, str)})
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def start_run(
+        self,
+        *,
+        name: str,
+        bench_name: str,
+        bench_text: str,
+        bench_path: str,
+        version: str,
+        port: str,
+        wire: str,
+        started_wall_s: float,
+    ) -> RunWriter:
+        """Write the run's row at once and hand back what records it."""
+        self.check_space()
+        lock = RunLock(self.path)
+        row = {
+            "name": name,
+            "token": lock.token,
+            "bench_name": bench_name,
+            "bench_text": bench_text,
+            "bench_path": bench_path,
+            "version": version,
+            "port": port,
+            "wire": wire,
+            "device": "",
+            "description": "",
+        }
+        columns = ", ".join(row)
+        marks = ", ".join("?" * len(row))
+        values = [db.plain_text(value) for value in row.values()]
+        try:
+            with db.transaction(self._connection, self.path):
+                number = self._connection.execute(
+                    f"INSERT INTO run (started_wall_s, {columns}) VALUES (?, {marks})",
+                    [float(started_wall_s), *values],
+                ).lastrowid
+        except BaseException:
+            lock.release()
+            raise
+        if number is None:
+            raise LogbookError(f"{self.path}: the run's row was not written")
+        run = RunWriter(self, number, lock)
+        self._runs.append(run)
+        return run
+
+    def add_zero(
+        self,
+        *,
+        bench_name: str,
+        device: str,
+        zeros: Mapping[str, tuple[float, float, int]],
+        wall_s: float,
+    ) -> None:
+        """Keep where each channel's zero was found: ``{channel: (zero_code, u_codes, scans)}``.
+
+        Later runs of the same bench name and device use the newest of each channel.
+        """
+        self.write(
+            [
+                (
+                    "INSERT INTO calibration (wall_s, kind, bench_name, device, channel, zero_code, u_codes, scans)"
+                    " VALUES (?, 'zero', ?, ?, ?, ?, ?, ?)",
+                    (
+                        float(wall_s),
+                        db.plain_text(bench_name),
+                        db.plain_text(device),
+                        db.plain_text(channel),
+                        float(code),
+                        float(u_codes),
+                        int(scans),
+                    ),
+                )
+                for channel, (code, u_codes, scans) in zeros.items()
+            ]
+        )
+
+    def write(self, statements: Sequence[db.Statement]) -> None:
+        """Run statements in one transaction: all or none of them.
+
+        Raises
+        ------
+        DiskFullError, LogbookError
+            Nothing of them was written.
+        """
+        execute = self._connection.execute
+        with db.transaction(self._connection, self.path):
+            for text, values in statements:
+                execute(text, values)
+
+    def select(self, text: str, values: Sequence[object] = ()) -> list[tuple[object, ...]]:
+        """All rows of one query."""
+        try:
+            return self._connection.execute(text, values).fetchall()
+        except sqlite3.Error as error:
+            raise db.explain(error, self.path, "read") from error
+
+    def upkeep(self) -> None:
+        """Every two seconds: move what was committed into the main file, look at the free space.
+
+        Raises
+        ------
+        DiskFullError
+            Less than the floor is free. Everything committed is kept, and a run can still be finished.
+        """
+        now = time.monotonic()
+        if now - self._checkpointed_s < CHECKPOINT_S:
+            return
+        self._checkpointed_s = now
+        self._checkpoint("RESTART" if db.wal_bytes(self.path) > LARGEST_WAL_BYTES else "PASSIVE")
+        self.check_space()
+
+    def check_space(self) -> None:
+        """Raise DiskFullError when less than the floor is free."""
+        free = db.free_bytes(self.path)
+        if free < self._floor_bytes:
+            raise DiskFullError(
+                f"{self.path}: the disk is full: {free / 1e6:.1f} MB free, at least {self._floor_bytes / 1e6:.1f} MB"
+                " are needed; what was written is kept. Free some space and record again"
+            )
+
+    def size_bytes(self) -> int:
+        """Bytes on the disk, with what has not been moved into the main file yet."""
+        size = 0
+        with suppress(OSError):
+            size = self.path.stat().st_size
+        return size + db.wal_bytes(self.path)
+
+    def close(self) -> None:
+        """Write what is pending, let go of the runs and the file. A run without end reads as recovered."""
+        try:
+            for run in list(self._runs):
+                with suppress(DiskFullError):
+                    run.abandon()
+        finally:
+            self._connection.close()
+
+    def forget(self, run: RunWriter) -> None:
+        """Take a run that has ended off the list."""
+        if run in self._runs:
+            self._runs.remove(run)
+
+    def _checkpoint(self, kind: str) -> None:
+        try:
+            if kind != "PASSIVE":
+                self._connection.execute("PRAGMA busy_timeout = 100")
+            self._connection.execute(f"PRAGMA wal_checkpoint({kind})").fetchone()
+        except sqlite3.Error as error:
+            explained = db.explain(error, self.path, "checkpoint")
+            if isinstance(explained, DiskFullError):
+                raise explained from error
+            # Busy: the next one will do.
+        finally:
+            if kind != "PASSIVE":
+                self._connection.execute(f"PRAGMA busy_timeout = {int(db.BUSY_S * 1000)}")
