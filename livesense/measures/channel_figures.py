@@ -1,0 +1,284 @@
+"""Every figure of one channel, from the line it shares with others or without one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from livesense.measures.basic import batch_u, plain_figures, sample_noise
+from livesense.measures.harmonics import thd_percent
+from livesense.measures.kernel import ComplexArray
+from livesense.measures.near_zero import u_of_magnitude
+from livesense.measures.sine_fit import NoLine, SineFit
+from livesense.measures.three_phase import PHASES, PhasePhasor, angle_deg
+from livesense.samples import BoolArray, Estimate, FloatArray
+
+CLIPPED_SHARE = 0.01
+"""Above this share of clipped scans, mean, rms and everything from the fit are withheld."""
+
+_SEEN = 4.0
+"""A fundamental counts as there from so many times its standard uncertainty."""
+
+_FOR_THD = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelInput:
+    """One channel's values and what its chain knows of them.
+
+    Attributes
+    ----------
+    values, clipped
+        ``(n,)``; None for ``clipped`` where nothing can clip.
+    quantity
+        "current", "voltage", "temperature", "state" or "number".
+    phase
+        "U", "V", "W", "bus" or None.
+    u_scale
+        Relative standard uncertainty of the scale, all of it.
+    u_common
+        The part of ``u_scale`` that the channels share (the ADC reference); 0 where not known.
+    u_offset
+        Standard uncertainty of the zero, in the channel's unit.
+    u_quantisation
+        Standard uncertainty of rounding one value, in the channel's unit.
+    correction
+        Factor that turns a measured phasor at a frequency (Hz) into the one at the input.
+    computed
+        It is made from other channels, so that it says nothing of its own.
+    sampled_at
+        "low-on" or "high-on" where values are taken at certain switching states only.
+    """
+
+    values: FloatArray
+    clipped: BoolArray | None = None
+    unit: str = "A"
+    quantity: str = "current"
+    phase: str | None = None
+    place: str = "in-line"
+    u_scale: float = 0.0
+    u_common: float = 0.0
+    u_offset: float = 0.0
+    u_quantisation: float = 0.0
+    correction: Callable[[float], complex] | None = None
+    computed: bool = False
+    sampled_at: str | None = None
+
+    @property
+    def clipped_scans(self) -> int:
+        """How many values were at an end of the range."""
+        return 0 if self.clipped is None else int(np.count_nonzero(self.clipped))
+
+    @property
+    def too_clipped(self) -> str | None:
+        """Why figures of the whole wave are withheld, if they are."""
+        share = self.clipped_scans / self.values.size
+        if share <= CLIPPED_SHARE:
+            return None
+        return f"{100 * share:.2g} % of the scans are at the end of the range: the true value is larger"
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelMeasures:
+    """Figures of one channel; what is withheld is None, with the reason beside."""
+
+    mean: Estimate | None = None
+    rms: Estimate | None = None
+    ac_rms: Estimate | None = None
+    min: Estimate | None = None
+    max: Estimate | None = None
+    peak_to_peak: Estimate | None = None
+    crest_factor: Estimate | None = None
+    fundamental_rms: Estimate | None = None
+    frequency_hz: Estimate | None = None
+    phase_deg: Estimate | None = None
+    thd_percent: Estimate | None = None
+    noise_rms: Estimate | None = None
+    thd_order: int | None = None
+    clipped_scans: int = 0
+    withheld: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A fit of several channels: ``columns`` tells which is which.
+
+    ``reference`` is phase U's fundamental (rms, at the input) with the uncertainty of one
+    component; None without one.
+    """
+
+    fit: SineFit
+    columns: dict[str, int]
+    u_rate_relative: float = 0.0
+    reference: PhasePhasor | None = None
+
+    def frequency(self) -> Estimate:
+        """Frequency of the fit, the scan rate's uncertainty in it."""
+        f = self.fit.frequency_hz
+        return Estimate(f.value, f.u_random, f.value * self.u_rate_relative, "Hz")
+
+    def corrections(self, channel: ChannelInput) -> ComplexArray:
+        """``(H,)`` factors that bring a channel's harmonics to its input."""
+        if channel.correction is None:
+            return np.ones(self.fit.orders, dtype=np.complex128)
+        f = self.fit.frequency_hz.value
+        return np.array(
+            [channel.correction(h * f) for h in range(1, self.fit.orders + 1)], dtype=np.complex128
+        )
+
+    def phasors(self, name: str, channel: ChannelInput) -> ComplexArray:
+        """``(H,)`` rms phasors of a channel, at its input."""
+        return np.asarray(self.fit.phasor_rms[self.columns[name]] * self.corrections(channel))
+
+    def fundamental(self, name: str, channel: ChannelInput) -> PhasePhasor:
+        """Return a channel's fundamental with what is known of its uncertainty."""
+        own = math.sqrt(max(channel.u_scale**2 - channel.u_common**2, 0.0))
+        u = float(self.fit.u_quadrature[self.columns[name], 0]) / math.sqrt(2)
+        u *= abs(self.corrections(channel)[0])
+        return PhasePhasor(complex(self.phasors(name, channel)[0]), u, own, channel.u_common)
+
+
+def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bool = True) -> ChannelMeasures:
+    """Figures of a channel that was fitted.
+
+    ``turns`` tells a channel whose line is its own (a phase, or one measured alone) from one that
+    stands beside the phases, whose distortion would mean nothing.
+    """
+    fit, column, unit = line.fit, line.columns[name], channel.unit
+    withheld: dict[str, str] = {}
+    out = _extremes(channel, withheld)
+    harmonics = np.abs(line.phasors(name, channel))
+    gain = np.abs(line.corrections(channel))
+    u_amplitude = fit.u_amplitude[column] / math.sqrt(2) * gain
+    u_component = fit.u_quadrature[column] / math.sqrt(2) * gain
+    noise = float(fit.residual_rms[column])
+    u_noise = batch_u(fit.residual[:, column] ** 2) / (2 * noise) if noise > 0 else 0.0
+    ac = math.sqrt(float(np.sum(harmonics**2)) + noise**2)
+    u_square = math.hypot(float(np.linalg.norm(harmonics * u_amplitude)), noise * u_noise)
+    u_mean = math.hypot(float(fit.u_mean[column]), _unrounded(channel))
+    first = line.fundamental(name, channel)
+    size = abs(first.rms)
+    seen = size > 0 and size >= _SEEN * first.u_component
+    if seen:
+        out["frequency_hz"] = line.frequency()
+    else:
+        withheld |= dict.fromkeys(_OF_THE_LINE, "this channel carries no fundamental to be seen")
+    if channel.too_clipped is not None:
+        withheld |= dict.fromkeys(
+            (*_OF_THE_WAVE, "fundamental_rms", "phase_deg", "thd_percent"), channel.too_clipped
+        )
+        return ChannelMeasures(**out, withheld=withheld)
+    out |= _levels(channel, float(fit.mean[column]), ac, u_mean, u_square / ac if ac > 0 else 0.0)
+    out["noise_rms"] = Estimate(noise, u_noise, noise * channel.u_scale, unit)
+    u_size = math.hypot(u_of_magnitude(size, first.u_component), size * fit.phase_spread_rad**2 / 2)
+    out["fundamental_rms"] = Estimate(size, u_size, size * channel.u_scale, unit)
+    if seen:
+        _put(out, withheld, "phase_deg", _phase(first, line))
+        _put(out, withheld, "thd_percent", _thd(harmonics, u_component, fit, turns))
+        out["thd_order"] = fit.orders if "thd_percent" in out else None
+    return ChannelMeasures(**out, withheld=withheld)
+
+
+def figures_without_line(channel: ChannelInput, none: NoLine) -> ChannelMeasures:
+    """Figures of a channel for which no line can be stood by.
+
+    A phase's mean is given only where nothing alternates: elsewhere the window would end in a
+    broken cycle. rms values are those of the window as it is.
+    """
+    withheld = dict.fromkeys(("fundamental_rms", *_OF_THE_LINE), none.reason)
+    out = _extremes(channel, withheld)
+    if channel.too_clipped is not None:
+        withheld |= dict.fromkeys(_OF_THE_WAVE, channel.too_clipped)
+        return ChannelMeasures(**out, withheld=withheld)
+    plain = plain_figures(channel.values)
+    u_mean = math.hypot(plain.u_mean, _unrounded(channel))
+    out |= _levels(channel, plain.mean, plain.ac_rms, u_mean, plain.u_ac_rms)
+    if none.quiet:
+        out["noise_rms"] = Estimate(
+            plain.ac_rms, plain.u_ac_rms, plain.ac_rms * channel.u_scale, channel.unit
+        )
+    else:
+        withheld["noise_rms"] = none.reason
+        if channel.phase in PHASES:
+            del out["mean"]
+            withheld["mean"] = none.reason
+    return ChannelMeasures(**out, withheld=withheld)
+
+
+_OF_THE_LINE = ("frequency_hz", "phase_deg", "thd_percent")
+_OF_THE_WAVE = ("mean", "rms", "ac_rms", "crest_factor", "noise_rms")
+
+
+def _put(out: dict[str, Any], withheld: dict[str, str], key: str, result: Estimate | str) -> None:
+    if isinstance(result, str):
+        withheld[key] = result
+    else:
+        out[key] = result
+
+
+def _unrounded(channel: ChannelInput) -> float:
+    """Return the rounding that does not average out: values that keep to one or two codes."""
+    return channel.u_quantisation if sample_noise(channel.values) < 2 * channel.u_quantisation else 0.0
+
+
+def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: float) -> dict[str, Any]:
+    unit, scale, offset = channel.unit, channel.u_scale, channel.u_offset
+    rms = math.hypot(mean, ac)
+    u_rms = s_rms = 0.0
+    if rms > 0:
+        u_rms = math.hypot(mean * u_mean, ac * u_ac) / rms
+        # An offset enters the square twice: with the mean, and by itself where the mean is small.
+        s_rms = math.sqrt((rms * scale) ** 2 + (mean * offset / rms) ** 2 + (offset**2 / (2 * rms)) ** 2)
+    return {
+        "mean": Estimate(mean, u_mean, math.hypot(mean * scale, offset), unit),
+        "rms": Estimate(rms, u_rms, s_rms, unit),
+        "ac_rms": Estimate(ac, u_ac, ac * scale, unit),
+    }
+
+
+def _extremes(channel: ChannelInput, withheld: dict[str, str]) -> dict[str, Any]:
+    """Largest and smallest value: of the samples, noise and all."""
+    plain = plain_figures(channel.values)
+    u = math.hypot(channel.u_quantisation, plain.noise)
+    scale, offset, unit = channel.u_scale, channel.u_offset, channel.unit
+    out: dict[str, Any] = {"clipped_scans": channel.clipped_scans}
+    out["min"] = Estimate(plain.low, u, math.hypot(plain.low * scale, offset), unit)
+    out["max"] = Estimate(plain.high, u, math.hypot(plain.high * scale, offset), unit)
+    span = plain.peak_to_peak
+    out["peak_to_peak"] = Estimate(span, math.sqrt(2) * u, span * scale, unit)
+    if channel.too_clipped is not None:
+        return out
+    if plain.rms > 2 * math.hypot(offset, channel.u_quantisation):
+        crest = plain.crest_factor
+        u_crest = crest * math.hypot(u / plain.peak, plain.u_rms / plain.rms)
+        # A common scale cancels; an offset moves the peak and, by the mean, the rms.
+        s_crest = offset * abs(1 / plain.rms - crest * abs(plain.mean) / plain.rms**2)
+        out["crest_factor"] = Estimate(crest, u_crest, s_crest, "")
+    else:
+        withheld["crest_factor"] = "the rms value is not clear of the uncertainty of zero"
+    return out
+
+
+def _phase(first: PhasePhasor, line: Line) -> Estimate | str:
+    if line.reference is None:
+        return "there is no phase U to refer to"
+    angle, reason = angle_deg(first, line.reference)
+    if angle is None:
+        return str(reason)
+    # U against itself has no uncertainty.
+    return Estimate(0.0, unit="°") if first == line.reference else angle
+
+
+def _thd(harmonics: FloatArray, u_component: FloatArray, fit: SineFit, turns: bool) -> Estimate | str:
+    if not turns:
+        return "this channel has no fundamental of its own"
+    if fit.orders < 2:
+        return "every harmonic lies above half the scan rate"
+    if harmonics[0] < _FOR_THD * u_component[0]:
+        return "the fundamental is too small against the noise"
+    h = np.arange(1, fit.orders + 1)
+    return thd_percent(harmonics, u_component, h**2 * fit.phase_spread_rad**2 / 2)

@@ -1,0 +1,400 @@
+"""The line that several channels share: one frequency, and each channel's mean and harmonics.
+
+Model, for channel ``c`` and harmonics ``h = 1 … H`` fitted together::
+
+    y_c(t) = m_c + sum over h of A_ch * cos(2*pi*h*f*t + phi_ch)
+
+Least squares over all of it: the four-parameter fit of IEEE Std 1057 (from memory; clause to be
+confirmed) with more harmonics and more channels. The frequency is found by Gauss-Newton steps in
+which the linear parameters are solved exactly at each frequency. Recordings need not hold whole
+cycles. In white noise the spread is that of the Cramér-Rao bound (Rife & Boorstyn 1974).
+
+Random uncertainties come from the inverse of the information matrix of that very window, scaled by
+the residual's spectrum near each harmonic (``residual_noise``), because drives leave coloured
+residuals. A line whose frequency or amplitude is not constant over the window is refused.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.measures.kernel import Blocks, ComplexArray, Gram
+from livesense.measures.line_start import find_start
+from livesense.measures.residual_noise import LineNoise
+from livesense.samples import Estimate, FloatArray
+
+FEWEST_SCANS = 16
+FEWEST_CYCLES = 2.0
+"""Below two cycles, mean, line and slow drift cannot be told apart."""
+
+LOWEST_HZ = 0.1
+HIGHEST_SHARE = 1 / 3
+"""Lines are looked for up to this share of the scan rate."""
+
+PHASE_LIMIT_RAD = 0.1
+"""Root-mean-square departure of the phase from a steady line's that is still taken as steady:
+an amplitude is then low by 0.5 % at most, which its uncertainty carries."""
+
+AMPLITUDE_LIMIT = 0.25
+"""The same for the relative departure of the amplitude."""
+
+_MOST_STEPS = 25
+_MOST_PIECES = 16
+
+_Floats = NDArray[np.floating[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class NoLine:
+    """No line can be stood by, and why; ``quiet`` when nothing alternates, so that a plain mean holds."""
+
+    reason: str
+    quiet: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SineFit:
+    """A fitted line: ``k`` channels, harmonics 1 to ``H``.
+
+    Attributes
+    ----------
+    frequency_hz
+        With its random uncertainty; that of the scan rate is not in it.
+    mean, u_mean
+        ``(k,)`` mean of whole cycles.
+    amplitude, phase_rad
+        ``(k, H)`` peak values, and phases of ``A*cos(2*pi*h*f*t + phi)`` at the window's first scan.
+    u_amplitude, u_phase_rad
+        ``(k, H)`` standard random uncertainties; the phase's includes the frequency's share.
+    u_quadrature
+        ``(k, H)`` the same for one component of a harmonic's phasor (peak), frequency apart:
+        for differences of phase between channels, which share the frequency.
+    residual
+        ``(n, k)`` what the fit leaves.
+    residual_rms
+        ``(k,)`` its rms, with the fit's degrees of freedom.
+    noise_density
+        ``(k, H+1)`` residual variance near the mean and each harmonic (white noise: the variance).
+    cycles
+        Cycles of the fundamental in the window.
+    phase_spread_rad, amplitude_spread
+        How far the line departs from a steady one across the window, noise taken off (rms).
+    """
+
+    frequency_hz: Estimate
+    mean: FloatArray
+    u_mean: FloatArray
+    amplitude: FloatArray
+    phase_rad: FloatArray
+    u_amplitude: FloatArray
+    u_phase_rad: FloatArray
+    u_quadrature: FloatArray
+    residual: FloatArray
+    residual_rms: FloatArray
+    noise_density: FloatArray
+    cycles: float
+    phase_spread_rad: float
+    amplitude_spread: float
+
+    @property
+    def orders(self) -> int:
+        """Highest harmonic that was fitted."""
+        return int(self.amplitude.shape[1])
+
+    @property
+    def phasor_rms(self) -> ComplexArray:
+        """``(k, H)`` complex rms values at the window's first scan."""
+        return np.asarray(self.amplitude * np.exp(1j * self.phase_rad) / math.sqrt(2), dtype=np.complex128)
+
+
+def fit_sine(
+    values: FloatArray,
+    rate_hz: float,
+    *,
+    harmonics: int = 13,
+    start_hz: float | None = None,
+    frequency_hz: float | None = None,
+    leading: Sequence[int] | None = None,
+) -> SineFit | None:
+    """Fit a line; None where there is none to be stood by. See :func:`fit_line` for all else."""
+    fit = fit_line(
+        values, rate_hz, harmonics=harmonics, start_hz=start_hz, frequency_hz=frequency_hz, leading=leading
+    )
+    return fit if isinstance(fit, SineFit) else None
+
+
+def fit_line(
+    values: FloatArray,
+    rate_hz: float,
+    *,
+    harmonics: int = 13,
+    start_hz: float | None = None,
+    frequency_hz: float | None = None,
+    leading: Sequence[int] | None = None,
+) -> SineFit | NoLine:
+    """Fit the line that channels share, with its harmonics, or say why there is none.
+
+    Parameters
+    ----------
+    values
+        ``(n,)`` or ``(n, k)``, equally spaced, finite.
+    rate_hz
+        Scan rate.
+    harmonics
+        Highest order; orders that would reach half the scan rate are left out.
+    start_hz
+        Where the line is expected, within a factor of 1.5; None looks everywhere.
+    frequency_hz
+        A known frequency: nothing is searched or refused, only amplitudes are fitted.
+    leading
+        Columns that the frequency is taken from; None: all of them.
+
+    Raises
+    ------
+    ValueError
+        When an argument is out of range or a value is not finite.
+    """
+    rows = _rows(values, rate_hz, harmonics)
+    k, n = rows.shape
+    lead = np.zeros(k, dtype=bool)
+    lead[list(range(k)) if leading is None else list(leading)] = True
+    if n < FEWEST_SCANS:
+        return NoLine(f"{n} scans are too few for a fit: at least {FEWEST_SCANS} are needed")
+    offset = rows.mean(axis=1)
+    rows = rows - offset[:, None]
+    blocks = Blocks(rows)
+    energy = np.sum(rows**2, axis=1)
+    if frequency_hz is not None:
+        w = 2 * np.pi * frequency_hz / rate_hz
+        order = _highest_order(w, n, harmonics)
+        return _assemble(_State.at(blocks, energy, w, order, lead), blocks, rows, offset, rate_hz, None)
+    if not np.any(energy[lead] > 0):
+        return NoLine("the values are constant", quiet=True)
+    start = _start(rows[lead], rate_hz, start_hz)
+    if isinstance(start, NoLine):
+        return start
+    w = start
+    for order, steps in ((1, 3), (3, 2), (harmonics, _MOST_STEPS)):
+        state, settled = _descend(blocks, energy, w, _highest_order(start, n, order), lead, steps)
+        w = state.w
+    if not settled or not 0.5 * start < w < 2 * start:
+        return NoLine("the fit does not settle on a line")
+    if w * n < 2 * np.pi * FEWEST_CYCLES:
+        return NoLine(f"the window holds fewer than {FEWEST_CYCLES:g} cycles")
+    return _assemble(state, blocks, rows, offset, rate_hz, lead)
+
+
+def rough_line(values: FloatArray, rate_hz: float) -> float | None:
+    """Find a frequency, Hz, by few steps with three harmonics: see :mod:`livesense.measures.live`."""
+    rows = _rows(values, rate_hz, 1)
+    rows = rows - rows.mean(axis=1, keepdims=True)
+    n = rows.shape[1]
+    if n < FEWEST_SCANS or not np.any(rows):
+        return None
+    w = _start(rows, rate_hz, None)
+    if isinstance(w, NoLine):
+        return None
+    blocks, lead = Blocks(rows), np.ones(rows.shape[0], dtype=bool)
+    state, _ = _descend(blocks, np.sum(rows**2, axis=1), w, _highest_order(w, n, 3), lead, 4)
+    return float(state.w * rate_hz / (2 * np.pi)) if 0.8 * w < state.w < 1.25 * w else None
+
+
+def _rows(values: FloatArray, rate_hz: float, harmonics: int) -> FloatArray:
+    array = np.asarray(values, dtype=np.float64)
+    if array.ndim not in (1, 2):
+        raise ValueError(f"values: expected (n,) or (n, k), got {array.ndim} dimensions")
+    if not rate_hz > 0:
+        raise ValueError(f"rate_hz: expected more than 0, got {rate_hz}")
+    if harmonics < 1:
+        raise ValueError(f"harmonics: expected at least 1, got {harmonics}")
+    if not np.all(np.isfinite(array)):
+        raise ValueError("values: expected finite numbers only")
+    return np.ascontiguousarray(array.reshape(array.shape[0], -1).T)
+
+
+def _highest_order(w: float, n: int, harmonics: int) -> int:
+    """Orders that stay at least one 1/window below half the scan rate."""
+    return max(1, min(harmonics, math.floor((np.pi - 2 * np.pi / n) / w)))
+
+
+def _start(rows: FloatArray, rate_hz: float, start_hz: float | None) -> float | NoLine:
+    n = rows.shape[1]
+    seconds = n / rate_hz
+    low, high = LOWEST_HZ * seconds, HIGHEST_SHARE * n
+    if start_hz is not None:
+        low, high = max(low, start_hz * seconds / 1.5), min(high, start_hz * seconds * 1.5)
+    cycles, clear = find_start(rows, low, high)
+    if not clear:
+        return NoLine("no line stands out of the noise", quiet=True)
+    if cycles < 0.9 * FEWEST_CYCLES:
+        return NoLine(f"the window holds fewer than {FEWEST_CYCLES:g} cycles")
+    return float(2 * math.pi * cycles / n)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """All that is known at one frequency: linear solution, and the step that would improve it."""
+
+    w: float
+    gram: Gram
+    a: _Floats
+    b: _Floats
+    pull_cos: _Floats  # change of a and b with w
+    pull_sin: _Floats
+    info: FloatArray
+    white: FloatArray
+    weights: FloatArray
+    step: float
+
+    @classmethod
+    def at(cls, blocks: Blocks, energy: FloatArray, w: float, order: int, lead: np.ndarray) -> _State:
+        gram = Gram.at(w, blocks.n, order)
+        plain, timed = blocks.project(w, order)
+        y_cos, y_sin = plain.real, -plain.imag[:, 1:]
+        a = np.linalg.solve(gram.cos, y_cos.T).T
+        b = np.linalg.solve(gram.sin, y_sin.T).T
+        with_cos, with_sin, square = gram.derivative(a, b)
+        pull_cos = np.linalg.solve(gram.cos, with_cos.T).T
+        pull_sin = np.linalg.solve(gram.sin, with_sin.T).T
+        info = square - np.sum(with_cos * pull_cos, axis=1) - np.sum(with_sin * pull_sin, axis=1)
+        h = np.arange(1, order + 1)
+        slope = np.sum(h * (a[:, 1:] * timed.imag[:, 1:] + b * timed.real[:, 1:]), axis=1)
+        slope -= np.sum(with_cos * a, axis=1) + np.sum(with_sin * b, axis=1)
+        left = energy - np.sum(a * y_cos, axis=1) - np.sum(b * y_sin, axis=1)
+        white = np.maximum(left, 0.0) / max(1, blocks.n - 2 * order - 2)
+        floor = 1e-12 * float(np.mean(energy)) / blocks.n + 1e-300
+        weights = np.where(lead, 1.0 / np.maximum(white, floor), 0.0)
+        total = float(np.sum(weights * info))
+        step = float(np.sum(weights * slope)) / total if total > 0 else 0.0
+        return cls(w, gram, a, b, pull_cos, pull_sin, info, white, weights, step)
+
+    @property
+    def u_white(self) -> float:
+        """Standard uncertainty of ``w`` if the residual were white."""
+        total = float(np.sum(self.weights * self.info))
+        square = float(np.sum(self.weights**2 * self.white * self.info))
+        return math.sqrt(max(square, 0.0)) / total if total > 0 else math.inf
+
+
+def _descend(
+    blocks: Blocks, energy: FloatArray, w: float, order: int, lead: np.ndarray, steps: int
+) -> tuple[_State, bool]:
+    reach = np.pi / blocks.n  # half of 1/window at most, lest a step jumps to a neighbouring minimum
+    state = _State.at(blocks, energy, w, order, lead)
+    for _ in range(steps):
+        step = float(np.clip(state.step, -reach, reach))
+        if abs(step) <= max(1e-3 * state.u_white, 1e-13 * state.w):
+            return state, True
+        state = _State.at(blocks, energy, max(state.w + step, 1e-3 * reach), order, lead)
+    return state, False
+
+
+def _assemble(
+    state: _State,
+    blocks: Blocks,
+    rows: FloatArray,
+    offset: FloatArray,
+    rate_hz: float,
+    searched: np.ndarray | None,
+) -> SineFit | NoLine:
+    n, gram, w = blocks.n, state.gram, state.w
+    z = state.a.astype(np.complex128)
+    z[:, 1:] -= 1j * state.b
+    residual = rows - blocks.synthesise(w, z)
+    noise = LineNoise.around(residual, gram)
+    phase_spread = amplitude_spread = u_w = 0.0
+    if searched is not None:
+        refused = _refusal(z[searched, 1], noise.density[searched, 1], n)
+        if refused is not None:
+            return refused
+        phase_spread, amplitude_spread = _spread(
+            residual[searched], z[searched, 1], noise.typical[searched], w
+        )
+        if phase_spread > PHASE_LIMIT_RAD or amplitude_spread > AMPLITUDE_LIMIT:
+            what = "frequency" if phase_spread > PHASE_LIMIT_RAD else "amplitude"
+            return NoLine(f"the line's {what} changes within the window")
+        h = np.arange(1, gram.order + 1)
+        ratio = noise.score_ratio(state.weights, h * z[:, 1:], state.white)
+        u_w = math.hypot(state.u_white * math.sqrt(ratio), 2 * phase_spread / n)
+    return _result(state, z, residual, offset, noise, rate_hz, (u_w, phase_spread, amplitude_spread))
+
+
+def _result(
+    state: _State,
+    z: ComplexArray,
+    residual: FloatArray,
+    offset: FloatArray,
+    noise: LineNoise,
+    rate_hz: float,
+    spread: tuple[float, float, float],
+) -> SineFit:
+    u_w, phase_spread, amplitude_spread = spread
+    n, gram, w = state.gram.n, state.gram, state.w
+    h = np.arange(1, gram.order + 1)
+    v_cos = np.diag(np.linalg.inv(gram.cos))
+    v_sin = np.diag(np.linalg.inv(gram.sin))
+    amplitude = np.abs(z[:, 1:])
+    safe = np.where(amplitude > 0, amplitude, 1.0)
+    c = np.where(amplitude > 0, state.a[:, 1:] / safe, 1.0)
+    s = np.where(amplitude > 0, state.b / safe, 0.0)
+    var_a, var_b = noise.density[:, 1:] * v_cos[1:], noise.density[:, 1:] * v_sin
+    pull_along = c * state.pull_cos[:, 1:] + s * state.pull_sin
+    pull_across = (s * state.pull_cos[:, 1:] - c * state.pull_sin) / safe
+    lost = amplitude * h**2 * phase_spread**2 / 2
+    u_amplitude = np.sqrt(c**2 * var_a + s**2 * var_b + (pull_along * u_w) ** 2 + lost**2)
+    middle = 0.5 * (n - 1)
+    across = (s**2 * var_a + c**2 * var_b) / safe**2
+    u_phase = np.sqrt(across + ((pull_across + h * middle) * u_w) ** 2)
+    turn = np.angle(z[:, 1:]) - h * w * middle
+    per_radian = rate_hz / (2 * np.pi)
+    return SineFit(
+        frequency_hz=Estimate(w * per_radian, u_random=u_w * per_radian, unit="Hz"),
+        mean=offset + state.a[:, 0],
+        u_mean=np.sqrt(noise.density[:, 0] * v_cos[0] + (state.pull_cos[:, 0] * u_w) ** 2),
+        amplitude=amplitude,
+        phase_rad=np.angle(np.exp(1j * turn)),
+        u_amplitude=u_amplitude,
+        u_phase_rad=np.where(amplitude > 0, np.minimum(u_phase, np.pi), np.pi),
+        u_quadrature=np.sqrt(0.5 * (var_a + var_b)),
+        residual=np.ascontiguousarray(residual.T),
+        residual_rms=np.sqrt(np.sum(residual**2, axis=1) / max(1, n - 2 * gram.order - 2)),
+        noise_density=noise.density,
+        cycles=w * n / (2 * np.pi),
+        phase_spread_rad=phase_spread,
+        amplitude_spread=amplitude_spread,
+    )
+
+
+def _refusal(phasor: ComplexArray, density: FloatArray, n: int) -> NoLine | None:
+    """Refuse a line that does not stand clear of the noise around it.
+
+    In noise alone ``A**2 * n / (4 * density)`` is exponential with mean 1 per channel, and the
+    strongest of about ``n`` places is picked.
+    """
+    strength = float(np.sum(np.abs(phasor) ** 2 * n / (4 * np.maximum(density, 1e-300))))
+    if strength < math.log(n) + 12.0 + 2.0 * (phasor.size - 1):
+        return NoLine("no line stands out of the noise", quiet=True)
+    return None
+
+
+def _spread(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: float) -> tuple[float, float]:
+    """Rms departure of phase and relative amplitude from piece to piece, beyond what noise makes."""
+    n = residual.shape[1]
+    pieces = int(min(_MOST_PIECES, w * n / (2 * np.pi)))
+    edges = (np.arange(pieces) * n) // pieces
+    length = np.diff(np.append(edges, n))
+    turned = residual * np.exp(-1j * w * (np.arange(n) - 0.5 * (n - 1)))
+    pieces_off = 2 * np.add.reduceat(turned, edges, axis=1) / length
+    power = float(np.sum(np.abs(phasor) ** 2))
+    off = np.sum(phasor.conj()[:, None] * pieces_off, axis=0) / power
+    by_noise = np.sum(np.abs(phasor) ** 2 * noise) / power**2 * 2 * pieces / n
+    allowed = by_noise * (1 + 3 * math.sqrt(2 / pieces))
+    phase = math.sqrt(max(float(np.mean(off.imag**2)) - allowed, 0.0))
+    amplitude = math.sqrt(max(float(np.mean(off.real**2)) - allowed, 0.0))
+    return phase, amplitude
