@@ -89,7 +89,7 @@ def encode(codes: NDArray[Any]) -> Encoded:
 
 
 def encode_differences(codes: NDArray[Any]) -> Encoded:
-    """Keep whole numbers ``(n,)`` as differences, whatever their range: best for clocks and short stretches."""
+    """Keep whole numbers ``(n,)`` as differences, whatever their range."""
     whole = codes.astype(np.int64)
     base = int(whole[0])
     # Unsigned arithmetic wraps, so that any 64-bit code comes back.
@@ -166,7 +166,7 @@ def _from_flac(data: bytes, scans: int, bits: int) -> Whole:
 
 
 def _fold(steps: Whole) -> Bits:
-    """Signed to unsigned, small magnitudes first: 0, −1, 1, −2 … become 0, 1, 2, 3 …"""
+    """Make signed unsigned, small magnitudes first: 0, −1, 1, −2 become 0, 1, 2, 3."""
     return ((steps << 1) ^ (steps >> 63)).view(np.uint64)
 
 
@@ -196,7 +196,7 @@ def pack_whole(values: Bits) -> bytes:
 
 
 def unpack_whole(data: bytes | memoryview, count: int) -> tuple[Bits, int]:
-    """What :func:`pack_whole` packed at the beginning of ``data``, and how many bytes that took."""
+    """Take out what :func:`pack_whole` packed at the beginning of ``data``, and how many bytes that took."""
     width = data[0] if len(data) else 0
     if width not in _WIDTHS:
         raise DamagedBlockError(f"expected a width of 1, 2, 4 or 8 bytes, found {width}")

@@ -39,7 +39,7 @@ def uri(path: Path, query: str) -> str:
 
 
 def explain(error: sqlite3.Error, path: Path, doing: str) -> LogbookError:
-    """The livesense error for one of SQLite's."""
+    """Give the livesense error for one of SQLite's."""
     code = getattr(error, "sqlite_errorcode", 0) or 0
     primary = code & 0xFF
     if primary == sqlite3.SQLITE_FULL or (primary == sqlite3.SQLITE_IOERR and free_bytes(path) < FULL_BYTES):
@@ -198,7 +198,7 @@ def transaction(connection: sqlite3.Connection, path: Path) -> Iterator[None]:
 
 
 def plain_text(text: str) -> str:
-    """Text that SQLite can hold: half surrogate pairs become ``\\udcXX`` in letters."""
+    """Make text that SQLite can hold: half surrogate pairs are spelt out."""
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 

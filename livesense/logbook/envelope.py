@@ -86,7 +86,7 @@ def envelope(source: Source, position: int, first: int, stop: int, buckets: int)
 def _gather(
     source: Source, position: int, first: int, stop: int, level: int, edges: NDArray[np.int64]
 ) -> Iterator[Entries]:
-    """Sums that together hold every stored scan of a window once, the coarsest that fit its edges."""
+    """Find sums that together hold every stored scan of a window once, the coarsest that fit its edges."""
     if first >= stop:
         return
     if level == 0:
@@ -130,7 +130,7 @@ def _pages(source: Source, position: int, level: int, first: int, stop: int) -> 
             page = pyramid.unpack(data, whole(count, "entries"), whole(begin, "first"), step)
         except DamagedBlockError as error:
             raise DamagedBlockError(
-                f"run {source.run}, group {source.number}: a page of the zoom pyramid at scan {begin}: {error};"
+                f"run {source.run}, group {source.number}: a page of the pyramid at scan {begin}: {error};"
                 " the codes themselves are not concerned"
             ) from error
         lead, end = np.searchsorted(page.start, (first, stop))

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.logbook import codec
-from livesense.logbook.connection import Statement
+from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.pyramid import Page, PyramidBuilder
 from livesense.samples import Codes, GroupInfo, ScanBlock
 
@@ -49,7 +49,7 @@ class GroupWriter:
         self._next = 0
         self._merged_s: float | None = None
         self._pyramid = PyramidBuilder()
-        self._has_clock = False
+        self._has_clock = info.clock is not None
 
     def append(self, block: ScanBlock) -> None:
         """Take scans in; see :meth:`RunWriter.append`."""
@@ -72,7 +72,7 @@ class GroupWriter:
             self._next = stretch.stop
 
     def statements(self, now_s: float, *, force: bool) -> list[Statement]:
-        """What to write for the scans taken in since the last call."""
+        """Say what to write for the scans taken in since the last call."""
         if self._merged_s is None:
             self._merged_s = now_s
         due = self._scans >= codec.BLOCK_SCANS or (
@@ -84,7 +84,7 @@ class GroupWriter:
         return list(self._tail())
 
     def last_pages(self) -> list[Statement]:
-        """The pyramid's unfinished pages, once the group's last scan is in a block."""
+        """Write the pyramid's unfinished pages, once the group's last scan is in a block."""
         return [self._page(page) for page in self._pyramid.finish()]
 
     def _tail(self) -> Iterator[Statement]:
@@ -94,12 +94,13 @@ class GroupWriter:
         self._pending = []
         self._in_tail.extend(stretches)
         for stretch in stretches:
-            yield from self._clock_channel(stretch.clock)
+            yield from self._first_clock(stretch.clock)
             codes = np.ascontiguousarray(stretch.codes.astype(self.held_as, copy=False))
             clock = None if stretch.clock is None else stretch.clock.astype("<i8").tobytes()
             # A long stretch (a file read at once) never comes here: it is due at once.
             yield (
-                "INSERT INTO tail (run, scan_group, first, scans, crc32, codes, clock) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO tail (run, scan_group, first, scans, crc32, codes, clock)"
+                " VALUES (?, ?, ?, ?, ?, ?, ?)",
                 (
                     self._run,
                     self._number,
@@ -117,7 +118,7 @@ class GroupWriter:
         stretches = _joined(self._in_tail + self._pending)
         self._in_tail, self._pending, self._scans = [], [], 0
         for stretch in stretches:
-            yield from self._clock_channel(stretch.clock)
+            yield from self._first_clock(stretch.clock)
             for at in range(0, len(stretch.codes), codec.BLOCK_SCANS):
                 part = slice(at, at + codec.BLOCK_SCANS)
                 first = stretch.first + at
@@ -155,14 +156,18 @@ class GroupWriter:
             (self._run, self._number, page.position, page.level, page.first, page.entries, page.data),
         )
 
-    def _clock_channel(self, clock: Clock | None) -> Iterator[Statement]:
+    def clock_channel(self, name: str) -> Statement:
+        """Write the row of the device's clock, which stands behind the codes."""
+        return (
+            "INSERT INTO channel (run, scan_group, position, name, shown_name, role, decimals)"
+            " VALUES (?, ?, ?, ?, ?, 'clock', 0)",
+            (self._run, self._number, self._channels, plain_text(name), plain_text(name)),
+        )
+
+    def _first_clock(self, clock: Clock | None) -> Iterator[Statement]:
         if clock is not None and not self._has_clock:
             self._has_clock = True
-            yield (
-                "INSERT INTO channel (run, scan_group, position, name, shown_name, role, decimals)"
-                " VALUES (?, ?, ?, 'clock', 'clock', 'clock', 0)",
-                (self._run, self._number, self._channels),
-            )
+            yield self.clock_channel("clock")
 
 
 def _joined(stretches: list[_Stretch]) -> list[_Stretch]:

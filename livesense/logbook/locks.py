@@ -24,7 +24,7 @@ _BETWEEN_LOOKS_S = 0.002
 
 
 def lock_path(logbook: Path, token: str) -> Path:
-    """The lock file of the run with this token."""
+    """Name the lock file of the run with this token."""
     safe = "".join(c for c in token if c.isascii() and c.isalnum())[:64]
     return logbook.with_name(f"{logbook.name}-run-{safe}.lock")
 

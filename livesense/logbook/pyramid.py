@@ -31,13 +31,13 @@ _LARGEST_PAGE_BYTES = _HEADER.size + 5 * (1 + 8 * PAGE_ENTRIES)
 
 
 def factor(level: int) -> int:
-    """Scans in one entry; level 0 is the scans themselves."""
+    """Count the scans in one entry; level 0 is the scans themselves."""
     return 1 if level == 0 else FIRST_FACTOR * int(STEP ** (level - 1))
 
 
 @dataclass(frozen=True, slots=True)
 class Entries:
-    """Sums over spans: ``start (m,)`` scan index, ``n (m,)``, and ``low``, ``high``, ``sum`` ``(m,)`` or ``(m, channels)``.
+    """Sums over spans of scans, ``(m,)``, or ``(m, channels)`` for all but ``start``, their first scan index.
 
     ``sum`` is int64 for codes of up to 32 bits (exact), float64 for others.
     """
@@ -55,7 +55,7 @@ class Entries:
         return Entries(self.start[which], self.n[which], self.low[which], self.high[which], self.sum[which])
 
     def channel(self, position: int) -> Entries:
-        """The entries of one channel."""
+        """Take the entries of one channel."""
         if self.n.ndim == 1:
             n = self.n
         else:
@@ -105,7 +105,7 @@ def sums_of(first: int, codes: NDArray[Any], cuts: NDArray[np.int64]) -> Entries
 
 
 def gathered(entries: Entries, bins: NDArray[np.int64], start: NDArray[np.int64]) -> Entries:
-    """Entries of one bin after the other summed up; ``bins (m,)`` is non-decreasing, ``start`` names each sum."""
+    """Sum up the entries of each bin; ``bins (m,)`` is non-decreasing, ``start`` names each sum."""
     at = np.concatenate(([0], np.flatnonzero(np.diff(bins)) + 1))
     return Entries(
         start[at],
@@ -184,7 +184,7 @@ class PyramidBuilder:
         return self._climb(stop)
 
     def finish(self) -> list[Page]:
-        """The run is over: every page, filled or not."""
+        """Take every page, filled or not: the run is over."""
         return self._climb(1 << 62)
 
     def _climb(self, now: int) -> list[Page]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -15,7 +14,7 @@ from livesense.logbook.envelope import Envelope
 from livesense.logbook.locks import is_held
 from livesense.logbook.rows import CalibrationRow, RunRow, state_of_end
 from livesense.logbook.run_reader import RunReader
-from livesense.logbook.stretches import BlockCache
+from livesense.logbook.stretches import BlockCache, Values
 
 __all__ = ["Envelope", "Logbook", "RunReader"]
 
@@ -75,7 +74,7 @@ class Logbook:
         return [RunReader(self, number).row for (number,) in rows]
 
     def run(self, ref: int | str) -> RunReader:
-        """A run by number, or ``"last"``.
+        """Open a run by number, or ``"last"``.
 
         Raises
         ------
@@ -112,7 +111,7 @@ class Logbook:
         )
         return {row[3]: CalibrationRow(*row) for row in rows}
 
-    def select(self, text: str, values: Sequence[object] | dict[str, object] = ()) -> list[tuple[Any, ...]]:
+    def select(self, text: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """All rows of one query; the read transaction ends with it.
 
         Raises

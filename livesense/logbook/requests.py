@@ -56,7 +56,7 @@ def ask(path: Path | str, run: int, kind: str, text: str = "") -> int:
 
 
 def answer_of(path: Path | str, number: int) -> RequestRow | None:
-    """A request as it stands now; None when there is no such one. Its ``answer`` is None while it waits."""
+    """Read a request as it stands now, its ``answer`` None while it waits; None when there is no such one."""
     file = Path(path).absolute()
     connection, _ = db.open_to_read(file)
     with closing(connection):

@@ -26,15 +26,15 @@ from livesense.logbook.rows import (
     RestartRow,
     RunRow,
 )
-from livesense.logbook.stretches import LARGEST_TAIL_ROWS, Source, whole
+from livesense.logbook.stretches import Source, whole
 from livesense.samples import CodeType, Estimate, Event, GroupInfo, SegmentStart, TimeAxis
 
 if TYPE_CHECKING:
     from livesense.logbook.reader import Logbook
 
 _RUN = (
-    "SELECT name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device, description,"
-    " port, wire, version, summary, token FROM run WHERE number = ?"
+    "SELECT name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device,"
+    " description, port, wire, version, summary, token FROM run WHERE number = ?"
 )
 
 
@@ -82,13 +82,13 @@ class RunReader:
         return self._description
 
     def channel_rows(self) -> list[ChannelRow]:
-        """The stored channels of all groups, clocks too."""
+        """List the stored channels of all groups, clocks too."""
         if self._groups is None:
             self._read_groups()
         return list(self._channels)
 
     def time_axis(self, group: int) -> TimeAxis:
-        """Where a group's scans lie in time."""
+        """Tell where a group's scans lie in time."""
         source = self._source(group)
         found = self.segments(group)
         if not found or found[0].first > 0:
@@ -97,11 +97,12 @@ class RunReader:
         return TimeAxis(tuple(found))
 
     def extent(self, group: int) -> tuple[int, int]:
-        """First stored scan index, and the last one + 1; (0, 0) while nothing is stored."""
+        """Find the first stored scan index, and the last one + 1; (0, 0) while nothing is stored."""
         source = self._source(group)
         place = {"run": self.number, "number": source.number}
         ((low, low_tail, high, high_tail),) = self._logbook.select(
-            "SELECT (SELECT min(first) FROM block WHERE run = :run AND scan_group = :number AND position = 0),"
+            "SELECT (SELECT min(first) FROM block"
+            "  WHERE run = :run AND scan_group = :number AND position = 0),"
             " (SELECT min(first) FROM tail WHERE run = :run AND scan_group = :number),"
             " (SELECT first + scans FROM block WHERE run = :run AND scan_group = :number AND position = 0"
             "  ORDER BY first DESC LIMIT 1),"
@@ -114,7 +115,7 @@ class RunReader:
         return (min(firsts), max(stops)) if firsts else (0, 0)
 
     def scans_stored(self, group: int) -> int:
-        """How many scans of a group are stored."""
+        """Count the stored scans of a group."""
         source = self._source(group)
         ((count,),) = self._logbook.select(
             "SELECT coalesce((SELECT sum(scans) FROM block"
@@ -125,7 +126,7 @@ class RunReader:
         return whole(count, "scans")
 
     def scans_lost(self, group: int) -> int | None:
-        """Scans counted as lost, burst pauses left out; None where the wire has no counter."""
+        """Count the scans lost, burst pauses left out; None where the wire has no counter."""
         source = self._source(group)
         if not self._counted[source.number]:
             return None
@@ -138,7 +139,7 @@ class RunReader:
     def codes(
         self, group: int, first: int, stop: int, channels: Sequence[str] | None = None
     ) -> Iterator[tuple[int, NDArray[Any]]]:
-        """Stored codes of scan indices ``first … stop − 1``.
+        """Read the stored codes of scan indices ``first … stop − 1``.
 
         Yields ``(index of the first row, (n, channels))`` for each whole stretch, in the
         group's own type. A stretch longer than half a million scans comes in pieces, each
@@ -157,13 +158,13 @@ class RunReader:
         return source.stretches(int(first), int(stop), list(positions))
 
     def clock(self, group: int, first: int, stop: int) -> Iterator[tuple[int, NDArray[np.int64]]]:
-        """The device's own clock in unwrapped ticks, ``(n,)``, stretch by stretch; nothing where it has none."""
+        """Read the device's own clock in unwrapped ticks, ``(n,)``, stretch by stretch."""
         return self._source(group).stretches(int(first), int(stop), [], clock=True)
 
     def latest(self, group: int, count: int) -> tuple[int, NDArray[Any]]:
-        """The newest whole stretch, at most ``count`` scans of it: ``(index of the first row, (n, channels))``.
+        """Read the newest whole stretch, at most ``count`` scans of it.
 
-        ``n`` is 0 while nothing is stored.
+        Returns ``(index of the first row, (n, channels))``; ``n`` is 0 while nothing is stored.
         """
         source = self._source(group)
         positions = list(range(source.channels))
@@ -173,6 +174,8 @@ class RunReader:
         parts: list[tuple[int, NDArray[Any]]] = list(
             source.stretches(max(low, high - int(count)), high, positions)
         )
+        if not parts:
+            return high, np.empty((0, source.channels), source.dtype)
         keep = len(parts) - 1
         while keep and parts[keep - 1][0] + len(parts[keep - 1][1]) == parts[keep][0]:
             keep -= 1
@@ -180,7 +183,7 @@ class RunReader:
         return parts[keep][0], pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
     def envelope(self, group: int, channel: str, first: int, stop: int, buckets: int) -> Envelope:
-        """Smallest, largest and mean code of each of at most ``buckets`` buckets of a window.
+        """Find the smallest, largest and mean code of each of at most ``buckets`` buckets of a window.
 
         Takes a bounded number of rows, whatever the window's length. A window of fewer
         scans than buckets gives one bucket a scan. Scans not merged yet are in it.
@@ -196,7 +199,7 @@ class RunReader:
         return envelope(source, self._position(group, channel), int(first), int(stop), int(buckets))
 
     def gaps(self, group: int | None = None) -> list[GapRow]:
-        """Gaps in order of their scans, of one group or of all."""
+        """List gaps in order of their scans, of one group or of all."""
         rows = self._logbook.select(
             "SELECT scan_group, first, scans, cause, wall_s FROM gap"
             " WHERE run = ? AND (? IS NULL OR scan_group = ?) ORDER BY scan_group, first, id",
@@ -205,36 +208,37 @@ class RunReader:
         return [GapRow(*row) for row in rows]
 
     def restarts(self) -> list[RestartRow]:
-        """Restarts of the device, in the order they were seen."""
+        """List restarts of the device, in the order they were seen."""
         rows = self._logbook.select(
-            "SELECT scan_group, scan, last_counter, first_counter, wall_s FROM restart WHERE run = ? ORDER BY id",
+            "SELECT scan_group, scan, last_counter, first_counter, wall_s FROM restart"
+            " WHERE run = ? ORDER BY id",
             (self.number,),
         )
         return [RestartRow(*row) for row in rows]
 
     def faults(self) -> list[FaultRow]:
-        """Faults per kind and second, in order of time."""
+        """List faults per kind and second, in order of time."""
         rows = self._logbook.select(
             "SELECT wall_s, kind, count FROM fault WHERE run = ? ORDER BY wall_s, kind", (self.number,)
         )
         return [FaultRow(*row) for row in rows]
 
     def fault_counts(self) -> dict[str, int]:
-        """Faults of the whole run per kind."""
+        """Count the faults of the whole run per kind."""
         rows = self._logbook.select(
             "SELECT kind, sum(count) FROM fault WHERE run = ? GROUP BY kind ORDER BY kind", (self.number,)
         )
         return dict(rows)
 
     def notes(self) -> list[NoteRow]:
-        """Notes in the order they were kept."""
+        """List notes in the order they were kept."""
         rows = self._logbook.select(
             "SELECT id, wall_s, scan, source, text FROM note WHERE run = ? ORDER BY id", (self.number,)
         )
         return [NoteRow(*row) for row in rows]
 
     def events(self, revision: int | None = None) -> list[EventRow]:
-        """Events in order of their start; of the newest revision unless one is named."""
+        """List events in order of their start; of the newest revision unless one is named."""
         rows = self._logbook.select(
             "SELECT number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
             " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details FROM event"
@@ -245,7 +249,7 @@ class RunReader:
         return [_event_row(row) for row in rows]
 
     def outages(self) -> list[OutageRow]:
-        """Times when the port was away."""
+        """List the times when the port was away."""
         rows = self._logbook.select(
             "SELECT began_wall_s, ended_wall_s, cause FROM outage WHERE run = ? ORDER BY began_wall_s",
             (self.number,),
@@ -253,28 +257,30 @@ class RunReader:
         return [OutageRow(*row) for row in rows]
 
     def segments(self, group: int) -> list[SegmentStart]:
-        """A group's segments as they were stored."""
+        """List a group's segments as they were stored."""
         rows = self._logbook.select(
-            "SELECT scan_group, first, start_s, rate_hz FROM segment WHERE run = ? AND scan_group = ? ORDER BY first",
+            "SELECT scan_group, first, start_s, rate_hz FROM segment"
+            " WHERE run = ? AND scan_group = ? ORDER BY first",
             (self.number, group),
         )
         return [SegmentStart(*row) for row in rows]
 
     def rates(self) -> dict[int, Estimate]:
-        """The fitted scan rate of each group that has one, in Hz."""
+        """Give the fitted scan rate of each group that has one, in Hz."""
         rows = self._logbook.select(
-            "SELECT scan_group, value_hz, u_random_hz, u_systematic_hz FROM rate WHERE run = ? ORDER BY scan_group",
+            "SELECT scan_group, value_hz, u_random_hz, u_systematic_hz FROM rate"
+            " WHERE run = ? ORDER BY scan_group",
             (self.number,),
         )
         return {group: Estimate(value, random, systematic, "Hz") for group, value, random, systematic in rows}
 
     def health(self) -> HealthRow | None:
-        """The recorder's latest figures."""
+        """Give the recorder's latest figures."""
         rows = self._logbook.select("SELECT wall_s, figures FROM health WHERE run = ?", (self.number,))
         return HealthRow(rows[0][0], figures_of(rows[0][1])) if rows else None
 
     def requests(self) -> list[RequestRow]:
-        """What was asked of this run, with the answers."""
+        """List what was asked of this run, with the answers."""
         rows = self._logbook.select(
             "SELECT id, run, asked_wall_s, kind, text, answer FROM request WHERE run = ? ORDER BY id",
             (self.number,),
@@ -282,7 +288,7 @@ class RunReader:
         return [RequestRow(*row) for row in rows]
 
     def calibration(self) -> dict[str, CalibrationRow]:
-        """Newest zero of each channel that was found for this bench and device before the run; may be empty."""
+        """Find the newest zero of each channel of this bench and device from before the run; may be empty."""
         row = self.row
         return self._logbook.zeros(row.bench_name, row.device, row.started_wall_s)
 
@@ -313,9 +319,12 @@ class RunReader:
                 (self.number,),
             )
         ]
-        groups, counted, sources = [], [], []
+        groups: list[GroupInfo] = []
+        counted: list[bool] = []
+        sources: list[Source] = []
         for row in book.select(
-            "SELECT number, rate_hz, code, held_as, bits, burst, counted FROM scan_group WHERE run = ? ORDER BY number",
+            "SELECT number, rate_hz, code, held_as, bits, burst, counted FROM scan_group"
+            " WHERE run = ? ORDER BY number",
             (self.number,),
         ):
             number, rate_hz, code, held_as, bits, burst, flag = row
@@ -339,6 +348,7 @@ class RunReader:
                     tuple(c.name for c in mine),
                     burst,
                     decimals if any(decimals) else (),
+                    next((c.name for c in channels if c.group == number and c.role == "clock"), None),
                 )
             )
             counted.append(bool(flag))
@@ -395,8 +405,8 @@ class RunReader:
 
 def _event_row(row: tuple[Any, ...]) -> EventRow:
     (
-        number, revision, kind, channel, group, rule, start, end, peak, peak_scan, at_least, limit, unit, text,
-        lost, cut, details,
+        number, revision, kind, channel, group, rule, start, end, peak, peak_scan, at_least, limit, unit,
+        text, lost, cut, details,
     ) = row  # fmt: skip
     event = Event(
         kind=kind,
@@ -419,7 +429,7 @@ def _event_row(row: tuple[Any, ...]) -> EventRow:
 
 
 def figures_of(text: object) -> dict[str, Any]:
-    """A JSON object as stored; empty when it is none."""
+    """Read a JSON object as stored; empty when it is none."""
     try:
         found = json.loads(text) if isinstance(text, str) else None
     except (ValueError, RecursionError):

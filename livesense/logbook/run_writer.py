@@ -94,6 +94,8 @@ class RunWriter:
                     plain_text(shown.get(name, name)),
                     int(decimals),
                 )
+            if info.clock is not None:
+                self._queue.append(group.clock_channel(info.clock))
 
     def describe(self, text: str, device: str | None = None) -> None:
         """Keep the device's description as it came; ``device`` is read from it when not given."""
@@ -119,9 +121,10 @@ class RunWriter:
         self._group(block.group).append(block)
 
     def segment(self, start: SegmentStart) -> None:
-        """A new stretch of even sampling begins."""
+        """Begin a new stretch of even sampling."""
         self._put(
-            "INSERT OR REPLACE INTO segment (run, scan_group, first, start_s, rate_hz) VALUES (?, ?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO segment (run, scan_group, first, start_s, rate_hz)"
+            " VALUES (?, ?, ?, ?, ?)",
             self.number,
             int(start.group),
             int(start.first),
@@ -130,7 +133,7 @@ class RunWriter:
         )
 
     def gap(self, gap: Gap, wall_s: float | None = None) -> None:
-        """Scans were not stored."""
+        """Keep that scans were not stored."""
         self._put(
             "INSERT INTO gap (run, scan_group, first, scans, cause, wall_s) VALUES (?, ?, ?, ?, ?, ?)",
             self.number,
@@ -142,7 +145,7 @@ class RunWriter:
         )
 
     def restart(self, restart: Restart, wall_s: float | None = None) -> None:
-        """The device began anew."""
+        """Keep that the device began anew."""
         self._put(
             "INSERT INTO restart (run, scan_group, scan, last_counter, first_counter, wall_s)"
             " VALUES (?, ?, ?, ?, ?, ?)",
@@ -171,7 +174,7 @@ class RunWriter:
         )
 
     def outage(self, began_wall_s: float, ended_wall_s: float | None, cause: str) -> None:
-        """The port went away, and came back; the same beginning twice updates one row."""
+        """Keep that the port went away, or came back: the same beginning twice updates one row."""
         self._put(
             "INSERT OR REPLACE INTO outage (run, began_wall_s, ended_wall_s, cause) VALUES (?, ?, ?, ?)",
             self.number,
@@ -196,7 +199,7 @@ class RunWriter:
         return number
 
     def update_event(self, number: int, event: Event) -> None:
-        """An event went on or ended."""
+        """Renew an event that went on or ended."""
         fields = _event_fields(event)
         columns = ", ".join(f"{column} = ?" for column in fields)
         self._put(
@@ -207,7 +210,7 @@ class RunWriter:
         )
 
     def rate(self, group: int, estimate: Estimate | None) -> None:
-        """The scan rate as fitted so far; None changes nothing."""
+        """Keep the scan rate as fitted so far; None changes nothing."""
         if estimate is not None:
             self._put(
                 "INSERT OR REPLACE INTO rate (run, scan_group, value_hz, u_random_hz, u_systematic_hz)"
@@ -220,18 +223,18 @@ class RunWriter:
             )
 
     def health(self, **figures: Any) -> None:
-        """The recorder's figures (anything JSON can hold); the newest value of each name is kept."""
+        """Take the recorder's figures (anything JSON can hold); the newest value of each name is kept."""
         self._health.update(figures)
         self._health_changed = True
 
     def requests(self) -> list[RequestRow]:
-        """What is asked of this run and not answered yet, oldest first."""
+        """List what is asked of this run and not answered yet, oldest first."""
         rows = self._logbook.select(
-            "SELECT id, run, asked_wall_s, kind, text FROM request"
+            "SELECT id, run, asked_wall_s, kind, text, answer FROM request"
             " WHERE run = ? AND answered_wall_s IS NULL ORDER BY id LIMIT 100",
             (self.number,),
         )
-        return [RequestRow(*row, answer=None) for row in rows]  # type: ignore[arg-type]
+        return [RequestRow(*row) for row in rows]
 
     def answer(self, number: int, text: str) -> None:
         """Answer a request, with the next commit."""
@@ -251,7 +254,7 @@ class RunWriter:
         Raises
         ------
         DiskFullError
-            The disk is full, or nearly so: what was committed before is kept, and so, if there was room, is this.
+            The disk is full, or nearly so: what was committed before is kept, and this too if there was room.
         LogbookError
             The file cannot be written.
         """
@@ -259,7 +262,7 @@ class RunWriter:
         self._logbook.upkeep()
 
     def merge(self, force: bool = False) -> None:
-        """Like :meth:`commit`; ``force`` merges all scans into blocks now."""
+        """Commit; ``force`` merges all scans into blocks now."""
         self._commit(force=force)
 
     def finish(self, ended: str, wall_s: float, summary: Mapping[str, Any] | None = None) -> None:
@@ -291,7 +294,7 @@ class RunWriter:
                 self._end()
 
     def size_bytes(self) -> int:
-        """Bytes of the whole logbook on the disk."""
+        """Measure the whole logbook on the disk, in bytes."""
         return self._logbook.size_bytes()
 
     def _end(self) -> None:

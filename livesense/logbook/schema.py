@@ -52,17 +52,17 @@ MIGRATIONS: list[Migration] = [_first_tables]
 
 
 def schema_text() -> str:
-    """The statements that make an empty logbook."""
+    """Give the statements that make an empty logbook."""
     return resources.files("livesense.logbook").joinpath("schema.sql").read_text(encoding="utf-8")
 
 
 def newest_version() -> int:
-    """The schema version that this program writes."""
+    """Give the schema version that this program writes."""
     return len(MIGRATIONS)
 
 
 def version_of(connection: sqlite3.Connection, path: Path) -> int:
-    """Schema version of an open file, 0 for an empty one.
+    """Read the schema version of an open file, 0 for an empty one.
 
     Raises
     ------
@@ -82,8 +82,8 @@ def version_of(connection: sqlite3.Connection, path: Path) -> int:
         )
     if version > newest_version():
         raise NewerLogbookError(
-            f"{path}: expected a logbook of schema version {newest_version()} or older, found version {version}; "
-            "it was written by a newer livesense, so install that one or a later one"
+            f"{path}: expected a logbook of schema version {newest_version()} or older,"
+            f" found version {version}; a newer livesense wrote it: install that one or a later one"
         )
     return int(version)
 

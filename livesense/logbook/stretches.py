@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import sqlite3
 import zlib
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,10 +20,8 @@ PIECE_SCANS = 1 << 19
 CACHE_BYTES = 16 << 20
 """Decoded blocks that are kept, because a live page asks for the newest one again and again."""
 
-LARGEST_TAIL_ROWS = 4096
-"""Tail rows read at once."""
-
-Select = Callable[[str, Sequence[object]], list[tuple[Any, ...]]]
+Values = Sequence[object] | Mapping[str, object]
+Select = Callable[[str, Values], list[tuple[Any, ...]]]
 
 # One statement, hence one snapshot: a merge moves scans from the tail to a block at one instant.
 _RANGE = """
@@ -41,14 +38,15 @@ ORDER BY 1, 3
 """
 _NEXT = """
 SELECT min(first) FROM (
- SELECT min(first) AS first FROM block WHERE run = :run AND scan_group = :number AND position = :lead AND first >= :first
+ SELECT min(first) AS first FROM block
+  WHERE run = :run AND scan_group = :number AND position = :lead AND first >= :first
  UNION ALL
  SELECT min(first) FROM tail WHERE run = :run AND scan_group = :number AND first >= :first)
 """
 
 
 def whole(value: object, name: str) -> int:
-    """A number as stored; a file may hold anything in any column."""
+    """Check a number as stored; a file may hold anything in any column."""
     if isinstance(value, int) and not isinstance(value, bool):
         return value
     raise DamagedBlockError(f"expected a whole number for {name}, found {type(value).__name__}")
@@ -63,12 +61,14 @@ class BlockCache:
         self._kept: OrderedDict[tuple[object, ...], NDArray[Any]] = OrderedDict()
 
     def get(self, key: tuple[object, ...]) -> NDArray[Any] | None:
+        """Give a block's codes, if they are still kept."""
         found = self._kept.get(key)
         if found is not None:
             self._kept.move_to_end(key)
         return found
 
     def put(self, key: tuple[object, ...], codes: NDArray[Any]) -> None:
+        """Keep a block's codes; the oldest ones make room."""
         if key not in self._kept:
             codes.setflags(write=False)
             self._kept[key] = codes
@@ -91,7 +91,7 @@ class Source:
     def stretches(
         self, first: int, stop: int, positions: Sequence[int], clock: bool = False
     ) -> Iterator[tuple[int, NDArray[Any]]]:
-        """Stored scans of ``first … stop − 1``, ``(first, (n, len(positions)))`` each.
+        """Read the stored scans of ``first … stop − 1``, ``(first, (n, len(positions)))`` each.
 
         With ``clock`` the device's ticks, ``(n,)``, and ``positions`` are not looked at.
         No transaction is open while the caller works on a piece.
@@ -115,7 +115,7 @@ class Source:
     def _following(self, first: int, lead: int) -> int | None:
         ((found,),) = self.select(
             _NEXT, {"run": self.run, "number": self.number, "lead": lead, "first": first}
-        )  # type: ignore[arg-type]
+        )
         return None if found is None else whole(found, "first")
 
     def _range(self, first: int, stop: int, wanted: list[int], clock: bool) -> list[tuple[int, NDArray[Any]]]:
@@ -126,7 +126,7 @@ class Source:
             clock="clock" if clock else "NULL",
         )
         values = {"run": self.run, "number": self.number, "first": first, "stop": stop}
-        rows = self.select(text, values)  # type: ignore[arg-type]
+        rows = self.select(text, values)
         return list(self._clipped(self._decoded(rows, wanted, clock), first, stop))
 
     def _decoded(

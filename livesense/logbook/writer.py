@@ -6,9 +6,10 @@ import sqlite3
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 from livesense.errors import DiskFullError, LogbookError
 from livesense.logbook import connection as db
@@ -50,6 +51,9 @@ class LogbookWriter:
         self._floor_bytes = floor_bytes
         self._runs: list[RunWriter] = []
         self._connection = db.open_to_write(self.path)
+        # Loaded now rather than in the middle of the first merge.
+        import_module("soundfile")
+        import_module("zstandard")
         self._checkpointed_s = time.monotonic()
         try:
             rows = self._connection.execute("SELECT token FROM run WHERE ended IS NULL").fetchall()
@@ -125,7 +129,8 @@ class LogbookWriter:
         self.write(
             [
                 (
-                    "INSERT INTO calibration (wall_s, kind, bench_name, device, channel, zero_code, u_codes, scans)"
+                    "INSERT INTO calibration"
+                    " (wall_s, kind, bench_name, device, channel, zero_code, u_codes, scans)"
                     " VALUES (?, 'zero', ?, ?, ?, ?, ?, ?)",
                     (
                         float(wall_s),
@@ -154,15 +159,15 @@ class LogbookWriter:
             for text, values in statements:
                 execute(text, values)
 
-    def select(self, text: str, values: Sequence[object] = ()) -> list[tuple[object, ...]]:
-        """All rows of one query."""
+    def select(self, text: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+        """Read all rows of one query."""
         try:
             return self._connection.execute(text, values).fetchall()
         except sqlite3.Error as error:
             raise db.explain(error, self.path, "read") from error
 
     def upkeep(self) -> None:
-        """Every two seconds: move what was committed into the main file, look at the free space.
+        """Move, every two seconds, what was committed into the main file, look at the free space.
 
         Raises
         ------
@@ -181,12 +186,13 @@ class LogbookWriter:
         free = db.free_bytes(self.path)
         if free < self._floor_bytes:
             raise DiskFullError(
-                f"{self.path}: the disk is full: {free / 1e6:.1f} MB free, at least {self._floor_bytes / 1e6:.1f} MB"
-                " are needed; what was written is kept. Free some space and record again"
+                f"{self.path}: the disk is full: {free / 1e6:.1f} MB free,"
+                f" at least {self._floor_bytes / 1e6:.1f} MB are needed;"
+                " what was written is kept. Free some space and record again"
             )
 
     def size_bytes(self) -> int:
-        """Bytes on the disk, with what has not been moved into the main file yet."""
+        """Measure the bytes on the disk, with what has not been moved into the main file yet."""
         size = 0
         with suppress(OSError):
             size = self.path.stat().st_size
