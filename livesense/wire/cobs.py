@@ -125,7 +125,7 @@ def _finish(
     """Walk the last few chains to their ends, one by one."""
     zeros: list[int] = []
     gone: list[int] = []
-    view = memoryview(raw)
+    view = raw.tobytes()
     for frame, start, end in zip(frames, positions, ends, strict=True):
         at = start
         while True:

@@ -60,7 +60,7 @@ def scans_packet(group: int, first: int, codes: ArrayLike, code_type: CodeType) 
 
 
 def description_text(groups: Sequence[GroupInfo], *, device: str = "", boot: int | None = None) -> str:
-    """Description as a JSON object on one line."""
+    """Write a description as a JSON object on one line."""
     rows = []
     for group in groups:
         row: dict[str, object] = {} if group.rate_hz is None else {"rate_hz": group.rate_hz}
@@ -91,7 +91,7 @@ def note_packet(text: str) -> bytes:
 
 
 def frames(group: int, first: int, codes: ArrayLike, scans_per_packet: int, code_type: CodeType) -> bytes:
-    """Scans as many frames, ready for the line; the last packet may be shorter.
+    """Make many frames of scans, ready for the line; the last packet may be shorter.
 
     Parameters
     ----------

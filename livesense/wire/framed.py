@@ -1,0 +1,276 @@
+"""The framed wire: stuffed packets of scans, descriptions and notes, parted by zero bytes.
+
+Bytes in, values out. All frames of one :meth:`FramedDecoder.feed` are decoded
+together, so large reads cost little per frame; where the bytes are cut makes no
+difference to what comes out. Memory is bounded whatever the line carries, and
+no bytes whatever raise an exception.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.samples import Description, FaultKind, GroupInfo, LinkFault, Note, Packets
+from livesense.wire.cobs import FULL, unstuff, unstuff_many
+from livesense.wire.crc import crc16, crc16_rows
+from livesense.wire.description import parse_description
+from livesense.wire.encode import KIND_DESCRIPTION, KIND_NOTE, KIND_SCANS, MAX_PACKET
+from livesense.wire.scans import HEAD, TAIL, read_scans, rows_at
+
+MIN_PACKET = 3
+"""Kind and checksum."""
+
+MAX_FRAME = MAX_PACKET + MAX_PACKET // (FULL - 1) + 1
+"""Longest stuffed form of the largest packet; no longer frame can hold a packet."""
+
+WAITING_LIMIT_BYTES = 64 << 20
+"""Packets of scans held back until a description comes: more than a second of the fastest link."""
+
+FEW_FRAMES = 24
+"""Up to so many frames at once, a plain loop is faster than numpy."""
+
+FEW_ALIKE = 16
+"""Up to so many packets of one length, their checksums are computed one by one."""
+
+WireEvent = Packets | Description | Note | LinkFault
+
+_Places = tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]
+"""Bytes, and where in them each packet begins and how long it is."""
+
+_Faults = Counter[FaultKind]
+
+
+class FramedDecoder:
+    """Decoder of the framed wire.
+
+    Parameters
+    ----------
+    groups
+        What is known of the groups before any description comes (a bench file may
+        say it). A description replaces it. Without either, packets of scans wait
+        for a description, up to :data:`WAITING_LIMIT_BYTES`.
+    midstream
+        Whether the first bytes may be the rest of a frame whose start was missed:
+        the bytes before the first zero are then tried, and not counted when they fail.
+    """
+
+    def __init__(self, groups: Sequence[GroupInfo] | None = None, *, midstream: bool = True) -> None:
+        self.groups: tuple[GroupInfo, ...] | None = None if groups is None else tuple(groups)
+        self.gave_up = False
+        """Whether more packets had to wait for a description than may; what came after is lost."""
+        self._rest = bytearray()
+        self._too_long = False
+        self._trying = midstream
+        self._waiting: list[bytes] = []
+        self._waiting_bytes = 0
+
+    @property
+    def waiting(self) -> bool:
+        """Whether packets of scans wait for a description."""
+        return bool(self._waiting)
+
+    def feed(self, data: bytes) -> list[WireEvent]:
+        """Take bytes from the line.
+
+        Returns
+        -------
+        list
+            What they hold, in the order of the stream. The faults of these bytes are
+            counted together and stand first.
+        """
+        last = data.rfind(b"\0")
+        if last < 0:
+            self._keep(data)
+            return []
+        whole = bytes(self._rest) + data[: last + 1]
+        too_long, self._too_long = self._too_long, False
+        self._rest.clear()
+        self._keep(data[last + 1 :])
+        if not self._trying:
+            return self._decode(whole, too_long, counted=True)
+        self._trying = False
+        first = whole.index(b"\0") + 1
+        events = self._decode(whole[:first], too_long, counted=False)
+        return events + self._decode(whole[first:], False, counted=True)
+
+    def rejoin(self) -> None:
+        """Forget the unfinished frame: the line was interrupted.
+
+        The next bytes up to a zero are tried, and not counted when they fail.
+        """
+        self._rest.clear()
+        self._too_long = False
+        self._trying = True
+
+    def finish(self) -> list[WireEvent]:
+        """End the stream; an unfinished frame is dropped and not counted."""
+        self.rejoin()
+        return []
+
+    def _keep(self, data: bytes) -> None:
+        if len(self._rest) + len(data) > MAX_FRAME:
+            self._too_long = True
+            self._rest.clear()
+        elif not self._too_long:
+            self._rest += data
+
+    def _decode(self, whole: bytes, too_long: bool, *, counted: bool) -> list[WireEvent]:
+        """Decode whole frames; ``too_long`` says that the first one's start was already dropped."""
+        faults: _Faults = Counter()
+        raw = np.frombuffer(whole, dtype=np.uint8)
+        ends = np.flatnonzero(raw == 0)
+        starts = np.concatenate([[0], ends + 1])[:-1]
+        sizes = ends - starts
+        over = int(np.count_nonzero(sizes > MAX_FRAME))
+        if too_long:
+            over += int(sizes[0] <= MAX_FRAME)
+            sizes[0] = 0
+        if over:
+            faults[FaultKind.LENGTH] += over
+        usable = (sizes > 0) & (sizes <= MAX_FRAME)
+        if not usable.all():
+            starts, ends = starts[usable], ends[usable]
+        events: list[WireEvent] = []
+        if len(starts):
+            unpack = _packets if len(starts) > FEW_FRAMES else _few_packets
+            self._sort(unpack(whole, raw, starts, ends, faults), events, faults)
+        return [
+            *(
+                LinkFault(kind, count)
+                for kind, count in faults.items()
+                if counted or kind is FaultKind.CODE_RANGE
+            ),
+            *events,
+        ]
+
+    def _sort(self, places: _Places, events: list[WireEvent], faults: _Faults) -> None:
+        """Turn good packets into events by their kinds."""
+        flat, first, length = places
+        kind = flat[first]
+        foreign = (kind != KIND_SCANS) & (kind != KIND_DESCRIPTION) & (kind != KIND_NOTE)
+        if foreign.any():
+            faults[FaultKind.UNKNOWN_KIND] += int(np.count_nonzero(foreign))
+            first, length, kind = first[~foreign], length[~foreign], kind[~foreign]
+        done = 0
+        for at in [*np.flatnonzero(kind != KIND_SCANS).tolist(), len(kind)]:
+            if at > done:
+                self._scans(flat, first[done:at], length[done:at], events, faults)
+            if at < len(kind):
+                body = flat[first[at] + 1 : first[at] + length[at] - TAIL].tobytes()
+                if kind[at] == KIND_NOTE:
+                    events.append(Note(body.decode("utf-8", "replace")))
+                else:
+                    self._description(body, events, faults)
+            done = at + 1
+
+    def _description(self, body: bytes, events: list[WireEvent], faults: _Faults) -> None:
+        try:
+            description = parse_description(body.decode())
+        except UnicodeDecodeError:
+            description = None
+        if description is None:
+            faults[FaultKind.BAD_DESCRIPTION] += 1
+            return
+        self.groups = description.groups
+        events.append(description)
+        if self._waiting:
+            waited = b"".join(self._waiting)
+            length = np.array([len(packet) for packet in self._waiting], dtype=np.int64)
+            self._waiting.clear()
+            self._waiting_bytes = 0
+            first = np.cumsum(length) - length
+            self._scans(np.frombuffer(waited, dtype=np.uint8), first, length, events, faults)
+
+    def _scans(
+        self,
+        flat: NDArray[np.uint8],
+        first: NDArray[np.int64],
+        length: NDArray[np.int64],
+        events: list[WireEvent],
+        faults: _Faults,
+    ) -> None:
+        """Read a run of packets of scans, or let it wait."""
+        empty = length <= HEAD + TAIL
+        if empty.any():
+            faults[FaultKind.LENGTH] += int(np.count_nonzero(empty))
+            first, length = first[~empty], length[~empty]
+        if self.groups is None:
+            for at, size in zip(first.tolist(), length.tolist(), strict=True):
+                if self._waiting_bytes + size > WAITING_LIMIT_BYTES:
+                    self.gave_up = True
+                    return
+                self._waiting.append(flat[at : at + size].tobytes())
+                self._waiting_bytes += size
+        elif len(first):
+            packets = read_scans(self.groups, flat, first, length, faults)
+            if packets is not None:
+                events.append(packets)
+
+
+def _few_packets(
+    whole: bytes,
+    raw: NDArray[np.uint8],
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    faults: _Faults,
+) -> _Places:
+    """Good packets of some frames, one by one."""
+    good = []
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        packet = unstuff(whole[start:end])
+        if packet is None:
+            faults[FaultKind.STUFFING] += 1
+        elif not MIN_PACKET <= len(packet) <= MAX_PACKET:
+            faults[FaultKind.LENGTH] += 1
+        elif crc16(packet[:-TAIL]) != int.from_bytes(packet[-TAIL:], "little"):
+            faults[FaultKind.CRC] += 1
+        else:
+            good.append(packet)
+    length = np.array([len(packet) for packet in good], dtype=np.int64)
+    return np.frombuffer(b"".join(good), dtype=np.uint8), np.cumsum(length) - length, length
+
+
+def _packets(
+    whole: bytes,
+    raw: NDArray[np.uint8],
+    starts: NDArray[np.int64],
+    ends: NDArray[np.int64],
+    faults: _Faults,
+) -> _Places:
+    """Good packets of many frames, side by side."""
+    flat, first, length, stuffed = unstuff_many(raw, starts, ends)
+    fits = (length >= MIN_PACKET) & (length <= MAX_PACKET)
+    good = stuffed & fits
+    if not good.all():
+        for kind, wrong in ((FaultKind.STUFFING, ~stuffed), (FaultKind.LENGTH, stuffed & ~fits)):
+            if wrong.any():
+                faults[kind] += int(np.count_nonzero(wrong))
+        first, length = first[good], length[good]
+    sound = _sound(flat, first, length)
+    if not sound.all():
+        faults[FaultKind.CRC] += int(np.count_nonzero(~sound))
+        first, length = first[sound], length[sound]
+    return flat, first, length
+
+
+def _sound(flat: NDArray[np.uint8], first: NDArray[np.int64], length: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which packets' checksums are right."""
+    sound = np.zeros(len(first), dtype=np.bool_)
+    order = np.argsort(length, kind="stable")
+    borders = np.flatnonzero(np.diff(length[order], prepend=-1)).tolist()
+    for begin, end in zip(borders, [*borders[1:], len(order)], strict=True):
+        alike = order[begin:end]
+        size = int(length[alike[0]])
+        if end - begin > FEW_ALIKE:
+            rows = rows_at(flat, first[alike], size)
+            stated = rows[:, -TAIL] | (rows[:, -1].astype(np.uint16) << 8)
+            sound[alike] = crc16_rows(rows[:, :-TAIL]) == stated
+        else:
+            for which, at in zip(alike.tolist(), first[alike].tolist(), strict=True):
+                packet = flat[at : at + size].tobytes()
+                sound[which] = crc16(packet[:-TAIL]) == int.from_bytes(packet[-TAIL:], "little")
+    return sound

@@ -1,0 +1,135 @@
+"""Packets of whole scans, many at once: bodies in, codes per group out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.samples import Codes, CodeType, FaultKind, GroupInfo, Packets
+from livesense.wire.packing import CODE_BYTES, WIDTHS, code_limits, unpack_rows
+
+HEAD = 6
+"""Kind, group and counter."""
+
+TAIL = 2
+"""Checksum."""
+
+
+def rows_at(flat: NDArray[np.uint8], first: NDArray[np.int64], length: int) -> NDArray[np.uint8]:
+    """Stretches of ``length`` bytes that begin at ``first``: ``(n, length)``, copied.
+
+    ``length`` is at least 1 and the stretches lie inside ``flat``.
+    """
+    windows = np.ndarray((len(flat) - length + 1, length), np.uint8, flat, strides=(1, 1))
+    return windows[first]
+
+
+def read_scans(
+    groups: Sequence[GroupInfo],
+    flat: NDArray[np.uint8],
+    first: NDArray[np.int64],
+    length: NDArray[np.int64],
+    faults: Counter[FaultKind],
+) -> Packets | None:
+    """Read packets that stand at ``flat[first[i]:first[i] + length[i]]``.
+
+    Parameters
+    ----------
+    groups
+        What the packets may hold.
+    flat
+        Bytes of whole packets whose checksum is right.
+    first, length
+        ``(n,)``, at least one; every length holds at least one byte of codes.
+    faults
+        Counts to which ``unknown_group``, ``length`` and ``code_range`` are added.
+
+    Returns
+    -------
+    Packets or None
+        Those that could be read, in order; None where there are none.
+    """
+    number = flat[first + 1].astype(np.int64)
+    scans = np.zeros(len(first), dtype=np.int64)
+    members = [np.flatnonzero(number == group) for group in range(min(int(number.max()) + 1, len(groups)))]
+    for which, info in zip(members, groups, strict=False):
+        scans[which] = _whole_scans(flat, first[which], length[which], info)
+    taken = scans > 0
+    if not taken.all():
+        unknown = int(np.count_nonzero(number >= len(groups)))
+        for kind, count in (
+            (FaultKind.UNKNOWN_GROUP, unknown),
+            (FaultKind.LENGTH, int(np.count_nonzero(~taken)) - unknown),
+        ):
+            if count:
+                faults[kind] += count
+        if not taken.any():
+            return None
+    codes: dict[int, Codes] = {}
+    for group, which in enumerate(members):
+        good = which[taken[which]]
+        if len(good):
+            info = groups[group]
+            codes[group] = _codes(flat, first[good], length[good], scans[good], info)
+            beyond = count_beyond(codes[group], info)
+            if beyond:
+                faults[FaultKind.CODE_RANGE] += beyond
+    counter = rows_at(flat, first[taken] + 2, 4).view("<u4")[:, 0].astype(np.int64)
+    return Packets(number[taken], counter, scans[taken], codes)
+
+
+def _whole_scans(
+    flat: NDArray[np.uint8], first: NDArray[np.int64], length: NDArray[np.int64], info: GroupInfo
+) -> NDArray[np.int64]:
+    """Count the scans in each packet of one group; 0 where they are not whole."""
+    size = length - (HEAD + TAIL)
+    if info.code is CodeType.U12:
+        codes, rest = size // 3 * 2, size % 3
+        padded = rest == 2
+        codes = codes + padded
+        # An odd last code leaves four bits over, which must be zero.
+        padding = flat[first + length - (TAIL + 1)] >> 4
+        whole = (rest != 1) & ~(padded & (padding != 0))
+    else:
+        codes, rest = np.divmod(size, CODE_BYTES[info.code])
+        whole = rest == 0
+    scans, rest = np.divmod(codes, len(info.channels))
+    return np.where(whole & (rest == 0), scans, 0)
+
+
+def _codes(
+    flat: NDArray[np.uint8],
+    first: NDArray[np.int64],
+    length: NDArray[np.int64],
+    scans: NDArray[np.int64],
+    info: GroupInfo,
+) -> Codes:
+    """Codes of one group's packets, one after the other: ``(scans, channels)``."""
+    channels = len(info.channels)
+    if (length == length[0]).all():
+        rows = rows_at(flat, first + HEAD, int(length[0]) - (HEAD + TAIL))
+        return unpack_rows(rows, info.code).reshape(-1, channels)
+    codes: NDArray[Any] = np.empty((int(scans.sum()), channels), dtype=info.code.dtype)
+    place = np.cumsum(scans) - scans
+    for size in np.unique(length).tolist():
+        which = np.flatnonzero(length == size)
+        rows = rows_at(flat, first[which] + HEAD, size - (HEAD + TAIL))
+        count = int(scans[which[0]])
+        target = (place[which][:, np.newaxis] + np.arange(count)).reshape(-1)
+        codes[target] = unpack_rows(rows, info.code).reshape(-1, channels)
+    return codes
+
+
+def count_beyond(codes: Codes, info: GroupInfo) -> int:
+    """How many codes lie beyond the group's stated width."""
+    if info.bits is None or info.bits >= WIDTHS[info.code]:
+        return 0
+    low, high = code_limits(info.code, info.bits)
+    beyond = np.count_nonzero(codes > high)
+    if low < 0:
+        beyond += np.count_nonzero(codes < low)
+    return int(beyond)
