@@ -237,6 +237,9 @@ class SendSettings:
         return bool(self.on_open) or self.dtr is not None or self.rts is not None
 
 
+NOTHING_SENT = SendSettings()
+
+
 def _open_serial(address: Address, baud: int, send: SendSettings) -> _SerialSource:
     import serial
 
@@ -387,7 +390,7 @@ class LinkReader:
         self._address = address
         self._baud = baud
         self._queue = queue
-        self._send = send or SendSettings()
+        self._send = send or NOTHING_SENT
         self._wait = wait
         self._until_closed = until_closed or not address.has_clock
         self._stop = threading.Event()

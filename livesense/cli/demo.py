@@ -11,6 +11,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import IO
 
@@ -26,7 +27,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--scenario", default="bring-up", help="what is played (default bring-up)")
     parser.add_argument("--seed", type=int, default=1, help="seed of the simulated noise (default 1)")
     parser.add_argument("--port", type=int, default=0, help="TCP port of the page (default: any free one)")
-    parser.add_argument("--logbook", metavar="FILE", type=Path, help="where to record (default: a new temporary file)")
+    parser.add_argument(
+        "--logbook", metavar="FILE", type=Path, help="where to record (default: a new temporary file)"
+    )
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
 
 
@@ -47,14 +50,15 @@ def run(args: argparse.Namespace) -> int:
         address = _announced_address(simulator)
         recorder = stack.enter_context(
             _child(
-                ["record", str(BENCH), "--port", address, "--wait", "--logbook", str(logbook)]
-                + ["--name", f"demo: {args.scenario}", "--quiet"]
+                ["record", str(BENCH), "--port", address, "--wait", "--logbook", str(logbook), "--quiet"],
+                ["--name", f"demo: {args.scenario}"],
             )
         )
         _drain(simulator.stdout)
         _drain(recorder.stdout)
         print("A simulated 24 V coolant pump is running; nothing is connected to this computer.")
-        print(f"Simulator at {address}, recorder writes {logbook}" + ("" if args.logbook else " (gone after Ctrl-C)"))
+        kept = "" if args.logbook else " (gone after Ctrl-C)"
+        print(f"Simulator at {address}, recorder writes {logbook}{kept}")
         print(CAUTION, flush=True)
 
         def ready(url: str) -> None:
@@ -70,12 +74,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 @contextlib.contextmanager
-def _child(arguments: list[str]) -> Iterator[subprocess.Popen[str]]:
+def _child(*arguments: list[str]) -> Iterator[subprocess.Popen[str]]:
     """Start a livesense command as a process of its own; end it cleanly afterwards."""
     # A group of its own keeps Ctrl-C from reaching it twice, and lets Windows send CTRL_BREAK to it alone.
     flags = getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)
     process = subprocess.Popen(
-        [sys.executable, "-m", "livesense.cli.main", *arguments],
+        [sys.executable, "-m", "livesense.cli.main", *chain(*arguments)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         text=True,

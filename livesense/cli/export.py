@@ -20,8 +20,8 @@ from livesense.cli.output import print_json
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     add_run(parser)
-    parser.add_argument("--format", choices=["csv"], default="csv", help="file format (default: csv, RFC 4180)")
-    parser.add_argument("--out", metavar="PATH", type=Path, help="where to (default: run-N.csv in this directory)")
+    parser.add_argument("--format", choices=["csv"], default="csv", help="file format (default csv)")
+    parser.add_argument("--out", metavar="PATH", type=Path, help="where to (default: run-N.csv, here)")
     parser.add_argument("--codes", action="store_true", help="raw ADC codes instead of values")
     parser.add_argument("--channels", metavar="A,B", help="only these channels")
     add_window(parser)

@@ -54,7 +54,7 @@ def _main_parser() -> Parser:
     listing = "\n".join(f"  {name:<{width}}  {text}" for name, text in COMMANDS.items())
     parser = Parser(
         prog="livesense",
-        description="Phase currents of three-phase motor drives: from raw ADC codes to figures with their uncertainty.",
+        description="Phase currents of three-phase motor drives: from raw ADC codes to figures with ±.",
         epilog=f"commands:\n{listing}\n\n`livesense COMMAND --help` tells more of each.\n\n{CAUTION}",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -83,7 +83,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         near = difflib.get_close_matches(name, COMMANDS, n=1)
         parser.error(f"there is no command {name!r}" + (f"; did you mean {near[0]!r}?" if near else ""))
     command = importlib.import_module(f"livesense.cli.{name}")
-    command_parser = Parser(prog=f"livesense {name}", description=COMMANDS[name][:1].upper() + COMMANDS[name][1:] + ".")
+    summary = COMMANDS[name]
+    command_parser = Parser(prog=f"livesense {name}", description=f"{summary[:1].upper()}{summary[1:]}.")
     command.add_arguments(command_parser)
     try:
         code: int = command.run(command_parser.parse_args(main_arguments.arguments))

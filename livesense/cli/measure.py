@@ -44,12 +44,14 @@ _SHOWN = ("mean", "rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_pe
 
 
 def _print(facts: dict[str, Any]) -> None:
-    print(f"Run {facts['run']}, {facts['used_from_s']:.6g} s to {facts['used_to_s']:.6g} s; ± is k = 2 (about 95 %)")
+    span = f"{facts['used_from_s']:.6g} s to {facts['used_to_s']:.6g} s"
+    print(f"Run {facts['run']}, {span}; ± is k = 2 (about 95 %)")
     withheld: dict[str, str] = dict(facts.get("withheld", {}))
     for name, figures in facts["channels"].items():
         reasons: dict[str, str] = figures.get("withheld", {})
         shown = [(key, quantity(figures.get(key), reasons.get(key, ""))) for key in _SHOWN if key in figures]
-        print(f"\n{name}" + (f"  ({figures['clipped_scans']} scans clipped)" if figures["clipped_scans"] else ""))
+        clipped = figures["clipped_scans"]
+        print(f"\n{name}" + (f"  ({clipped} scans clipped)" if clipped else ""))
         print(table(("figure", "value"), shown))
         if figures["u_excludes"]:
             print("± leaves out what the bench file does not state: " + ", ".join(figures["u_excludes"]))

@@ -33,12 +33,12 @@ def add_logbook(parser: argparse.ArgumentParser) -> None:
 
 def add_run(parser: argparse.ArgumentParser) -> None:
     """Add the RUN argument."""
-    parser.add_argument("run", metavar="RUN", nargs="?", default="last", help="a run's number, or last (default)")
+    parser.add_argument("run", metavar="RUN", nargs="?", default="last", help="a number, or last (default)")
 
 
 def add_window(parser: argparse.ArgumentParser) -> None:
     """Add ``--from`` and ``--to``."""
-    parser.add_argument("--from", dest="from_s", metavar="S", type=seconds, help="start, in seconds of the run")
+    parser.add_argument("--from", dest="from_s", metavar="S", type=seconds, help="start, seconds of the run")
     parser.add_argument("--to", dest="to_s", metavar="S", type=seconds, help="end (not included)")
 
 

@@ -22,7 +22,9 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json({"ports": [asdict(port) for port in ports]})
     elif ports:
-        rows = [(p.device, p.description, p.usb_id or "", p.serial_number or "", p.location or "") for p in ports]
+        rows = [
+            (p.device, p.description, p.usb_id or "", p.serial_number or "", p.location or "") for p in ports
+        ]
         print(table(("port", "description", "USB id", "serial number", "location"), rows))
     else:
         print("No serial ports. Plug the board in (and install its driver, if it needs one), then try again;")

@@ -14,7 +14,8 @@ from livesense.cli.options import add_json, add_logbook, logbook_path, span
 from livesense.cli.output import duration, print_json, safe
 
 if TYPE_CHECKING:
-    from livesense.recorder import Progress, Recorder
+    from livesense.record_settings import Progress
+    from livesense.recorder import Recorder
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -23,7 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--port", metavar="URL", help="a port other than the bench file's")
     parser.add_argument("--for", dest="for_s", metavar="TIME", type=span, help="end after 10s, 2h, 3d, …")
     parser.add_argument(
-        "--until-closed", action="store_true", help="end when the link closes, instead of waiting for its return"
+        "--until-closed", action="store_true", help="end when the link closes; else wait for its return"
     )
     parser.add_argument("--wait", action="store_true", help="wait for a port that is not there yet")
     parser.add_argument("--name", metavar="TEXT", default="", help="a name for the run")
@@ -39,8 +40,9 @@ def run(args: argparse.Namespace) -> int:
     """Record until something ends it."""
     from livesense import bench as bench_file
     from livesense.errors import LinkError, UsageError
-    from livesense.link import SendSettings, parse_address
-    from livesense.recorder import Recorder, RecordSettings
+    from livesense.link import NOTHING_SENT, SendSettings, parse_address
+    from livesense.record_settings import RecordSettings
+    from livesense.recorder import Recorder
 
     bench = bench_file.load(args.bench)
     port = args.port if args.port is not None else bench.link.port
@@ -74,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
             duration_s=args.for_s,
             until_closed=args.until_closed,
             wait=args.wait,
-            send=send if args.allow_send else SendSettings(),
+            send=send if args.allow_send else NOTHING_SENT,
         ),
         tell=tell,
         progress=None if quiet or not sys.stderr.isatty() else _show_progress,
@@ -141,10 +143,10 @@ def _sentence(summary: dict[str, Any]) -> str:
         return "Nothing was recorded."
     stored = sum(group["scans_stored"] for group in summary["groups"])
     losses = [group["scans_lost"] for group in summary["groups"]]
-    lost = "loss cannot be counted on this wire" if None in losses else f"{sum(losses)} lost in {summary['gaps']} gaps"
+    lost = "loss cannot be counted" if None in losses else f"{sum(losses)} lost in {summary['gaps']} gaps"
     faults = ", ".join(f"{kind} {count}" for kind, count in summary["faults"].items()) or "none"
     return (
-        f"Run {summary['run']} in {summary['logbook']}: {duration(summary['seconds'])}, {stored} scans stored, {lost}, "
-        f"{summary['restarts']} restarts, faults: {faults}, {summary['events']} events. "
+        f"Run {summary['run']} in {summary['logbook']}: {duration(summary['seconds'])}, {stored} scans, "
+        f"{lost}, {summary['restarts']} restarts, faults: {faults}, {summary['events']} events. "
         f"Next: livesense measure {summary['run']}"
     )

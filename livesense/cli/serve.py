@@ -9,7 +9,7 @@ from livesense.cli.options import add_logbook, logbook_path
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    parser.add_argument("--port", type=int, default=8050, help="TCP port on this computer (default 8050; 0: any free)")
+    parser.add_argument("--port", type=int, default=8050, help="TCP port (default 8050; 0: any free one)")
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
     add_logbook(parser)
 

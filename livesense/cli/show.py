@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _print(facts: dict[str, Any]) -> None:
     title = f" “{safe(facts['name'])}”" if facts["name"] else ""
-    print(f"Run {facts['run']}{title}: {facts['state']}, {duration(facts['seconds'])} from {facts['started'][:19]}")
+    length = duration(facts["seconds"])
+    print(f"Run {facts['run']}{title}: {facts['state']}, {length} from {facts['started'][:19]}")
     print(f"Bench {safe(facts['bench_name'])!r}, {facts['wire']} wire, port {safe(facts['port'])}")
     for group in facts["groups"]:
         lost = "loss cannot be counted" if group["scans_lost"] is None else f"{group['scans_lost']} lost"

@@ -1,0 +1,312 @@
+"""The reading composer: logbook → chain → measures and events.
+
+The page, the exports and the command line all stand on it, so they cannot disagree.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from livesense import bench as bench_file
+from livesense.bench import Bench
+from livesense.chain import Chain, ChannelChain
+from livesense.errors import LogbookError, UsageError
+from livesense.logbook.reader import Logbook, RunReader
+from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """Values of one group over one whole stretch, in units.
+
+    ``time_s`` is ``(n,)`` seconds of the run; ``values`` and ``clipped`` hold
+    ``(n,)`` for each channel that was asked for.
+    """
+
+    group: int
+    first: int
+    rate_hz: float
+    time_s: FloatArray
+    values: dict[str, FloatArray]
+    clipped: dict[str, BoolArray]
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """One channel over a window in so many parts: lowest, highest and mean value of each.
+
+    All ``(b,)``; ``time_s`` is the middle of each part; NaN where there are no scans.
+    """
+
+    time_s: FloatArray
+    low: FloatArray
+    high: FloatArray
+    mean: FloatArray
+
+
+class RunAnalysis:
+    """One run, read through its own bench file's chain.
+
+    Parameters
+    ----------
+    logbook
+        An open logbook.
+    ref
+        A run's number, or ``"last"``.
+
+    Raises
+    ------
+    RunNotFoundError
+        when the logbook has no such run.
+    """
+
+    def __init__(self, logbook: Logbook, ref: int | str) -> None:
+        self.run: RunReader = logbook.run(ref)
+        self.bench: Bench = bench_file.parse(self.run.row.bench_text, self.run.row.bench_path)
+        self._chain: Chain | None = None
+
+    @property
+    def chain(self) -> Chain:
+        """From codes to units; LogbookError while the run's groups are not known yet."""
+        if self._chain is None:
+            if not self.run.groups:
+                raise LogbookError(
+                    f"run {self.run.row.number} holds no scans: nothing was accepted from the line"
+                )
+            self._chain = Chain(self.bench, self.run.groups)
+        return self._chain
+
+    @property
+    def channels(self) -> list[ChannelChain]:
+        """The bench file's channels, computed ones too, in its order."""
+        return list(self.chain.channels.values())
+
+    def refresh(self) -> None:
+        """Look again at a run that is still being recorded."""
+        self.run.refresh()
+
+    # Windows
+
+    def extent_s(self) -> tuple[float, float]:
+        """Where the run begins and ends, in its own seconds; the end is not included."""
+        begins, ends = [], []
+        for group in range(len(self.run.groups)):
+            first, stop = self.run.extent(group)
+            if stop > first:
+                begin_s, last_s = self.run.time_axis(group).time_s(np.array([first, stop - 1]))
+                begins.append(float(begin_s))
+                ends.append(float(last_s) + 1 / self.rate_hz(group))
+        return (min(begins), max(ends)) if begins else (0.0, 0.0)
+
+    def rate_hz(self, group: int) -> float:
+        """Nominal scan rate of a group."""
+        return self.run.groups[group].rate_hz or 1.0
+
+    def scans_between(self, group: int, from_s: float | None, to_s: float | None) -> tuple[int, int]:
+        """First scan and stop of a half-open time window, clipped to what is stored."""
+        first, stop = self.run.extent(group)
+        axis = self.run.time_axis(group)
+        if from_s is not None:
+            first = max(first, axis.scan_at(from_s))
+        if to_s is not None:
+            stop = min(stop, axis.scan_at(to_s))
+        return first, max(first, stop)
+
+    def stretches(self, group: int, first: int, stop: int) -> list[tuple[int, int]]:
+        """Whole stretches ``[first, stop)`` within a range: no gap and no restart inside."""
+        cuts = {first, stop}
+        holes: list[tuple[int, int]] = []
+        for gap in self.run.gaps(group):
+            cuts.add(gap.first)
+            if gap.count:
+                holes.append((gap.first, gap.first + gap.count))
+                cuts.add(gap.first + gap.count)
+        cuts |= {segment.first for segment in self.run.time_axis(group).segments}
+        edges = sorted(cut for cut in cuts if first <= cut <= stop)
+        lost = {begin for begin, _ in holes}
+        # A hole that begins before the window still covers its start.
+        covered = max((end for begin, end in holes if begin < first), default=first)
+        return [
+            (begin, end)
+            for begin, end in itertools.pairwise(edges)
+            if begin not in lost and begin >= min(covered, stop)
+        ]
+
+    def latest(self, seconds: float, names: Sequence[str] | None = None) -> dict[int, Window]:
+        """Newest whole stretch of each group, at most so many seconds long."""
+        windows = {}
+        for group in range(len(self.run.groups)):
+            count = max(1, int(seconds * self.rate_hz(group)))
+            first, codes = self.run.latest(group, count)
+            if len(codes):
+                windows[group] = self._window(group, first, codes, names)
+        return windows
+
+    def window(
+        self, from_s: float | None, to_s: float | None, names: Sequence[str] | None = None
+    ) -> list[Window]:
+        """Values between two instants (half-open), whole stretches in order, group by group."""
+        windows = []
+        for group in range(len(self.run.groups)):
+            if names is not None and not any(self._in_group(name, group) for name in names):
+                continue
+            first, stop = self.scans_between(group, from_s, to_s)
+            for begin, codes in self.run.codes(group, first, stop):
+                windows.append(self._window(group, begin, codes, names))
+        return windows
+
+    def _in_group(self, name: str, group: int) -> bool:
+        channel = self.chain.channels.get(name)
+        if channel is None:
+            raise UsageError(f"expected a channel out of {', '.join(self.chain.channels)}, got {name!r}")
+        return channel.group == group
+
+    def _window(self, group: int, first: int, codes: Codes, names: Sequence[str] | None) -> Window:
+        here = [c.name for c in self.chain.group_channels(group) if names is None or c.name in names]
+        scans = np.arange(first, first + len(codes), dtype=np.int64)
+        return Window(
+            group=group,
+            first=first,
+            rate_hz=self.rate_hz(group),
+            time_s=self.run.time_axis(group).time_s(scans),
+            values={name: self.chain.value(name, codes) for name in here},
+            clipped={name: self.chain.clipped(name, codes) for name in here},
+        )
+
+    def envelope(self, name: str, from_s: float, to_s: float, buckets: int) -> Band:
+        """Lowest, highest and mean value of a channel in equal parts of a window, however long it is."""
+        if name not in self.chain.channels:
+            raise UsageError(f"expected a channel out of {', '.join(self.chain.channels)}, got {name!r}")
+        channel = self.chain.channels[name]
+        group = channel.group
+        first, stop = self.scans_between(group, from_s, to_s)
+        if stop <= first:
+            empty = np.zeros(0)
+            return Band(empty, empty, empty, empty)
+        if channel.computed:
+            return self._computed_envelope(channel, first, stop, buckets)
+        column = self.run.groups[group].channels[self.chain.column(name)]
+        found = self.run.envelope(group, column, first, stop, buckets)
+        edges = np.asarray(found.scan, dtype=np.int64)
+        middle = edges[:-1] + (edges[1:] - edges[:-1]) // 2
+        ends = np.stack([channel.values(found.low), channel.values(found.high)])
+        return Band(
+            self.run.time_axis(group).time_s(middle),
+            # A falling chain turns lowest and highest around.
+            np.fmin(ends[0], ends[1]),
+            np.fmax(ends[0], ends[1]),
+            channel.values(found.mean),
+        )
+
+    def _computed_envelope(self, channel: ChannelChain, first: int, stop: int, buckets: int) -> Band:
+        """Bound a computed channel: by raw scans in short windows, by its sources' bands in long ones."""
+        axis = self.run.time_axis(channel.group)
+        if stop - first <= EXACT_SCANS:
+            edges = np.unique(np.linspace(first, stop, min(buckets, stop - first) + 1).astype(np.int64))
+            low, high, mean = (np.full(len(edges) - 1, np.nan) for _ in range(3))
+            values = np.full(stop - first, np.nan)
+            for begin, codes in self.run.codes(channel.group, first, stop):
+                values[begin - first : begin - first + len(codes)] = self.chain.value(channel.name, codes)
+            starts = edges[:-1] - first
+            low, high = np.fmin.reduceat(values, starts), np.fmax.reduceat(values, starts)
+            present = np.add.reduceat(np.isfinite(values).astype(float), starts)
+            sums = np.add.reduceat(np.nan_to_num(values), starts)
+            mean = np.divide(sums, present, out=mean, where=present > 0)
+            return Band(axis.time_s(edges[:-1] + (edges[1:] - edges[:-1]) // 2), low, high, mean)
+        from_s, to_s = (float(t) for t in axis.time_s(np.array([first, stop])))
+        bands = [self.envelope(source, from_s, to_s, buckets) for source in channel.source]
+        length = min(len(band.time_s) for band in bands)
+        return Band(
+            bands[0].time_s[:length],
+            -np.sum([band.high[:length] for band in bands], axis=0),
+            -np.sum([band.low[:length] for band in bands], axis=0),
+            -np.sum([band.mean[:length] for band in bands], axis=0),
+        )
+
+    # Figures
+
+    def measure(self, from_s: float | None = None, to_s: float | None = None) -> dict[str, Any]:
+        """Figures between two instants; the keys are those of docs/scripting.md."""
+        from livesense.figures import measure_run
+
+        return measure_run(self, from_s, to_s)
+
+    def fitted_rate_hz(self, group: int) -> Estimate | None:
+        """Scan rate as fitted against a clock, None where there was none."""
+        return self.run.rates().get(group)
+
+    def events(self) -> list[dict[str, Any]]:
+        """Events in the order in which they began; the keys are those of docs/scripting.md."""
+        return [self.event_facts(row.event) for row in self.run.events()]
+
+    def event_facts(self, event: Event) -> dict[str, Any]:
+        """Write one event with its times and the uncertainty of its peak."""
+        axis = self.run.time_axis(event.group)
+
+        def seconds(scan: int | None) -> float | None:
+            return None if scan is None else float(axis.time_s(np.array([scan]))[0])
+
+        chains = [self.chain.channels[n] for n in event.channel.split("+") if n in self.chain.channels]
+        peak = Estimate(
+            event.peak,
+            max((c.u_quantisation for c in chains), default=0.0),
+            max((float(np.hypot(c.u_scale * event.peak, c.u_offset)) for c in chains), default=0.0),
+            event.unit,
+        ).as_json()
+        if event.peak_at_least:
+            peak["at_least"] = True
+        return {
+            "kind": event.kind,
+            "channel": event.channel,
+            "group": event.group,
+            "start_scan": event.start_scan,
+            "end_scan": event.end_scan,
+            "start_s": seconds(event.start_scan),
+            "end_s": seconds(event.end_scan),
+            "peak": peak,
+            "peak_scan": event.peak_scan,
+            "peak_s": seconds(event.peak_scan),
+            "limit": {"value": event.limit, "u": 0.0, "unit": event.unit},
+            "lost_scans": event.lost_scans,
+            "cut_short": event.cut_short,
+            "text": event.text,
+        }
+
+    def show(self) -> dict[str, Any]:
+        """Everything that is known of the run beside its scans."""
+        from livesense.run_facts import show_run
+
+        return show_run(self)
+
+
+EXACT_SCANS = 2_000_000
+"""Up to this many scans a computed channel's band is made from raw codes."""
+
+
+def runs(logbook: Logbook) -> list[dict[str, Any]]:
+    """List the logbook's runs, newest first; the keys are those of docs/scripting.md."""
+    return [
+        {
+            "run": row.number,
+            "name": row.name,
+            "started": iso_time(row.started_wall_s),
+            "seconds": row.seconds,
+            "state": row.state,
+            "channels": list(row.channels),
+            "events": row.events,
+            "scans_lost": row.scans_lost,
+            "bench_name": row.bench_name,
+        }
+        for row in logbook.runs()
+    ]
+
+
+def iso_time(wall_s: float) -> str:
+    """Write a wall time as ISO 8601 with this computer's zone."""
+    return datetime.fromtimestamp(wall_s).astimezone().isoformat(timespec="milliseconds")

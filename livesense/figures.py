@@ -1,0 +1,154 @@
+"""The `measure` command's figures: picks a whole stretch, measures each group, writes the contract's JSON."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from livesense.errors import UsageError
+from livesense.measures.channel_figures import ChannelInput
+from livesense.measures.group import GroupMeasures, measure_group
+from livesense.samples import Estimate
+
+if TYPE_CHECKING:
+    from livesense.analysis import RunAnalysis
+
+LONGEST_SCANS = 4_000_000
+"""Scans fitted at once; a longer stretch is measured on its beginning, and says so in ``used_to_s``."""
+
+
+def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None) -> dict[str, Any]:
+    """Figures between two instants of a run, ready for JSON.
+
+    Raises
+    ------
+    UsageError
+        when the window holds no scans.
+    """
+    begin_s, end_s = analysis.extent_s()
+    from_s = begin_s if from_s is None else from_s
+    to_s = end_s if to_s is None else to_s
+    groups = range(len(analysis.run.groups))
+    lead = _leading_group(analysis)
+    used = _longest_stretch(analysis, lead, from_s, to_s)
+    if used is None:
+        raise UsageError(
+            f"no scans between {from_s:g} s and {to_s:g} s: the run holds {begin_s:g} s to {end_s:g} s"
+        )
+    axis = analysis.run.time_axis(lead)
+    first_s, last_s = (float(t) for t in axis.time_s(np.array([used[0], used[1] - 1])))
+    used_to_s = last_s + 1 / analysis.rate_hz(lead)
+    measured: dict[int, GroupMeasures] = {lead: _measure(analysis, lead, *used)}
+    for group in groups:
+        if group != lead and (part := _longest_stretch(analysis, group, first_s, used_to_s)) is not None:
+            measured[group] = _measure(analysis, group, *part)
+    return {
+        "run": analysis.run.row.number,
+        "from_s": from_s,
+        "to_s": to_s,
+        "used_from_s": first_s,
+        "used_to_s": used_to_s,
+        "coverage_factor_of_u": 1,
+        **_assemble(analysis, measured, lead),
+    }
+
+
+def _leading_group(analysis: RunAnalysis) -> int:
+    """Tell which group holds the phase currents; without any, the first that has channels."""
+    for channel in analysis.channels:
+        if channel.phase in {"U", "V", "W"} and channel.quantity == "current":
+            return channel.group
+    return analysis.channels[0].group if analysis.channels else 0
+
+
+def _longest_stretch(analysis: RunAnalysis, group: int, from_s: float, to_s: float) -> tuple[int, int] | None:
+    first, stop = analysis.scans_between(group, from_s, to_s)
+    whole = [s for s in analysis.stretches(group, first, stop) if s[1] > s[0]]
+    if not whole or not analysis.chain.group_channels(group):
+        return None
+    begin, end = max(whole, key=lambda stretch: stretch[1] - stretch[0])
+    return begin, min(end, begin + LONGEST_SCANS)
+
+
+def _measure(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupMeasures:
+    pieces = [codes for _, codes in analysis.run.codes(group, first, stop)]
+    codes = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+    sampled_at = {c.name: c.sampled_at for c in analysis.bench.channels}
+    inputs = {
+        channel.name: ChannelInput(
+            values=analysis.chain.value(channel.name, codes),
+            clipped=analysis.chain.clipped(channel.name, codes),
+            unit=channel.unit,
+            quantity=channel.quantity,
+            phase=channel.phase,
+            place=channel.place,
+            u_scale=channel.u_scale,
+            u_common=channel.u_common,
+            u_offset=channel.u_offset,
+            u_quantisation=channel.u_quantisation,
+            correction=channel.correction,
+            computed=channel.computed,
+            sampled_at=sampled_at[channel.name],
+        )
+        for channel in analysis.chain.group_channels(group)
+    }
+    nominal_hz = analysis.rate_hz(group)
+    fitted = analysis.fitted_rate_hz(group)
+    rate = fitted if fitted is not None and fitted.value > 0 else Estimate(nominal_hz)
+    motor = analysis.bench.motor
+    return measure_group(
+        inputs,
+        rate.value,
+        u_rate_relative=rate.u / rate.value,
+        pole_pairs=motor.pole_pairs if motor is not None else None,
+    )
+
+
+def _assemble(analysis: RunAnalysis, measured: dict[int, GroupMeasures], lead: int) -> dict[str, Any]:
+    channels: dict[str, Any] = {}
+    withheld: dict[str, str] = {}
+    temperatures: dict[str, Any] = {}
+    for name, channel in analysis.chain.channels.items():
+        group = measured.get(channel.group)
+        if group is None or name not in group.channels:
+            continue
+        channels[name] = {**_facts(group.channels[name]), "u_excludes": list(channel.u_excludes)}
+        if channel.computed:
+            channels[name]["computed"] = True
+    for group in measured.values():
+        withheld |= group.withheld()
+        temperatures |= {name: value.as_json() for name, value in group.temperatures.items()}
+    main = measured[lead]
+    # The bus may be sampled in another group than the phases.
+    with_bus = [
+        g for g in measured.values() if g.power.bus_voltage is not None or g.power.bus_current is not None
+    ]
+    power = (with_bus or [main])[0].power
+    withheld = {key: why for key, why in withheld.items() if not key.startswith("power.")}
+    withheld |= {f"power.{key}": why for key, why in power.withheld.items()}
+    result: dict[str, Any] = {
+        "channels": channels,
+        "three_phase": None if main.three_phase is None else _facts(main.three_phase),
+        "power": _facts(power),
+        "speed": _facts(main.speed),
+        "temperatures": temperatures,
+        "withheld": withheld,
+    }
+    if main.three_phase_by_place:
+        result["three_phase_by_place"] = {place: _facts(t) for place, t in main.three_phase_by_place.items()}
+    return result
+
+
+def _facts(figures: Any) -> dict[str, Any]:
+    """Write a dataclass of figures as JSON: estimates become objects, reasons stay beside."""
+    return {field.name: _plain(getattr(figures, field.name)) for field in fields(figures)}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Estimate):
+        return value.as_json()
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    return value

@@ -1,0 +1,235 @@
+"""What happens to decoded packets within one run: placed in time, stored, watched.
+
+An :class:`Intake` lives from the moment a run's groups are known until the run
+ends; the recorder makes the next one when the device changes what it sends.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from livesense.bench import Bench
+from livesense.chain import Chain
+from livesense.errors import DescriptionError
+from livesense.logbook.writer import RunWriter
+from livesense.samples import (
+    Arrival,
+    Description,
+    Event,
+    Gap,
+    GapCause,
+    GroupInfo,
+    LinkFault,
+    Packets,
+    Restart,
+    ScanBlock,
+    SegmentStart,
+)
+from livesense.timebase import Timebase
+from livesense.watch.overcurrent import OvercurrentWatch
+
+Placed = ScanBlock | Gap | Restart | SegmentStart | LinkFault
+
+
+class Intake:
+    """Takes one run's packets to the logbook and to the watches.
+
+    Raises
+    ------
+    DescriptionError
+        when the bench file asks for channels that the groups lack, or a scan rate is unknown.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        groups: Sequence[GroupInfo],
+        run: RunWriter,
+        *,
+        boot: str | None = None,
+        shown_names: Sequence[tuple[str, str]] = (),
+        faults: Counter[str] | None = None,
+    ) -> None:
+        for number, group in enumerate(groups):
+            if group.rate_hz is None:
+                raise DescriptionError(
+                    f"the scan rate of group {number} is unknown: expected it in the device's description "
+                    'or as rate = "20 kHz" in the [[group]] table of the bench file'
+                )
+        self.groups = tuple(groups)
+        self.run = run
+        self.chain = Chain(bench, self.groups)
+        self.gaps = 0
+        self.restarts = 0
+        self.events = 0
+        self.faults: Counter[str] = faults if faults is not None else Counter()
+        self.latest_event = ""
+        self.stored = [0] * len(groups)
+        self.lost = [0] * len(groups)
+        self.counted = True
+        self._bench = bench
+        self._timebase = Timebase(self.groups, counter_bits=bench.link.counter_bits, boot=boot)
+        self._last_scan = [-1] * len(groups)
+        self._watches = [self._watches_of(number) for number in range(len(groups))]
+        self._event_rows: dict[tuple[int, Any], int] = {}
+        self._shown_names = tuple(shown_names)
+        self._declared = False
+
+    def _watches_of(self, group: int) -> list[tuple[OvercurrentWatch, tuple[str, ...]]]:
+        """Watches on channels of this group, with the channels each of them wants."""
+        rate_hz = self.groups[group].rate_hz or 0.0
+        here = [channel.name for channel in self.chain.group_channels(group)]
+        watches = []
+        for number, rule in enumerate(self._bench.watches):
+            names = tuple(name for name in rule.channels if name in here)
+            if names:
+                watches.append((OvercurrentWatch(rule, number, names, rate_hz, group), names))
+        return watches
+
+    @property
+    def scans(self) -> int:
+        """Scans stored in all groups."""
+        return sum(self.stored)
+
+    @property
+    def next_scan(self) -> int:
+        """Index that the next scan of the first group gets."""
+        return self._last_scan[0] + 1
+
+    @property
+    def seconds(self) -> float:
+        """How far the run reaches, at the nominal rate."""
+        ends = [
+            float(self._timebase.segments(group).time_s(np.array([last + 1]))[0])
+            for group, last in enumerate(self._last_scan)
+            if last >= 0
+        ]
+        return max(ends, default=0.0)
+
+    def packets(self, packets: Packets, arrival: Arrival | None, wall_s: float) -> None:
+        """Take packets as they came."""
+        if not self._declared:
+            # Only the first packets tell whether this wire counts its scans.
+            self.counted = packets.first is not None
+            self._declare()
+        self._place(self._timebase.packets(packets, arrival), wall_s)
+
+    def description(self, description: Description, wall_s: float) -> None:
+        """Take a description with the same groups: a new boot number or scan rate."""
+        self._place(self._timebase.description(description), wall_s)
+        for group, (old, new) in enumerate(zip(self.groups, description.groups, strict=True)):
+            if old.rate_hz != new.rate_hz:
+                # Holds are counted in scans, so a new rate needs new counting.
+                self._close_watches(group)
+                self.groups = (*self.groups[:group], new, *self.groups[group + 1 :])
+                self._watches[group] = self._watches_of(group)
+
+    def interrupted(self, cause: GapCause, wall_s: float) -> None:
+        """Take note that bytes were lost: the next jump of the counter has this cause."""
+        self._place(self._timebase.interrupted(cause), wall_s)
+
+    def _declare(self) -> None:
+        self.run.add_groups(self.groups, self._shown_names, counted=self.counted)
+        self._declared = True
+
+    def finish(self, wall_s: float) -> None:
+        """End of the stream: nothing is left open."""
+        if not self._declared:
+            self._declare()
+        self._place(self._timebase.finish(), wall_s)
+        for group in range(len(self.groups)):
+            self._close_watches(group)
+        self.store_rates()
+
+    def store_rates(self) -> None:
+        """Keep the scan rates as fitted so far."""
+        if not self._declared:
+            return
+        for group in range(len(self.groups)):
+            self.run.rate(group, self._timebase.rate_fit(group))
+
+    def fault(self, fault: LinkFault, wall_s: float) -> None:
+        """Count something on the line that was not taken, or is odd."""
+        self.faults[str(fault.kind)] += fault.count
+        self.run.fault(fault, wall_s)
+
+    def summary(self) -> list[dict[str, Any]]:
+        """Each group's totals, as the `record` command prints them."""
+        rows = []
+        for number, group in enumerate(self.groups):
+            fitted = self._timebase.rate_fit(number)
+            rows.append(
+                {
+                    "group": number,
+                    "channels": list(group.channels),
+                    "rate_hz": group.rate_hz,
+                    "rate_fitted_hz": fitted.as_json() if fitted is not None else None,
+                    "scans_stored": self.stored[number],
+                    "scans_lost": self.lost[number] if self.counted else None,
+                }
+            )
+        return rows
+
+    def _place(self, placed: Sequence[Placed], wall_s: float) -> None:
+        for item in placed:
+            match item:
+                case ScanBlock():
+                    self._block(item, wall_s)
+                case Gap():
+                    self._gap(item, wall_s)
+                case Restart():
+                    self.restarts += 1
+                    self.run.restart(item, wall_s)
+                    for group in range(len(self.groups)):
+                        self._close_watches(group)
+                case SegmentStart():
+                    self.run.segment(item)
+                case LinkFault():
+                    self.fault(item, wall_s)
+
+    def _block(self, block: ScanBlock, wall_s: float) -> None:
+        self.run.append(block)
+        count = len(block.codes)
+        self.stored[block.group] += count
+        self._last_scan[block.group] = block.first + count - 1
+        values: dict[str, Any] = {}
+        clipped: dict[str, Any] = {}
+        for watch, names in self._watches[block.group]:
+            for name in names:
+                if name not in values:
+                    values[name] = self.chain.value(name, block.codes)
+                    clipped[name] = self.chain.clipped(name, block.codes)
+            found = watch.feed(
+                block.first,
+                np.column_stack([values[name] for name in names]),
+                np.column_stack([clipped[name] for name in names]),
+            )
+            self._keep_events(found)
+
+    def _gap(self, gap: Gap, wall_s: float) -> None:
+        self.run.gap(gap, wall_s)
+        if gap.cause is not GapCause.BURST and gap.count is not None:
+            self.gaps += 1
+            self.lost[gap.group] += gap.count
+        for watch, _ in self._watches[gap.group]:
+            watch.gap(gap.count)
+
+    def _close_watches(self, group: int) -> None:
+        for watch, _ in self._watches[group]:
+            self._keep_events(watch.close(self._last_scan[group]))
+
+    def _keep_events(self, found: Sequence[Event]) -> None:
+        for event in found:
+            key = (event.rule, event.details["key"])
+            self.latest_event = event.text
+            if key in self._event_rows:
+                self.run.update_event(self._event_rows[key], event)
+            else:
+                self._event_rows[key] = self.run.open_event(event)
+                self.events += 1
+            if event.end_scan is not None:
+                del self._event_rows[key]

@@ -1,0 +1,109 @@
+"""What the `show` command tells of a run: how it was taken, and what became of every scan."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from livesense.analysis import iso_time
+
+if TYPE_CHECKING:
+    from livesense.analysis import RunAnalysis
+    from livesense.chain import ChannelChain
+
+
+def show_run(analysis: RunAnalysis) -> dict[str, Any]:
+    """Facts of one run, ready for JSON."""
+    run = analysis.run
+    row = run.row
+    faults: Counter[str] = Counter()
+    for fault in run.faults():
+        faults[fault.kind] += fault.count
+    return {
+        "run": row.number,
+        "name": row.name,
+        "started": iso_time(row.started_wall_s),
+        "seconds": row.seconds,
+        "state": row.state,
+        "ended": row.ended,
+        "wire": row.wire,
+        "port": row.port,
+        "version": row.version,
+        "description": run.description,
+        "bench_name": row.bench_name,
+        "bench": row.bench_text,
+        "chain": [_channel(analysis, channel) for channel in (analysis.channels if run.groups else [])],
+        "chain_warnings": list(analysis.chain.warnings) if run.groups else [],
+        "calibration": None,
+        "groups": [_group(analysis, number) for number in range(len(run.groups))],
+        "segments": [
+            {"group": group, "first": segment.first, "start_s": segment.start_s, "rate_hz": segment.rate_hz}
+            for group in range(len(run.groups))
+            for segment in run.time_axis(group).segments
+        ],
+        "gaps": [
+            {"group": gap.group, "first": gap.first, "count": gap.count, "cause": gap.cause}
+            for gap in run.gaps()
+        ],
+        "outages": [
+            {
+                "began": iso_time(outage.began_wall_s),
+                "ended": None if outage.ended_wall_s is None else iso_time(outage.ended_wall_s),
+                "cause": outage.cause,
+            }
+            for outage in run.outages()
+        ],
+        "restarts": [
+            {key: value for key, value in asdict(restart).items() if key != "wall_s"}
+            for restart in run.restarts()
+        ],
+        "faults": dict(faults),
+        "events": row.events,
+        "notes": [
+            {"at": iso_time(note.wall_s), "scan": note.scan, "source": note.source, "text": note.text}
+            for note in run.notes()
+        ],
+    }
+
+
+def _group(analysis: RunAnalysis, number: int) -> dict[str, Any]:
+    run = analysis.run
+    info = run.groups[number]
+    fitted = analysis.fitted_rate_hz(number)
+    return {
+        "group": number,
+        "channels": list(info.channels),
+        "rate_hz": info.rate_hz,
+        "rate_fitted_hz": None if fitted is None else fitted.as_json(),
+        # The nominal rate lies outside the fitted one's k = 2 interval.
+        "rate_off": fitted is not None
+        and info.rate_hz is not None
+        and abs(fitted.value - info.rate_hz) > 2 * fitted.u,
+        "code": str(info.code),
+        "bits": info.bits,
+        "burst": info.burst,
+        "scans_stored": run.scans_stored(number),
+        "scans_lost": run.scans_lost(number),
+    }
+
+
+def _channel(analysis: RunAnalysis, channel: ChannelChain) -> dict[str, Any]:
+    settings = next(c for c in analysis.bench.channels if c.name == channel.name)
+    return {
+        "name": channel.name,
+        "column": settings.column,
+        "group": channel.group,
+        "phase": channel.phase,
+        "place": channel.place,
+        "sensor": str(settings.sensor),
+        "computed": channel.computed,
+        "unit": channel.unit,
+        "range": [value if math.isfinite(value) else None for value in (channel.low, channel.high)],
+        "per_code": channel.per_code,
+        "zero_code": channel.zero_code,
+        "u_scale_percent": 100 * channel.u_scale,
+        "u_offset": channel.u_offset,
+        "u_excludes": list(channel.u_excludes),
+    }
