@@ -104,8 +104,9 @@ class OvercurrentWatch:
         if values.shape[0] == 0:
             return []
         if self._rule.quantity == "vector":
-            values = np.sqrt(2 / 3 * np.einsum("nk,nk->n", values, values))[:, None]
-            clipped = np.asarray(clipped.any(axis=1, keepdims=True))
+            u, v, w = np.ascontiguousarray(values.T)
+            values = np.sqrt(2 / 3 * (u * u + v * v + w * w))[:, None]
+            clipped = (clipped[:, 0] | clipped[:, 1] | clipped[:, 2])[:, None]
         # Nearly always nothing is beyond the limit: two reductions over the block tell.
         if float(values.max()) <= self._limit and float(values.min()) >= -self._limit:
             busy = [tracker.open is not None for tracker in self._trackers]
