@@ -78,7 +78,7 @@ def test_damaged_frames_are_counted_and_never_stored(recorded: Recorded, exporte
         begin = sender.counter
         packet = bytearray(sender.packet(10))
         if number in {7, 30, 31}:
-            # The last data byte before the delimiter is never a zero or the delimiter itself: flip its low bit away from zero.
+            # The last stuffed byte belongs to the checksum: change it, but not into a delimiter.
             packet[-2] = packet[-2] ^ 0x80 or 0x7F
             lost |= set(range(begin, sender.counter))
         stream += packet
