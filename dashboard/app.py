@@ -1,0 +1,250 @@
+"""The page's web server: one Dash app, its own routes, and waitress in front."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import signal
+import threading
+import webbrowser
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from dash import ClientsideFunction, Dash, Input, Output, no_update
+from waitress import create_server
+
+from dashboard import run_data, screens, stream
+from dashboard.guard import Guard
+from dashboard.live import Live
+from dashboard.reading import Reading
+from dashboard.shell import nothing_here, shell
+from dashboard.tiles import event_row
+from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+OTHER_THREADS = 8
+"""Server threads beside those that streams hold for as long as they last."""
+LARGEST_BACKLOG = 256 * 1024
+"""Bytes waiting for one client before its stream waits too: a picture that is late is worth nothing."""
+
+_PAGE = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+{%css%}
+</head>
+<body>
+{%app_entry%}
+{%config%}
+{%scripts%}
+{%renderer%}
+</body>
+</html>
+"""
+
+
+def _new_token() -> str:
+    return secrets.token_urlsafe(24)
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What the page is started with.
+
+    ``port`` 0 takes a free one. ``token`` is asked of every browser once; it stands in the printed
+    address. ``streams`` bounds the live streams open at a time, over all browsers.
+    """
+
+    logbook: Path
+    host: str = "127.0.0.1"
+    port: int = 0
+    token: str = field(default_factory=_new_token, repr=False)
+    open_browser: bool = True
+    frames_per_s: float = 30.0
+    streams: int = 12
+
+
+class Page:
+    """A Dash app with what it stands on; ``close`` lets go of logbook, streams and threads."""
+
+    def __init__(self, settings: Settings, reading: Reading | None = None) -> None:
+        self.settings = settings
+        self.reading = reading or Reading(settings.logbook)
+        self.live = Live(self.reading, settings.frames_per_s)
+        self.streams = stream.Streams(self.live, settings.streams, settings.frames_per_s)
+        self.guard = Guard(settings.token, settings.port or None)
+        self.dash = _dash_app(self.reading)
+        stream.add_routes(self.dash.server, self.streams)
+        run_data.add_routes(self.dash.server, self.reading)
+        self.guard.protect(self.dash.server, self.dash.csp_hashes())
+
+    def close(self) -> None:
+        """End streams and facts, close the logbook."""
+        self.streams.stopping.set()
+        self.live.close()
+        self.reading.close()
+
+
+def create_app(settings: Settings) -> Dash:
+    """Return the Dash app for a logbook; ``settings.port`` must be the port it will be reached at."""
+    return Page(settings).dash
+
+
+def _dash_app(reading: Reading) -> Dash:
+    app = Dash(
+        "dashboard",
+        assets_folder=str(Path(__file__).parent / "assets"),
+        use_pages=False,
+        include_pages_meta=False,
+        serve_locally=True,
+        title="livesense",
+        update_title="",
+        index_string=_PAGE,
+        suppress_callback_exceptions=True,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.layout = shell()
+
+    @app.callback(Output("screen", "children"), Input("where", "pathname"))
+    def show_screen(path: str | None) -> Any:
+        return _screen(reading, path or "/")
+
+    @app.callback(
+        Output("runs-grid", "rowData"),
+        Output("runs-empty", "hidden"),
+        Input("runs-again", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    def list_again(_: int) -> Any:
+        try:
+            with reading.desk() as desk:
+                rows = desk.logbook.runs() if desk is not None else []
+        except LivesenseError:
+            return no_update, no_update
+        return screens.runs_grid(rows), bool(rows)
+
+    app.clientside_callback(
+        ClientsideFunction("livesense", "liveControls"),
+        Output("live-pause", "children"),
+        Input("live-kind", "value"),
+        Input("live-span", "value"),
+        Input("live-pause", "n_clicks"),
+    )
+    return app
+
+
+def _screen(reading: Reading, path: str) -> Any:
+    parts = [part for part in path.split("/") if part]
+    if not parts:
+        return screens.live()
+    try:
+        with reading.desk() as desk:
+            if parts == ["runs"]:
+                return screens.runs(desk.logbook.runs() if desk is not None else [])
+            if len(parts) == 2 and parts[0] == "runs" and parts[1].isdecimal() and len(parts[1]) < 12:
+                if desk is None:
+                    return nothing_here("There is no logbook yet.")
+                analysis = desk.run(int(parts[1]))
+                rows = [event_row(row) for row in analysis.events()]
+                return screens.run(analysis.run.row, rows)
+    except RunNotFoundError:
+        return nothing_here(f"This logbook has no run {parts[1]}.")
+    except LivesenseError as error:
+        return nothing_here(f"The logbook cannot be read: {error}")
+    return nothing_here("There is no such screen.")
+
+
+class Server:
+    """The page behind a bound socket; ``run`` blocks, ``close`` ends it from any thread."""
+
+    def __init__(self, settings: Settings, reading: Reading | None = None) -> None:
+        if settings.host not in LOOPBACK:
+            raise UsageError(
+                f"the page is served on this machine only: expected one of {', '.join(LOOPBACK)}, "
+                f"got {settings.host!r}"
+            )
+        self.page = Page(settings, reading)
+        self._map: dict[int, Any] = {}
+        try:
+            self._server = create_server(
+                self.page.dash.server,
+                map=self._map,
+                host="::1" if settings.host == "::1" else "127.0.0.1",
+                port=settings.port,
+                threads=settings.streams + OTHER_THREADS,
+                send_bytes=1,
+                outbuf_high_watermark=LARGEST_BACKLOG,
+                max_request_body_size=1024 * 1024,
+                clear_untrusted_proxy_headers=True,
+                ident="livesense",
+            )
+        except OSError as error:
+            self.page.close()
+            raise UsageError(
+                f"cannot listen on port {settings.port}: {error}; choose another port"
+            ) from error
+        self.page.guard.port = self.port
+        self._stopping = threading.Event()
+
+    @property
+    def port(self) -> int:
+        """The port that was bound."""
+        return int(self._server.effective_port)
+
+    @property
+    def address(self) -> str:
+        """The page's address without its token."""
+        host = "[::1]" if self.page.settings.host == "::1" else self.page.settings.host
+        return f"http://{host}:{self.port}/"
+
+    @property
+    def url(self) -> str:
+        """The address with the token, to be opened once."""
+        return f"{self.address}?token={self.page.settings.token}"
+
+    def run(self) -> None:
+        """Serve until :meth:`close` is called or KeyboardInterrupt is raised here."""
+        try:
+            while not self._stopping.is_set():
+                self._server.asyncore.loop(timeout=0.2, map=self._map, use_poll=False, count=1)
+        except KeyboardInterrupt:
+            pass
+        finally:
+            self.page.close()
+            self._server.task_dispatcher.shutdown(cancel_pending=True, timeout=3)
+            self._server.asyncore.close_all(self._map, ignore_all=True)
+
+    def close(self) -> None:
+        """Make :meth:`run` return."""
+        self._stopping.set()
+        self.page.streams.stopping.set()
+        self._server.pull_trigger()
+
+
+def serve(settings: Settings, ready: Callable[[str], None] | None = None) -> None:
+    """Serve the page until the process is asked to end (SIGINT, SIGTERM, or Ctrl-Break on Windows).
+
+    ``ready`` is called with the address, token included, once connections are taken. Raises UsageError
+    when the port cannot be had.
+    """
+    server = Server(settings)
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        server.close()
+
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), stop)
+    # waitress warns of every queue that is longer than a moment; a page load is one.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+    if ready is not None:
+        ready(server.url)
+    if settings.open_browser:
+        webbrowser.open(server.url)
+    server.run()

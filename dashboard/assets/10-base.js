@@ -1,0 +1,168 @@
+/* What every screen's script uses: starting and stopping with its screen, text, colours, going places. */
+(function () {
+  "use strict";
+  const LS = (window.livesense = window.livesense || {});
+  const starters = {};
+  const running = new Map();
+
+  /** A screen begins when an element with its name in data-screen is put into the page; begin() may return an end. */
+  LS.screen = function (name, begin) {
+    starters[name] = begin;
+  };
+
+  function look() {
+    for (const [element, end] of running) {
+      if (!element.isConnected) {
+        running.delete(element);
+        if (end) end();
+      }
+    }
+    for (const element of document.querySelectorAll("[data-screen]")) {
+      if (running.has(element)) continue;
+      const name = element.dataset.screen;
+      running.set(element, null);
+      if (starters[name]) running.set(element, starters[name](element));
+      arrived(name, element);
+    }
+  }
+
+  let first = true;
+  function arrived(name, element) {
+    const heading = element.querySelector("h1");
+    document.title = (heading ? heading.textContent + " · " : "") + "livesense";
+    for (const [id, screens] of [["tab-live", ["live"]], ["tab-runs", ["runs", "run"]]]) {
+      const tab = document.getElementById(id);
+      if (!tab) continue;
+      if (screens.includes(name)) tab.setAttribute("aria-current", "page");
+      else tab.removeAttribute("aria-current");
+    }
+    if (!first) document.getElementById("screen").focus({ preventScroll: false });
+    first = false;
+  }
+
+  new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
+
+  /** An element with classes and text; text is never markup. */
+  LS.el = function (tag, className, text) {
+    const element = document.createElement(tag);
+    if (className) element.className = className;
+    if (text !== undefined && text !== null) element.textContent = text;
+    return element;
+  };
+
+  /** Writes a text only where it differs, so that nothing is laid out for nothing. */
+  LS.write = function (element, text) {
+    if (element.textContent !== text) element.textContent = text;
+  };
+
+  LS.colour = function (name) {
+    return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+  };
+
+  LS.dark = function () {
+    return document.documentElement.getAttribute("data-mantine-color-scheme") === "dark";
+  };
+
+  /** Calls back at every change between light and dark; returns how to stop. */
+  LS.onScheme = function (change) {
+    const watcher = new MutationObserver(change);
+    watcher.observe(document.documentElement, { attributes: true, attributeFilter: ["data-mantine-color-scheme"] });
+    return () => watcher.disconnect();
+  };
+
+  /** Line patterns in CSS pixels: the second cue beside colour. */
+  LS.looks = [
+    { colour: "--trace-0", dash: [], width: 1.6 },
+    { colour: "--trace-1", dash: [11, 4], width: 1.6 },
+    { colour: "--trace-2", dash: [3, 3], width: 1.9 },
+    { colour: "--trace-3", dash: [11, 3, 3, 3], width: 1.6 },
+  ];
+
+  /** A short sample of a trace's line, as in the picture. */
+  LS.swatch = function (look) {
+    const NS = "http://www.w3.org/2000/svg";
+    const svg = document.createElementNS(NS, "svg");
+    svg.setAttribute("width", "36");
+    svg.setAttribute("height", "8");
+    svg.setAttribute("aria-hidden", "true");
+    const line = document.createElementNS(NS, "line");
+    for (const [key, value] of [["x1", 0], ["x2", 36], ["y1", 4], ["y2", 4]]) line.setAttribute(key, value);
+    line.style.stroke = `var(${LS.looks[look].colour})`;
+    line.style.strokeWidth = "3";
+    line.style.strokeDasharray = LS.looks[look].dash.join(" ") || "none";
+    svg.append(line);
+    return svg;
+  };
+
+  /** Goes to one of our own screens without loading the page anew. */
+  LS.go = function (path) {
+    window.history.pushState({}, "", path);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+    window.scrollTo(0, 0);
+  };
+
+  LS.runPath = function (run, from, to) {
+    const path = "/runs/" + Math.trunc(Number(run));
+    return from === undefined ? path : `${path}?from=${Number(from).toFixed(6)}&to=${Number(to).toFixed(6)}`;
+  };
+
+  LS.linkTo = function (anchor, path) {
+    anchor.setAttribute("href", path);
+    anchor.onclick = (event) => {
+      if (event.metaKey || event.ctrlKey || event.shiftKey || event.button) return;
+      event.preventDefault();
+      LS.go(path);
+    };
+  };
+
+  /** Resolves with Plotly's own element once the graph has axes; null when the screen went first. */
+  LS.graph = function (id) {
+    return new Promise((resolve) => {
+      function again() {
+        const box = document.getElementById(id);
+        if (!box) return resolve(null);
+        const plot = box.querySelector(".js-plotly-plot");
+        if (window.Plotly && plot && plot._fullLayout && plot._fullLayout.xaxis) return resolve(plot);
+        setTimeout(again, 30);
+      }
+      again();
+    });
+  };
+
+  /** Layout changes that give a figure the page's colours. */
+  LS.paint = function () {
+    const ink = LS.colour("--ink"), soft = LS.colour("--ink-2"), line = LS.colour("--line");
+    const font = { color: soft, family: getComputedStyle(document.body).fontFamily, size: 13 };
+    const axis = (name) => ({
+      [name + ".gridcolor"]: line, [name + ".tickcolor"]: line, [name + ".zerolinecolor"]: soft,
+      [name + ".tickfont"]: font, [name + ".title.font"]: font,
+    });
+    return Object.assign(
+      { font, "hoverlabel.bgcolor": LS.colour("--raised"), "hoverlabel.bordercolor": line,
+        "hoverlabel.font.color": ink, "modebar.bgcolor": "rgba(0,0,0,0)", "modebar.color": soft, "modebar.activecolor": ink },
+      axis("xaxis"), axis("yaxis"));
+  };
+
+  /** Shapes and labels for limits: numbers only, so no name reaches a figure. */
+  LS.limitMarks = function (limits) {
+    const colour = LS.colour("--limit"), shapes = [], annotations = [];
+    for (const row of limits || []) {
+      for (const y of [row.limit, -row.limit]) {
+        shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: y, y1: y, layer: "below", line: { color: colour, width: 1.5, dash: "8px,5px" } });
+        annotations.push({ xref: "paper", x: 1, y, xanchor: "right", yanchor: y > 0 ? "bottom" : "top", showarrow: false,
+          text: "limit " + String(y).replace("-", "\u2212") + " A", font: { color: colour, size: 12 } });
+      }
+    }
+    return { shapes, annotations };
+  };
+
+  LS.number = function (value, digits) {
+    return value.toFixed(digits).replace("-", "\u2212");
+  };
+
+  /** A time on a scale whose finest step is known: as many decimals as that step needs. */
+  LS.seconds = function (value, step) {
+    const digits = Math.max(0, Math.min(6, Math.ceil(-Math.log10(step))));
+    return LS.number(value, digits) + " s";
+  };
+})();

@@ -1,0 +1,115 @@
+"""Runs of one logbook, lent to one thread at a time.
+
+The server answers from many threads; a logbook's connection and the analysis that stands on it serve
+one. A *desk* holds one open logbook and the runs last looked at; a request takes a free desk, and
+puts it back.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from livesense.errors import RunNotFoundError
+
+if TYPE_CHECKING:
+    from livesense.analysis import RunAnalysis
+    from livesense.logbook.reader import Logbook
+
+RUNS_AT_HAND = 4
+"""Runs a desk keeps open: the one being recorded, and a few being looked at."""
+LOOK_EVERY_S = 3.0
+
+
+class Desk:
+    """One open logbook and the runs last looked at; for one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        from livesense.logbook.reader import Logbook
+
+        self.logbook: Logbook = Logbook(path)
+        self._runs: OrderedDict[int, RunAnalysis] = OrderedDict()
+        self._looked_at = float("-inf")
+        self._older: int | None = None
+
+    def run(self, number: int, fresh: bool = True) -> RunAnalysis:
+        """Return the analysis of a run; ``fresh`` looks again at its row and groups, scans are always new."""
+        from livesense.analysis import RunAnalysis
+
+        if number in self._runs:
+            analysis = self._runs[number]
+            self._runs.move_to_end(number)
+            if fresh:
+                analysis.refresh()
+            return analysis
+        analysis = RunAnalysis(self.logbook, number)
+        self._runs[number] = analysis
+        while len(self._runs) > RUNS_AT_HAND:
+            self._runs.popitem(last=False)
+        return analysis
+
+    def newest(self) -> int | None:
+        """Number of the run that Live shows: the newest being recorded, else the newest of all."""
+        try:
+            last = self.logbook.run("last").row
+        except RunNotFoundError:
+            return None
+        if last.state == "recording":
+            return last.number
+        # Another recorder may still be at an older run; looking at all of them is dear, so not each time.
+        if time.monotonic() - self._looked_at > LOOK_EVERY_S:
+            self._looked_at = time.monotonic()
+            older = (row.number for row in self.logbook.runs() if row.state == "recording")
+            self._older = next(older, None)
+        return last.number if self._older is None else self._older
+
+    def close(self) -> None:
+        """Close the logbook."""
+        self._runs.clear()
+        self.logbook.close()
+
+
+class Reading:
+    """Lends desks; opens one more when all are taken."""
+
+    def __init__(self, path: Path, open_desk: Callable[[Path], Desk] = Desk) -> None:
+        self.path = path
+        self._open = open_desk
+        self._lock = threading.Lock()
+        self._free: list[Desk] = []
+        self._closed = False
+
+    @contextmanager
+    def desk(self) -> Iterator[Desk | None]:
+        """Lend a desk; None while there is no logbook file yet."""
+        with self._lock:
+            desk = self._free.pop() if self._free else None
+        if desk is None:
+            if not self.path.exists():
+                yield None
+                return
+            desk = self._open(self.path)
+        try:
+            yield desk
+        except BaseException:
+            # Whatever went wrong may have left the connection in the middle of something.
+            desk.close()
+            raise
+        with self._lock:
+            if not self._closed:
+                self._free.append(desk)
+                return
+        desk.close()
+
+    def close(self) -> None:
+        """Close all desks; those still lent are closed when they come back."""
+        with self._lock:
+            self._closed = True
+            free, self._free = self._free, []
+        for desk in free:
+            desk.close()

@@ -1,0 +1,289 @@
+"""The three screens as Dash components; the browser's own scripts fill what moves."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dash_ag_grid as dag
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+from dashboard.digits import grouped, lasting
+from dashboard.figures import CONFIG, axes
+from dashboard.run_data import when
+from dashboard.shell import band
+from livesense.logbook.reader import RunRow
+
+GRID_OPTIONS: dict[str, Any] = {
+    "suppressCellFocus": False,
+    "domLayout": "autoHeight",
+    "headerHeight": 40,
+    "rowHeight": 40,
+    "suppressColumnVirtualisation": True,
+    "ensureDomOrder": True,
+}
+
+
+def _graph(ident: str, figure: dict[str, Any], label: str) -> html.Div:
+    return html.Div(
+        [
+            dcc.Graph(id=ident, figure=figure, config=CONFIG, className="graph", responsive=True),
+            html.Canvas(className="ink", **{"aria-hidden": "true"}),
+        ],
+        className="sheet",
+        role="figure",
+        **{"aria-label": label},
+    )
+
+
+def live() -> html.Div:
+    """The Live screen."""
+    controls = html.Div(
+        [
+            dmc.SegmentedControl(
+                id="live-kind",
+                value="steady",
+                data=[{"value": "steady", "label": "Steady"}, {"value": "running", "label": "Running"}],
+                size="sm",
+                **{"aria-label": "Picture"},
+            ),
+            dmc.SegmentedControl(
+                id="live-span",
+                value="2",
+                data=[{"value": s, "label": f"{s} s"} for s in ("0.2", "2", "10")],
+                size="sm",
+                **{"aria-label": "Width of a running picture"},
+            ),
+            dmc.Button("Pause", id="live-pause", size="sm", n_clicks=0, variant="filled"),
+        ],
+        className="controls",
+        role="group",
+        **{"aria-label": "Picture"},
+    )
+    return html.Div(
+        [
+            html.H1("Live", className="aloud"),
+            html.Section(
+                [
+                    html.Div(html.H2("Now", className="margin-name"), className="margin"),
+                    html.Div(
+                        [
+                            html.P("Reading the logbook.", className="say", id="say"),
+                            html.P("\u00a0", className="advice", id="advice"),
+                        ],
+                        className="matter",
+                    ),
+                ],
+                className="band headline",
+                id="headline",
+                **{"data-tone": "note", "aria-label": "What is going on"},
+            ),
+            band(
+                "Phase currents",
+                html.Div(
+                    [html.P("\u00a0", className="caption", id="live-caption"), controls], className="row"
+                ),
+                html.Div(
+                    [
+                        _graph(
+                            "live-graph", axes("ms", "A", (0, 60), (-10, 10)), "Phase currents against time"
+                        ),
+                        html.Div(id="phases", className="phases"),
+                    ],
+                    className="scope",
+                ),
+                ident="picture",
+            ),
+            band("Figures", html.Div(id="tiles", className="tiles"), ident="figures"),
+            html.Div(
+                [
+                    band("Events", html.Div(id="events", className="events"), ident="latest"),
+                    band("Link", html.Dl(id="link", className="link"), ident="health"),
+                ],
+                className="pair",
+            ),
+        ],
+        **{"data-screen": "live"},
+    )
+
+
+def runs_grid(rows: list[RunRow]) -> list[dict[str, Any]]:
+    """Rows of the table of runs; everything that comes from a device or a user is text."""
+    return [
+        {
+            "run": row.number,
+            "name": row.name,
+            "started": when(row.started_wall_s),
+            "seconds": row.seconds,
+            "lasted": lasting(row.seconds) if row.seconds is not None else "",
+            "state": str(row.state),
+            "channels": ", ".join(row.channels),
+            "events": row.events,
+            "lost": "not countable" if row.scans_lost is None else grouped(row.scans_lost),
+        }
+        for row in rows
+    ]
+
+
+def runs(rows: list[RunRow]) -> html.Div:
+    """The Runs screen."""
+    columns = [
+        {"field": "run", "headerName": "Run", "width": 90, "cellRenderer": "RunLink", "sort": "desc"},
+        {"field": "name", "headerName": "Name", "flex": 2, "minWidth": 140, "cellRenderer": "RunName"},
+        {"field": "started", "headerName": "Started", "width": 180},
+        {"field": "lasted", "headerName": "Length", "width": 120},
+        {"field": "state", "headerName": "State", "width": 120},
+        {"field": "channels", "headerName": "Channels", "flex": 2, "minWidth": 140},
+        {"field": "events", "headerName": "Events", "width": 100, "type": "rightAligned"},
+        {"field": "lost", "headerName": "Scans lost", "width": 120, "type": "rightAligned"},
+    ]
+    empty = html.P(
+        "No run yet. Start one with: livesense record BENCH.toml", className="advice", id="runs-empty",
+        hidden=bool(rows),
+    )  # fmt: skip
+    return html.Div(
+        [
+            html.H1("Runs", className="aloud"),
+            band(
+                "Runs",
+                empty,
+                dag.AgGrid(
+                    id="runs-grid",
+                    rowData=runs_grid(rows),
+                    columnDefs=columns,
+                    defaultColDef={"sortable": True, "resizable": True, "filter": True},
+                    dashGridOptions=GRID_OPTIONS | {"theme": {"function": "livesenseGrid(theme, agGrid)"}},
+                    getRowId="params.data.run",
+                    className="grid",
+                    style={"height": None},
+                    eventListeners={"cellKeyDown": ["livesenseOpenRun(params)"]},
+                ),
+                ident="list",
+            ),
+            dcc.Interval(id="runs-again", interval=3000),
+        ],
+        **{"data-screen": "runs"},
+    )
+
+
+def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
+    """The screen of one run."""
+    state = {
+        "recording": "being recorded now",
+        "complete": "complete",
+        "recovered": "recovered: its recorder stopped without closing it",
+        "failed": "ended with an error",
+    }.get(str(row.state), str(row.state))
+    lost = "losses cannot be counted" if row.scans_lost is None else f"{grouped(row.scans_lost)} scans lost"
+    columns = [
+        {"field": "start_s", "headerName": "At", "width": 110, "cellRenderer": "EventLink"},
+        {"field": "channel", "headerName": "Channel", "width": 110},
+        {"field": "kind", "headerName": "Kind", "width": 130},
+        {"field": "peak", "headerName": "Peak", "width": 140, "type": "rightAligned"},
+        {"field": "limit", "headerName": "Limit", "width": 110, "type": "rightAligned"},
+        {"field": "lasted", "headerName": "Lasted", "width": 120, "type": "rightAligned"},
+        {"field": "text", "headerName": "In words", "flex": 1, "minWidth": 220},
+    ]
+    moves = [
+        ("whole", "Whole run"), ("earlier", "Earlier"), ("later", "Later"),
+        ("closer", "Closer"), ("wider", "Wider"),
+    ]  # fmt: skip
+    return html.Div(
+        [
+            html.H1(f"Run {row.number}", className="aloud"),
+            band(
+                f"Run {row.number}",
+                html.P(row.name, className="say"),
+                html.P(
+                    f"{when(row.started_wall_s)} · {lasting(row.seconds or 0)} · {state} · {lost}",
+                    className="advice",
+                ),
+                ident="what",
+            ),
+            band(
+                "Overview",
+                html.Div(
+                    html.Canvas(className="strip-ink", **{"aria-hidden": "true"}),
+                    id="strip",
+                    className="strip",
+                    tabIndex="0",
+                    role="slider",
+                    **{
+                        "aria-label": "Stretch shown below; arrow keys move it, plus and minus change its length",
+                        "aria-valuemin": "0",
+                        "aria-valuemax": "100",
+                        "aria-valuenow": "0",
+                    },
+                ),
+                html.Div([html.Span(id="strip-from"), html.Span(id="strip-to")], className="strip-ends"),
+                ident="overview",
+            ),
+            band(
+                "Waveform",
+                html.Div(
+                    [
+                        html.P("\u00a0", className="caption", id="run-caption"),
+                        html.Div(
+                            id="run-plots", className="choices", role="group", **{"aria-label": "Channels"}
+                        ),
+                        html.Div(
+                            [
+                                dmc.Button(text, id=f"run-{key}", size="sm", variant="default")
+                                for key, text in moves
+                            ],
+                            className="controls",
+                            role="group",
+                            **{"aria-label": "Stretch"},
+                        ),
+                    ],
+                    className="row",
+                ),
+                _graph(
+                    "run-graph",
+                    axes("s into the run", "", (0, 1), (-1, 1)),
+                    "Samples of this run against time",
+                ),
+                html.Div(id="run-legend", className="legend"),
+                ident="waveform",
+            ),
+            band("Figures", html.Div(id="run-figures", className="run-figures"), ident="figures"),
+            band(
+                "Events",
+                html.P("No event in this run.", className="advice", hidden=bool(events)),
+                dag.AgGrid(
+                    id="run-events",
+                    rowData=events,
+                    columnDefs=columns,
+                    defaultColDef={"sortable": True, "resizable": True},
+                    dashGridOptions=GRID_OPTIONS
+                    | {"theme": {"function": "livesenseGrid(theme, agGrid)"}}
+                    | ({"domLayout": "normal"} if len(events) > 12 else {}),
+                    className="grid",
+                    style={"height": 520 if len(events) > 12 else None},
+                    eventListeners={"cellKeyDown": ["livesenseOpenEvent(params)"]},
+                )
+                if events
+                else None,
+                ident="events-of-run",
+            ),
+            band("Gaps", html.Div(id="run-gaps", className="plain-list"), ident="gaps"),
+            band(
+                "Notes",
+                html.Div(id="run-notes", className="plain-list"),
+                html.Form(
+                    [
+                        dmc.TextInput(
+                            id="note-text", label="Add a note", size="sm", w="100%"
+                        ),
+                        dmc.Button("Add", id="note-add", size="sm", type="submit"),
+                    ],
+                    id="note-form",
+                    className="note-form",
+                )
+                if str(row.state) == "recording"
+                else None,
+                ident="notes",
+            ),
+        ],
+        **{"data-screen": "run", "data-run": str(row.number)},
+    )

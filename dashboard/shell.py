@@ -1,0 +1,97 @@
+"""The frame around every screen: name, screens, colour scheme, the caution, and what goes where."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import dcc, html
+
+CAUTION = "A measurement aid, not a protective device."
+CAUTIONS = (
+    "What is shown here is evidence, not protection: it can be late, wrong or missing. "
+    "A reading of zero does not prove a circuit dead; a supply that is switched off is not yet discharged. "
+    "Prove it with a rated meter, keep a hardware stop in reach, and follow your local codes and the "
+    "judgement of qualified people."
+)
+
+# Ten shades of the page's own ink; DMC takes its accents from them.
+INK = [
+    "#f3f4f5", "#e2e5e8", "#c8cdd3", "#aab2bb", "#8b96a2",
+    "#6d7986", "#525e6b", "#3b4651", "#27313b", "#171e26",
+]  # fmt: skip
+
+THEME: dict[str, Any] = {
+    "primaryColor": "ink",
+    "colors": {"ink": INK},
+    "primaryShade": {"light": 8, "dark": 2},
+    "autoContrast": True,
+    "defaultRadius": 3,
+}
+
+
+def band(title: str, *children: Any, ident: str, heading: bool = True) -> html.Section:
+    """One band of a screen: its name stands in the margin, its matter beside it."""
+    label = html.H2(title, className="margin-name", id=f"{ident}-name") if heading else None
+    return html.Section(
+        [html.Div(label, className="margin"), html.Div(list(children), className="matter")],
+        className="band",
+        id=ident,
+        **{"aria-labelledby": f"{ident}-name"} if heading else {"aria-label": title},
+    )
+
+
+def shell() -> dmc.MantineProvider:
+    """Return the whole page; the screen itself is put into ``#screen``."""
+    return dmc.MantineProvider(
+        defaultColorScheme="auto",
+        theme=THEME,
+        children=[
+            dcc.Location(id="where", refresh="callback-nav"),
+            html.A("Skip to the screen", href="#screen", className="skip"),
+            html.Header(
+                [
+                    html.Div(
+                        [html.Span(className="mark", **{"aria-hidden": "true"}), "livesense"],
+                        className="name",
+                    ),
+                    html.Nav(
+                        [
+                            dcc.Link("Live", href="/", className="tab", id="tab-live"),
+                            dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
+                        ],
+                        **{"aria-label": "Screens"},
+                    ),
+                    html.P(CAUTION, className="caution"),
+                    dmc.ColorSchemeToggle(
+                        lightIcon=html.Span(className="icon icon-light"),
+                        darkIcon=html.Span(className="icon icon-dark"),
+                        variant="subtle",
+                        id="scheme",
+                        **{"aria-label": "Light or dark page"},
+                    ),
+                ],
+                className="top",
+            ),
+            html.Main(id="screen", tabIndex="-1"),
+            html.Footer(
+                [html.Div(className="margin"), html.P(CAUTIONS, className="matter")], className="band foot"
+            ),
+            html.Div(id="aloud", className="aloud", role="status", **{"aria-live": "polite"}),
+        ],
+    )
+
+
+def nothing_here(text: str) -> html.Div:
+    """Return a screen that only says why it is empty and where to go."""
+    return html.Div(
+        [
+            html.H1("Nothing here", className="aloud"),
+            band(
+                "Now",
+                html.P(text, className="say"),
+                html.P(dcc.Link("Go to the runs", href="/runs"), className="advice"),
+                ident="now",
+            ),
+        ]
+    )

@@ -1,0 +1,186 @@
+"""Figures, events and link health as the rows that the browser writes into the page.
+
+A figure that cannot be stood by keeps its tile and says why it is withheld.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from dashboard.digits import SteadyDigits, grouped, lasting, shown
+from dashboard.words import SILENT_S, signed
+from livesense.logbook.reader import RunReader
+
+SINGLE_FIGURES: tuple[tuple[str, str, str, str], ...] = (
+    ("speed.rpm", "Speed", "rpm", ""),
+    ("speed.electrical_hz", "Electrical frequency", "Hz", ""),
+    ("power.input_power", "Input power", "W", "signed"),
+    ("power.bus_voltage", "Bus voltage", "V", ""),
+    ("power.bus_current", "Bus current", "A", "signed"),
+    ("three_phase.unbalance_percent", "Unbalance", "%", ""),
+    ("three_phase.residual_rms", "Sum of the phases", "A rms", ""),
+)
+NO_REASON = "cannot be stated from these samples"
+
+
+def withheld_reason(measured: Mapping[str, Any], path: str) -> str:
+    """Return why a figure is null: the ``withheld`` entry nearest to it."""
+    keys = path.split(".")
+    for depth in range(len(keys) - 1, -1, -1):
+        node: Any = measured
+        for key in keys[:depth]:
+            node = node.get(key) if isinstance(node, Mapping) else None
+        reasons = node.get("withheld") if isinstance(node, Mapping) else None
+        if isinstance(reasons, str):
+            return reasons
+        if isinstance(reasons, Mapping):
+            rest = ".".join(keys[depth:])
+            for name in (rest, keys[-1], keys[depth]):
+                if isinstance(reasons.get(name), str):
+                    return str(reasons[name])
+    return NO_REASON
+
+
+def _at(measured: Mapping[str, Any], path: str) -> Mapping[str, Any] | None:
+    node: Any = measured
+    for key in path.split("."):
+        node = node.get(key) if isinstance(node, Mapping) else None
+    return node if isinstance(node, Mapping) else None
+
+
+def tile(
+    key: str,
+    label: str,
+    quantity: Mapping[str, Any] | None,
+    unit: str,
+    reason: str,
+    digits: SteadyDigits,
+    is_signed: bool = False,
+) -> dict[str, Any]:
+    """One tile: ``value`` and ``expanded`` as text, or ``withheld`` with the reason."""
+    figure = digits.shown(key, quantity) if quantity else None
+    row: dict[str, Any] = {"key": key, "label": label, "unit": unit, "value": None, "expanded": None}
+    if figure is None:
+        return row | {"withheld": reason}
+    at_least = bool(quantity and quantity.get("at_least"))
+    value = signed(figure.value) if is_signed else figure.value
+    return row | {
+        "value": ("≥ " if at_least else "") + value,
+        "expanded": figure.expanded,
+        "withheld": None,
+    }
+
+
+def tiles(
+    channels: Sequence[Mapping[str, Any]], measured: Mapping[str, Any], digits: SteadyDigits, why: str
+) -> list[dict[str, Any]]:
+    """Phase rms first, then speed, power and the rest; ``why`` is said when nothing could be measured."""
+    rows = []
+    for channel in channels:
+        name = str(channel["name"])
+        # A channel's name may hold a full stop, so it is not part of a path.
+        figures = (measured.get("channels") or {}).get(name) or {}
+        reason = withheld_reason(figures, "rms") if measured else why
+        label = f"Phase {channel['phase']}" if channel["phase"] in ("U", "V", "W") else name
+        row = tile(f"rms:{name}", label, figures.get("rms"), f"{channel['unit']} rms", reason, digits)
+        clipped = figures.get("clipped_scans") or 0
+        rows.append(row | {"large": True, "name": name, "look": channel["look"],
+                           "computed": channel["computed"], "clipped": clipped})  # fmt: skip
+    for path, label, unit, sign in SINGLE_FIGURES:
+        reason = withheld_reason(measured, path) if measured else why
+        rows.append(tile(path, label, _at(measured, path), unit, reason, digits, sign == "signed"))
+    temperatures = measured.get("temperatures")
+    for name, quantity in (temperatures if isinstance(temperatures, Mapping) else {}).items():
+        if name != "withheld":
+            rows.append(tile(f"temperature:{name}", str(name), quantity, "°C", NO_REASON, digits))
+    return rows
+
+
+def empty(why: str) -> list[dict[str, Any]]:
+    """Tiles of a page that has no run."""
+    return tiles([], {}, SteadyDigits(), why)
+
+
+def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
+    """One event as the browser lists it; times stay numbers, everything else is text."""
+    peak, limit = event.get("peak") or {}, event.get("limit") or {}
+    figure, bound = shown(peak), shown(limit)
+    at_least = "≥ " if peak.get("at_least") else ""
+    start_s, end_s = event.get("start_s"), event.get("end_s")
+    return {
+        "kind": str(event.get("kind", "")),
+        "channel": str(event.get("channel", "")),
+        "start_s": start_s,
+        "end_s": end_s,
+        "lasted": lasting(end_s - start_s) if start_s is not None and end_s is not None else "going on",
+        "peak": f"{at_least}{figure.value} {figure.unit}" if figure else "not known",
+        "limit": f"{bound.value} {bound.unit}" if bound else "",
+        "text": str(event.get("text", "")),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How the link does: totals of the run; ``lost`` is None where it cannot be counted."""
+
+    scans: int = 0
+    lost: int | None = 0
+    faults: Mapping[str, int] = field(default_factory=dict)
+    nominal_hz: float | None = None
+    age_s: float | None = None
+    outage: bool = False
+
+
+def link_rows(
+    state: str, health: Health, lost_lately: int, faults_lately: Mapping[str, int]
+) -> list[dict[str, Any]]:
+    """Rows of the link panel: label, text, and whether the text is bad news."""
+    recorder = {
+        "recording": "recording",
+        "recovered": "stopped without closing its run",
+        "complete": "run closed",
+        "failed": "ended with an error",
+    }.get(state, state)
+    rate = (
+        "not known"
+        if health.nominal_hz is None
+        else f"{health.nominal_hz:,.0f} scans/s".replace(",", "\u202f")
+    )
+    if health.lost is None:
+        lost = "cannot be counted: this wire has no counter"
+    elif not health.lost:
+        lost = "none"
+    else:
+        share = 100.0 * health.lost / max(1, health.lost + health.scans)
+        lost = f"{grouped(health.lost)} scans ({share:.2g} %)"
+    faults = ", ".join(f"{grouped(n)} × {kind}" for kind, n in sorted(health.faults.items())) or "none"
+    live = state == "recording"
+    age = "—" if health.age_s is None else (
+        f"{max(health.age_s, 0):.1f} s" if health.age_s < 10 else lasting(health.age_s)
+    )  # fmt: skip
+    silent = live and (health.outage or (health.age_s is not None and health.age_s > SILENT_S))
+    return [
+        {"key": "recorder", "label": "Recorder", "text": recorder, "bad": state in ("recovered", "failed")},
+        {"key": "age", "label": "Last data", "text": f"{age} ago" if age != "—" else age, "bad": silent},
+        {"key": "rate", "label": "Rate", "text": rate, "bad": False},
+        {"key": "lost", "label": "Lost", "text": lost, "bad": lost_lately > 0},
+        {"key": "faults", "label": "Line faults", "text": faults, "bad": bool(faults_lately)},
+    ]
+
+
+def link_health(run: RunReader) -> Health:
+    """Read a run's link health from its logbook; the age of its newest data is not in there."""
+    groups = range(len(run.groups))
+    lost = [run.scans_lost(group) for group in groups]
+    counted = [n for n in lost if n is not None]
+    row = run.health()
+    figures = row.figures if row is not None else {}
+    return Health(
+        scans=sum(run.scans_stored(group) for group in groups),
+        lost=sum(counted) if counted or not lost else None,
+        faults=run.fault_counts(),
+        nominal_hz=run.groups[0].rate_hz if run.groups else None,
+        outage=figures.get("link") == "away" or any(o.ended_wall_s is None for o in run.outages()),
+    )
