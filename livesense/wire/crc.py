@@ -49,8 +49,7 @@ def _shift_table(doublings: int) -> NDArray[np.uint16]:
     """``w·x^(16·2^doublings) mod P`` for every 16-bit word ``w``."""
     if doublings > 0:
         half = _shift_table(doublings - 1)
-        twice: NDArray[np.uint16] = half[half]
-        return twice
+        return np.take(half, half)
     return _times_x16(np.arange(1 << 16, dtype=np.uint16))
 
 

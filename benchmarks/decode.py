@@ -1,0 +1,93 @@
+"""How fast the wires decode, beside what one would write with ready-made parts.
+
+Run ``python benchmarks/decode.py``. Framed: megabytes of payload a second, beside
+``bytes.split``, a C decoder of byte stuffing and ``binascii.crc_hqx``, which only
+check the frames and keep no codes. Text: megabytes of text a second, beside
+splitting lines and ``int``. The best of several passes is shown.
+"""
+
+from __future__ import annotations
+
+import argparse
+import binascii
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+from livesense.samples import CodeType, GroupInfo
+from livesense.wire.encode import frames
+from livesense.wire.framed import FramedDecoder
+
+try:
+    from cobs import cobs
+except ImportError:  # the twin is only there with the test dependencies
+    cobs = None
+
+
+def best_s(work: Callable[[], object], passes: int) -> float:
+    times = []
+    for _ in range(passes):
+        began = time.process_time()
+        work()
+        times.append(time.process_time() - began)
+    return min(times)
+
+
+def framed_feeds(data: bytes, groups: list[GroupInfo], size: int) -> int:
+    decoder = FramedDecoder(groups)
+    events = 0
+    for at in range(0, len(data), size):
+        events += len(decoder.feed(data[at : at + size]))
+    return events
+
+
+def parts(data: bytes) -> int:
+    good = 0
+    for frame in data.split(b"\0"):
+        if frame:
+            packet = cobs.decode(frame)
+            good += binascii.crc_hqx(packet[:-2], 0xFFFF) == int.from_bytes(packet[-2:], "little")
+    return good
+
+
+def framed_table(total: int, passes: int) -> None:
+    print("framed, MB of payload a second")
+    print(f"{'payload B':>10} {'codes':>8} {'1 MiB reads':>12} {'64 KiB':>8} {'4 KiB':>8} {'ready-made':>11}")
+    rng = np.random.default_rng(1)
+    for payload in (12, 60, 240, 1000, 4000):
+        for kind in ("12 bit", "zeros"):
+            channels = 2
+            scans = payload // (2 * channels)
+            count = total // payload * scans
+            codes = rng.integers(0, 4096, (count, channels)) if kind == "12 bit" else np.zeros((count, channels))
+            group = GroupInfo(20000.0, CodeType.U16, 12, ("iu", "iv"))
+            data = frames(0, 123456, codes.astype(np.int64), scans, CodeType.U16)
+            carried = count * channels * 2 / 1e6
+            speeds = [
+                carried / best_s(lambda d=data, s=size: framed_feeds(d, [group], s), passes)
+                for size in (1 << 20, 1 << 16, 1 << 12)
+            ]
+            twin = carried / best_s(lambda d=data: parts(d), passes) if cobs else float("nan")
+            row = " ".join(f"{speed:>{width}.0f}" for speed, width in zip(speeds, (12, 8, 8), strict=True))
+            print(f"{payload:>10} {kind:>8} {row} {twin:>11.0f}")
+
+
+def one_frame_us(passes: int) -> float:
+    group = GroupInfo(20000.0, CodeType.U16, 12, ("iu", "iv", "iw", "vbus"))
+    data = frames(0, 0, np.full((100, 4), 2048), 20, CodeType.U16)
+    decoder = FramedDecoder([group])
+    return best_s(lambda: decoder.feed(data), passes * 20) * 1e6
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--megabytes", type=float, default=4.0)
+    parser.add_argument("--passes", type=int, default=5)
+    options = parser.parse_args()
+    framed_table(int(options.megabytes * 1e6), options.passes)
+    print(f"a read of five frames takes {one_frame_us(options.passes):.0f} µs")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,338 @@
+"""The text wire: one scan a line, for firmware that prints.
+
+Bytes in, values out. Blocks of ordinary lines are read together; headers, notes
+and whatever does not fit go line by line. Where the bytes are cut makes no
+difference to what comes out, memory is bounded, and no bytes raise an exception.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkFault, Note, Packets
+from livesense.wire.description import parse_description
+from livesense.wire.textblock import Block
+from livesense.wire.textline import Field, LineShape, check, is_prose, numbers, split, words
+
+LINE_LIMIT = 4096
+"""Longest line in bytes; a longer one is one bad line."""
+
+BLOCK_BYTES = 1 << 16
+"""Lines are looked at together up to so many bytes."""
+
+FEW_LINES = 12
+"""Up to so many lines at once, a plain loop is faster than numpy."""
+
+COUNTER = "n"
+CLOCKS = ("t_us", "t_ms")
+CLOCK_MODULUS = 1 << 32
+
+MAX_COUNTER_BITS = 62
+
+TextEvent = Packets | Description | Note | LinkFault
+
+
+class TextDecoder:
+    """Decoder of the text wire.
+
+    Parameters
+    ----------
+    channels
+        Columns of the channels, in the order in which their codes are handed on;
+        also the order of the fields of a line while nothing else names them.
+    columns
+        Names of the columns of a stream without header; empty when not stated.
+    needed
+        Columns that a header must name; empty means all ``channels``.
+    rate_hz
+        Nominal scan rate, unless a description in the stream tells it.
+    decimals
+        Power of ten by which a column's values are multiplied to be integers;
+        0 for those that are not named. A value with more places is a bad line.
+    limits
+        Lowest and highest code of a column; codes beyond are kept and counted.
+    counter_bits
+        Width of the counter column ``n``.
+    from_port
+        Whether the stream may be joined in the middle of a line.
+
+    Raises
+    ------
+    ValueError
+        for a counter width outside 1 to 62.
+    """
+
+    def __init__(
+        self,
+        channels: Sequence[str],
+        *,
+        columns: Sequence[str] = (),
+        needed: Sequence[str] = (),
+        rate_hz: float | None,
+        decimals: Mapping[str, int],
+        limits: Mapping[str, tuple[int, int]] | None = None,
+        counter_bits: int = 32,
+        from_port: bool,
+    ) -> None:
+        if not 1 <= counter_bits <= MAX_COUNTER_BITS:
+            raise ValueError(f"expected counter_bits from 1 to {MAX_COUNTER_BITS}, got {counter_bits}")
+        self._channels = tuple(channels)
+        self._needed = frozenset(needed or channels)
+        self._stated_columns = tuple(columns)
+        self._rate_hz = rate_hz
+        self._decimals = dict(decimals)
+        self._limits = dict(limits or {})
+        self._modulus = 1 << counter_bits
+        self._from_port = from_port
+        self._rest = bytearray()
+        self._too_long = False
+        self._trying = True
+        self._checksums = False
+        self._header = False
+        self._described = Description(groups=())
+        self._announced: GroupInfo | None = None
+        self._rows: list[list[int]] = []
+        self._pieces: list[NDArray[np.int64]] = []
+        self._events: list[TextEvent] = []
+        self._faults: Counter[FaultKind] = Counter()
+        self._use(self._stated_columns or self._channels)
+
+    @property
+    def groups(self) -> tuple[GroupInfo, ...]:
+        """The one group, as far as it is known by now."""
+        return (self._group,)
+
+    def feed(self, data: bytes) -> list[TextEvent]:
+        """Take bytes from the line.
+
+        Returns
+        -------
+        list
+            What they hold, in the order of the stream. The faults of these bytes are
+            counted together and stand first; a description comes before the first scans.
+        """
+        last = data.rfind(b"\n")
+        if last < 0:
+            self._keep(data)
+            return []
+        whole = bytes(self._rest) + data[: last + 1]
+        too_long, self._too_long = self._too_long, False
+        self._rest.clear()
+        self._keep(data[last + 1 :])
+        begin = 0
+        if self._trying or too_long:
+            # The first line of a stream, and one whose start is already gone.
+            begin = whole.index(b"\n") + 1
+            line = whole[: begin - 1]
+            if self._trying and not self._from_port:
+                # Some systems put a byte order mark in front of a text file.
+                line = line.removeprefix(b"\xef\xbb\xbf")
+            if not too_long:
+                self._line(line)
+            elif not self._trying:
+                self._faults[FaultKind.BAD_LINE] += 1
+            self._trying = False
+        while begin < len(whole):
+            end = whole.rfind(b"\n", begin, begin + BLOCK_BYTES) + 1
+            if end <= begin:
+                end = whole.index(b"\n", begin) + 1
+            self._block(whole[begin:end])
+            begin = end
+        self._flush()
+        faults = [LinkFault(kind, count) for kind, count in self._faults.items()]
+        events = [*faults, *self._events]
+        self._faults.clear()
+        self._events.clear()
+        return events
+
+    def rejoin(self) -> None:
+        """Forget the unfinished line: the line was interrupted, and is joined anew."""
+        self._rest.clear()
+        self._too_long = False
+        self._trying = True
+
+    def finish(self) -> list[TextEvent]:
+        """End the stream; an unfinished line is dropped and not counted."""
+        self.rejoin()
+        return []
+
+    def _keep(self, data: bytes) -> None:
+        if len(self._rest) + len(data) > LINE_LIMIT:
+            self._too_long = True
+            self._rest.clear()
+        elif not self._too_long:
+            self._rest += data
+
+    def _use(self, columns: Sequence[str]) -> None:
+        """Read lines by these columns from now on."""
+        at = {name: column for column, name in reversed(list(enumerate(columns)))}
+        known = [name for name in dict.fromkeys([*self._channels, *sorted(self._needed)]) if name in at]
+        channels = tuple(name for name in known if name != COUNTER and name not in CLOCKS)
+        clock = next((name for name in CLOCKS if name in at), None)
+        fields = [Field(at[name], self._decimals.get(name, 0)) for name in channels]
+        fields += [Field(at[name]) for name in (COUNTER, clock) if name in at]
+        described = self._described.groups[0] if self._described.groups else None
+        group = GroupInfo(
+            rate_hz=self._rate_hz if described is None or described.rate_hz is None else described.rate_hz,
+            code=CodeType.TEXT,
+            bits=None if described is None else described.bits,
+            channels=channels,
+            burst=None if described is None else described.burst,
+            decimals=tuple(self._decimals.get(name, 0) for name in channels),
+            clock=clock,
+        )
+        self._flush()
+        self._shape = LineShape(len(columns), tuple(fields))
+        self._columns = tuple(columns)
+        self._counts = COUNTER in at
+        self._group = group
+        self._code_limits = [self._limit(name) for name in channels]
+
+    def _limit(self, name: str) -> tuple[int, int] | None:
+        if name in self._limits:
+            return self._limits[name]
+        bits = self._group.bits
+        if bits is None or self._decimals.get(name, 0):
+            return None
+        # Printed codes do not say whether they have a sign, so both readings are in range.
+        return -(1 << (bits - 1)), (1 << bits) - 1
+
+    def _block(self, lines: bytes) -> None:
+        if lines.count(b"\n") <= FEW_LINES:
+            for line in lines[:-1].split(b"\n"):
+                self._line(line)
+            return
+        block = Block(lines, self._shape)
+        good = block.good & (block.ends - block.starts <= LINE_LIMIT)
+        first_checked = 0
+        if not self._checksums:
+            checked = np.flatnonzero(block.checked & good)
+            first_checked = int(checked[0]) if len(checked) else len(good)
+        good[first_checked:] &= block.checked[first_checked:]
+        done = 0
+        for at in np.flatnonzero(~good).tolist():
+            self._take_rows(block, done, at)
+            before = (self._shape, self._checksums)
+            self._line(block.data[block.starts[at] : block.ends[at]])
+            done = at + 1
+            if (self._shape, self._checksums) != before:
+                for line in block.data[block.ends[at] + 1 : -1].split(b"\n"):
+                    self._line(line)
+                return
+        self._take_rows(block, done, len(good))
+
+    def _take_rows(self, block: Block, begin: int, end: int) -> None:
+        if end > begin:
+            self._gather_rows()
+            self._pieces.append(block.values[begin:end])
+            self._checksums = self._checksums or bool(block.checked[begin:end].any())
+
+    def _line(self, line: bytes) -> None:
+        """Take one line, or count it as bad."""
+        if len(line) > LINE_LIMIT or not self._taken(line.removesuffix(b"\r")):
+            # The first line of a stream may be torn.
+            if not self._trying:
+                self._faults[FaultKind.BAD_LINE] += 1
+
+    def _taken(self, line: bytes) -> bool:
+        if not line.strip(b" "):
+            return True
+        content, right = check(line)
+        comment = content.lstrip(b" ").startswith(b"#")
+        if right:
+            self._checksums = True
+        elif right is False:
+            if self._checksums or not comment:
+                return False
+            content = line
+        # The first line from a port may lack its start, unless its checksum or its sense speaks against it.
+        torn = self._trying and self._from_port and not right
+        if comment:
+            if not torn:
+                self._comment(content.strip(b" ")[1:])
+            return not torn
+        fields = split(content)
+        if right or not self._checksums:
+            values = numbers(fields, self._shape)
+            if values is not None:
+                if not torn:
+                    self._rows.append(values)
+                return not torn
+        names = words(fields)
+        if names is not None and self._needed.issubset(names):
+            self._header = True
+            self._use(names)
+            return True
+        if torn or (names is None and not is_prose(content)):
+            return False
+        self._event(Note(content.decode("utf-8", "replace").strip(" ")))
+        return True
+
+    def _comment(self, content: bytes) -> None:
+        text = content.decode("utf-8", "replace").strip(" ")
+        if not content.startswith(b"{"):
+            self._event(Note(text))
+            return
+        description = parse_description(text, framed=False)
+        if description is None:
+            if not self._trying:
+                self._faults[FaultKind.BAD_DESCRIPTION] += 1
+            return
+        self._described = description
+        columns: Sequence[str] = self._columns
+        if description.groups and not self._header and not self._stated_columns:
+            given = dict(description.shown_names)
+            columns = [given.get(name, name) for name in description.groups[0].channels] or columns
+        self._use(columns)
+        if self._announced is not None:
+            self._announce()
+
+    def _event(self, event: TextEvent) -> None:
+        self._flush()
+        self._events.append(event)
+
+    def _announce(self) -> None:
+        self._announced = self._group
+        described = self._described
+        self._events.append(
+            Description((self._group,), device=described.device, boot=described.boot, text=described.text)
+        )
+
+    def _gather_rows(self) -> None:
+        if self._rows:
+            self._pieces.append(np.array(self._rows, dtype=np.int64).reshape(len(self._rows), -1))
+            self._rows.clear()
+
+    def _flush(self) -> None:
+        """Hand on the scans read so far."""
+        self._gather_rows()
+        if not self._pieces:
+            return
+        values = self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces)
+        self._pieces.clear()
+        if self._announced != self._group:
+            self._announce()
+        number = len(self._group.channels)
+        codes = values[:, :number]
+        for column, limit in enumerate(self._code_limits):
+            if limit is not None:
+                low, high = limit
+                beyond = int(np.count_nonzero((codes[:, column] < low) | (codes[:, column] > high)))
+                if beyond:
+                    self._faults[FaultKind.CODE_RANGE] += beyond
+        counter = values[:, number] % self._modulus if self._counts else None
+        clock = values[:, -1] % CLOCK_MODULUS if self._group.clock else None
+        packets = len(values) if self._counts else 1
+        self._events.append(
+            Packets(
+                group=np.zeros(packets, dtype=np.int64),
+                first=counter,
+                count=np.full(packets, len(values) // packets, dtype=np.int64),
+                codes={0: codes},
+                clock=clock,
+            )
+        )
