@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from livesense.errors import LogbookError, RunNotFoundError
+from livesense.errors import DamagedBlockError, LogbookError, RunNotFoundError
 from livesense.logbook import codec
 from livesense.logbook.envelope import Envelope, envelope
 from livesense.logbook.rows import (
@@ -331,7 +331,7 @@ class RunReader:
             mine = [c for c in channels if c.group == number and c.role == "code"]
             if number != len(groups) or [c.position for c in mine] != list(range(len(mine))):
                 raise LogbookError(
-                    f"{book.path}: run {self.number}: its groups or channels are not numbered in order"
+                    f"{book.path}: run {self.number}: expected groups and channels numbered from 0 on"
                 )
             try:
                 kind = CodeType(code)
@@ -352,9 +352,11 @@ class RunReader:
                 )
             )
             counted.append(bool(flag))
-            sources.append(
-                Source(book.select, book.cache, self.number, number, codec.dtype_of(held_as), len(mine))
-            )
+            try:
+                held = codec.dtype_of(held_as)
+            except DamagedBlockError as error:
+                raise LogbookError(f"{book.path}: run {self.number}: {error}") from error
+            sources.append(Source(book.select, book.cache, self.number, number, held, len(mine)))
         self._channels, self._counted, self._sources = channels, tuple(counted), tuple(sources)
         self._groups = tuple(groups) if groups else None
 
@@ -432,6 +434,8 @@ def figures_of(text: object) -> dict[str, Any]:
     """Read a JSON object as stored; empty when it is none."""
     try:
         found = json.loads(text) if isinstance(text, str) else None
+        # Written as \\ud800, half a surrogate pair gets through JSON, and nothing could print it.
+        found = json.loads(json.dumps(found, ensure_ascii=False).encode("utf-8", "replace"))
     except (ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}

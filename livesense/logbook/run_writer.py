@@ -351,7 +351,7 @@ def _real(value: float | None) -> float | None:
 
 
 def _json(value: Any) -> str:
-    return plain_text(json.dumps(_plain(value), ensure_ascii=False))
+    return json.dumps(_plain(value), ensure_ascii=False)
 
 
 def _plain(value: Any) -> Any:
@@ -359,12 +359,12 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {plain_text(str(key)): _plain(item) for key, item in value.items()}
     if isinstance(value, (list, tuple, set, frozenset)):
         return [_plain(item) for item in value]
     if isinstance(value, float):
         return value if math.isfinite(value) else None
-    return value if value is None or isinstance(value, (bool, int, str)) else str(value)
+    return value if value is None or isinstance(value, (bool, int)) else plain_text(str(value))
 
 
 def _device_of(text: str) -> str:

@@ -161,6 +161,10 @@ class Source:
                 covered = first + scans - 1
                 yield first, columns[wanted[0]] if clock else np.stack([columns[p] for p in wanted], axis=1)
                 columns = {}
+        if columns:
+            raise DamagedBlockError(
+                f"run {self.run}, group {self.number}, scan {begun}: a channel is missing"
+            )
 
     def _block(self, row: tuple[Any, ...], scans: int, clock: bool) -> NDArray[Any]:
         _, _, position, number, encoding, base, crc32, data, _ = row
