@@ -251,7 +251,7 @@ class Drive:
             self._wanted_rad_s,
             self._speed_integral_a,
             self._bus_v,
-            1e7 * self._load_nm_s2,
+            1e5 * self._load_nm_s2,
             self._jam_nm,
         )
 

@@ -21,7 +21,7 @@ from simulator.sensing import FAST, NOMINAL, SLOW
 from simulator.steady import SteadyStretch
 from simulator.world import SLOW_HZ, Chunk, Mark, World
 
-LEAST_STEADY_S = 0.5
+LEAST_STEADY_S = 0.2
 """A stretch cut shorter than this by the end of the run or a restart is not reported."""
 
 SCAN_FIELDS = np.dtype(
