@@ -33,11 +33,11 @@ def _times_x16(words: NDArray[np.uint16]) -> NDArray[np.uint16]:
     With x^16 = x^12 + x^5 + 1 the bits that overflow are reduced until none is
     left: ``h = w + w/x^4 + w/x^8 + w/x^12 + w/x^11``, then ``h·(x^12 + x^5 + 1)``.
     """
-    h = words >> 4
+    h: NDArray[np.uint16] = np.right_shift(words, np.uint16(4))
     h ^= words
     h ^= h >> 8
     h ^= words >> 11
-    result = h << 5
+    result: NDArray[np.uint16] = np.left_shift(h, np.uint16(5))
     result ^= h
     h <<= 12
     result ^= h
