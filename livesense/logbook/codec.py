@@ -27,8 +27,8 @@ from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError
 
-BLOCK_SCANS = 65536
-"""Scans in a block as written, at most."""
+BLOCK_SCANS = 32768
+"""Scans in a block as written, at most: the edge of a window decodes one whole block."""
 
 LARGEST_BLOCK_SCANS = 1 << 20
 """Scans in a block as read, at most: what a file declares is not taken on trust."""
@@ -189,20 +189,32 @@ def _from_planes(data: bytes | memoryview, count: int, dtype: np.dtype[Any]) -> 
 
 
 def pack_whole(values: Bits) -> bytes:
-    """Non-negative integers, ``(n,)``: one byte telling their width (1, 2, 4, 8), then byte planes."""
+    """Pack non-negative integers ``(n,)``: one byte for their width (0, 1, 2, 4, 8), then byte planes.
+
+    A width of 0 means that all are 0.
+    """
     highest = int(values.max()) if values.size else 0
+    if highest == 0:
+        return b"\0"
     width = 1 if highest < 1 << 8 else 2 if highest < 1 << 16 else 4 if highest < 1 << 32 else 8
     return struct.pack("<B", width) + _planes(values.astype(_WIDTHS[width]))
 
 
 def unpack_whole(data: bytes | memoryview, count: int) -> tuple[Bits, int]:
     """Take out what :func:`pack_whole` packed at the beginning of ``data``, and how many bytes that took."""
-    width = data[0] if len(data) else 0
+    width = data[0] if len(data) else -1
+    if width == 0:
+        return np.zeros(count, np.uint64), 1
     if width not in _WIDTHS:
-        raise DamagedBlockError(f"expected a width of 1, 2, 4 or 8 bytes, found {width}")
+        raise DamagedBlockError(f"expected a width of 0, 1, 2, 4 or 8 bytes, found {width}")
     end = 1 + width * count
-    values = _from_planes(data[1:end], count, np.dtype(_WIDTHS[width]))
-    return values.astype(np.uint64), end
+    if len(data) < end:
+        raise DamagedBlockError(f"expected {end} bytes, found {len(data)}")
+    planes = np.frombuffer(data, np.uint8, width * count, 1).reshape(width, count)
+    values = planes[0].astype(np.uint64)
+    for number in range(1, width):
+        values |= planes[number].astype(np.uint64) << np.uint64(8 * number)
+    return values, end
 
 
 def compress(data: bytes) -> bytes:

@@ -20,6 +20,9 @@ MERGE_S = 1.0
 MERGE_SCANS = 1000
 """… and until there are so many; a block of few scans would be mostly overhead."""
 
+MOST_SCANS = 65536
+"""With so many they are merged at once: a file that is read in as fast as it goes needs no tail."""
+
 Clock = NDArray[np.int64]
 
 
@@ -75,9 +78,7 @@ class GroupWriter:
         """Say what to write for the scans taken in since the last call."""
         if self._merged_s is None:
             self._merged_s = now_s
-        due = self._scans >= codec.BLOCK_SCANS or (
-            self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S
-        )
+        due = self._scans >= MOST_SCANS or (self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S)
         if self._scans and (due or force):
             self._merged_s = now_s
             return list(self._blocks())
@@ -119,8 +120,11 @@ class GroupWriter:
         self._in_tail, self._pending, self._scans = [], [], 0
         for stretch in stretches:
             yield from self._first_clock(stretch.clock)
-            for at in range(0, len(stretch.codes), codec.BLOCK_SCANS):
-                part = slice(at, at + codec.BLOCK_SCANS)
+            # Blocks of one length rather than a long and a short one.
+            blocks = -(-len(stretch.codes) // codec.BLOCK_SCANS)
+            length = -(-len(stretch.codes) // blocks)
+            for at in range(0, len(stretch.codes), length):
+                part = slice(at, at + length)
                 first = stretch.first + at
                 codes = stretch.codes[part]
                 columns = np.ascontiguousarray(codes.T)

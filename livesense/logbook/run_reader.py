@@ -110,8 +110,8 @@ class RunReader:
             "  ORDER BY first DESC LIMIT 1)",
             place,
         )
-        firsts = [whole(value, "first") for value in (low, low_tail) if value is not None]
-        stops = [whole(value, "first") for value in (high, high_tail) if value is not None]
+        firsts = [self._whole(value, "first") for value in (low, low_tail) if value is not None]
+        stops = [self._whole(value, "first") for value in (high, high_tail) if value is not None]
         return (min(firsts), max(stops)) if firsts else (0, 0)
 
     def scans_stored(self, group: int) -> int:
@@ -123,7 +123,7 @@ class RunReader:
             " + coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0)",
             {"run": self.number, "number": source.number},
         )
-        return whole(count, "scans")
+        return self._whole(count, "scans")
 
     def scans_lost(self, group: int) -> int | None:
         """Count the scans lost, burst pauses left out; None where the wire has no counter."""
@@ -134,7 +134,7 @@ class RunReader:
             "SELECT coalesce(sum(scans), 0) FROM gap WHERE run = ? AND scan_group = ? AND cause <> 'burst'",
             (self.number, source.number),
         )
-        return whole(count, "scans")
+        return self._whole(count, "scans")
 
     def codes(
         self, group: int, first: int, stop: int, channels: Sequence[str] | None = None
@@ -291,6 +291,12 @@ class RunReader:
         """Find the newest zero of each channel of this bench and device from before the run; may be empty."""
         row = self.row
         return self._logbook.zeros(row.bench_name, row.device, row.started_wall_s)
+
+    def _whole(self, value: object, name: str) -> int:
+        try:
+            return whole(value, name)
+        except DamagedBlockError as error:
+            raise DamagedBlockError(f"{self._logbook.path}: run {self.number}: {error}") from error
 
     def _source(self, group: int) -> Source:
         if self._groups is None:

@@ -52,6 +52,10 @@ def whole(value: object, name: str) -> int:
     raise DamagedBlockError(f"expected a whole number for {name}, found {type(value).__name__}")
 
 
+def _short(value: object) -> str:
+    return repr(value)[:40]
+
+
 class BlockCache:
     """The latest decoded blocks, up to a size."""
 
@@ -113,10 +117,13 @@ class Source:
             at = end
 
     def _following(self, first: int, lead: int) -> int | None:
-        ((found,),) = self.select(
-            _NEXT, {"run": self.run, "number": self.number, "lead": lead, "first": first}
+        values = {"run": self.run, "number": self.number, "lead": lead, "first": first}
+        ((found,),) = self.select(_NEXT, values)
+        if found is None or isinstance(found, int):
+            return found
+        raise DamagedBlockError(
+            f"run {self.run}, group {self.number}: expected scan indices, found {_short(found)}"
         )
-        return None if found is None else whole(found, "first")
 
     def _range(self, first: int, stop: int, wanted: list[int], clock: bool) -> list[tuple[int, NDArray[Any]]]:
         text = _RANGE.format(
@@ -135,8 +142,12 @@ class Source:
         columns: dict[int, NDArray[Any]] = {}
         begun, covered = 0, -1
         for row in rows:
-            first, scans, position = whole(row[0], "first"), whole(row[1], "scans"), whole(row[2], "position")
             try:
+                first, scans, position = (
+                    whole(row[0], "first"),
+                    whole(row[1], "scans"),
+                    whole(row[2], "position"),
+                )
                 # Rows that overlap could make a small file decode to any size.
                 if first <= covered if not columns else (first != begun or position in columns):
                     raise DamagedBlockError("a channel is missing or stored twice")
@@ -150,7 +161,8 @@ class Source:
                 columns[position] = self._block(row, scans, clock)
             except DamagedBlockError as error:
                 raise DamagedBlockError(
-                    f"run {self.run}, group {self.number}, scans {first} to {first + scans - 1}: {error};"
+                    f"run {self.run}, group {self.number}, {_short(row[1])} scans from {_short(row[0])}:"
+                    f" {error};"
                     " read around them, or from a copy of the logbook"
                 ) from error
             if len(columns) == len(set(wanted)):

@@ -320,7 +320,7 @@ def test_one_damaged_block_leaves_the_others_readable(
     writer.write([("UPDATE block SET crc32 = 0 WHERE first = 1000 AND position = 2", ())])
     with Logbook(path) as book:
         reader = book.run(1)
-        with pytest.raises(DamagedBlockError, match=r"run 1, group 0, scans 1000 to 1999: .* checksum"):
+        with pytest.raises(DamagedBlockError, match=r"run 1, group 0, 1000 scans from 1000: .* checksum"):
             list(reader.codes(0, 0, 3000))
         assert np.array_equal(next(reader.codes(0, 0, 1000))[1], codes[:1000])
         assert np.array_equal(reader.latest(0, 1000)[1], codes[2000:])

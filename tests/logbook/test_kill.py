@@ -99,12 +99,12 @@ def test_a_live_recorder_is_told_from_a_dead_one_by_many_lookers(path: Path) -> 
     assert child.stdout is not None
     with child.stdout:
         child.stdout.readline()
-        for _ in range(20):
+        for _ in range(8):
             with Logbook(path) as one, Logbook(path) as other:
                 assert (one.run(1).row.state, other.run(1).row.state) == ("recording", "recording")
         child.kill()
         child.stdout.read()
     child.wait()
-    for _ in range(20):
+    for _ in range(8):
         with Logbook(path) as one, Logbook(path) as other:
             assert (one.run(1).row.state, other.run(1).row.state) == ("recovered", "recovered")
