@@ -1,12 +1,25 @@
-"""The bench file: what is wired to what, as frozen dataclasses in SI units."""
+"""The bench file: what is wired to what, as frozen dataclasses in SI units.
+
+:func:`load` and :func:`parse` read it; docs/bench-file.md describes every key.
+Reading the file is done elsewhere (``bench_keys``, ``bench_values``, ``bench_reading``,
+``bench_checks``), loaded when it is needed.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from pathlib import Path
+
+from livesense.errors import BenchError
+
+LARGEST_FILE = 1 << 20
+"""Bytes; a bench file has a few thousand, and a wrong file should not be read to its end."""
 
 
 class Sensor(StrEnum):
+    """What turns the quantity into a code."""
+
     SHUNT = "shunt"
     LINEAR = "linear"
     DIRECT = "direct"
@@ -19,123 +32,164 @@ class Sensor(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Tolerance:
-    """A stated limit of error; ``u`` is its standard uncertainty.
+    """A stated limit of error.
 
-    ``relative`` parts are fractions; ``absolute`` parts are in the unit of the key.
+    Attributes
+    ----------
+    value
+        As stated: a fraction for relative ones (0.005 for "0.5 %"), else in the unit of the key.
+    k
+        Coverage factor where one was stated; None for a limit.
     """
 
-    value: float          # as stated, SI (0.005 for "0.5 %")
-    k: float | None       # None: limit, rectangular (u = value/sqrt 3); else u = value/k
+    value: float
+    k: float | None
 
     @property
     def u(self) -> float:
+        """Standard uncertainty: ``value / k``, or ``value / sqrt 3`` for a limit (JCGM 100:2008, 4.3)."""
         return self.value / (3.0**0.5 if self.k is None else self.k)
 
 
 @dataclass(frozen=True, slots=True)
 class LinkSettings:
+    """How the bytes come in.
+
+    ``columns`` names the columns of a text wire without header; empty where none are named.
+    """
+
     port: str | None
     baud: int
-    wire: str                      # "framed", "text" (later "record")
-    columns: tuple[str, ...]       # text wire without header; empty = none
-    counter_bits: int              # default 32
+    wire: str
+    columns: tuple[str, ...]
+    counter_bits: int
     on_open: str | None
     dtr: bool | None
     rts: bool | None
 
 
 @dataclass(frozen=True, slots=True)
-class GroupSettings:               # [[group]]
+class GroupSettings:
+    """One ``[[group]]``, for devices that do not describe themselves; ``channels`` may be empty."""
+
     rate_hz: float | None
     code: str | None
-    channels: tuple[str, ...]      # may be empty
+    channels: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Adc:
+    """The converter. ``steps`` None means two to the power of ``bits``.
+
+    ``reference_tolerance`` and ``gain_error`` are relative; ``offset_error`` and ``inl``
+    are in LSB (percentages are of full scale and converted on reading).
+    """
+
     bits: int | None
     reference_v: float | None
-    reference_tolerance: Tolerance | None   # relative
+    reference_tolerance: Tolerance | None
     signed: bool
-    steps: int | None              # None = 2**bits
-    offset_error: Tolerance | None # LSB, or relative to full scale when given in % (converted to LSB on load)
-    gain_error: Tolerance | None   # relative
-    inl: Tolerance | None          # LSB
+    steps: int | None
+    offset_error: Tolerance | None
+    gain_error: Tolerance | None
+    inl: Tolerance | None
 
 
 @dataclass(frozen=True, slots=True)
 class Motor:
-    kind: str                      # "permanent-magnet" | "induction"
+    """The machine. ``kind`` is "permanent-magnet" or "induction"; ``rated_current_a`` is rms."""
+
+    kind: str
     pole_pairs: int | None
-    rated_current_a: float | None  # rms
-    sequence: str | None           # "UVW" | "UWV"
-    # further constants (resistance, kt, ke, ...) may follow
+    rated_current_a: float | None
+    sequence: str | None
 
 
 @dataclass(frozen=True, slots=True)
 class Channel:
+    """One quantity and the way from it to a code.
+
+    Keys that the sensor does not have are None (or empty). ``phase`` is "U", "V", "W",
+    "bus" or None; ``place`` "high-side", "in-line" or "low-side"; ``unit`` the unit of
+    the values. ``plus_input`` and the swings carry their defaults. ``scale`` is the unit
+    per volt (linear) or per code (direct); ``zero`` is in volts (linear) or codes (direct).
+    ``source`` holds the key ``from``. ``assumed`` lists the keys that were left out and
+    have an assumed value, or whose error no uncertainty covers.
+    """
+
     name: str
-    column: str                    # default: name
+    column: str
     group: int | None
-    phase: str | None              # "U","V","W","bus", None for "none"/unstated
-    place: str                     # "high-side","in-line","low-side" (default in-line; bus: high-side)
+    phase: str | None
+    place: str
     sensor: Sensor
-    unit: str                      # "A","V","°C","" ... the unit its values are in
-    bits: int | None               # overrides [adc] bits
-    adc_reference_v: float | None  # overrides [adc] reference
+    unit: str
+    bits: int | None
+    adc_reference_v: float | None
     code_offset: int
     decimals: int | None
-    # shunt
     shunt_ohm: float | None
     shunt_tolerance: Tolerance | None
     shunt_tempco_per_k: Tolerance | None
     gain: float | None
     gain_error: Tolerance | None
-    offset_v: Tolerance | None     # input-referred
+    offset_v: Tolerance | None
     offset_drift_v_per_k: Tolerance | None
-    reference: str | float | None  # "ground","supply","mid-supply" or volts (outside reference)
-    supply: str | float            # "adc" or volts
-    plus_input: str | None         # resolved default filled in on load
+    reference: str | float | None
+    supply: str | float
+    plus_input: str | None
     bandwidth_hz: float | None
     delay_s: float
-    swing_low_v: float             # distance from the lower rail; assumed 0.05 when unstated
+    swing_low_v: float
     swing_high_v: float
-    # linear / direct / divider
-    scale: float | None            # linear: unit per volt; direct: unit per code (default 1)
-    zero: float | None             # linear: volts at zero (default 0); direct: codes
-    ratio: float | None            # divider: bus volts per pin volt
+    scale: float | None
+    zero: float | None
+    ratio: float | None
     ratio_tolerance: Tolerance | None
-    # ntc / rtd
     r25_ohm: float | None
     beta_k: float | None
     pull_up_ohm: float | None
     pull_up_v: str | float | None
     r0_ohm: float | None
-    # state / computed
     labels: tuple[tuple[int, str], ...]
-    source: tuple[str, ...]        # key `from`: minus the sum of these channels
-    sampled_at: str | None         # "low-on","high-on","any"
+    source: tuple[str, ...]
+    sampled_at: str | None
     in_loop: bool
     board: str | None
-    assumed: tuple[str, ...]       # bench keys left unstated that have an assumed value / are excluded from u
+    assumed: tuple[str, ...]
+
+    @property
+    def quantity(self) -> str:
+        """What is measured: "current", "voltage", "temperature", "state" or "number"."""
+        if self.sensor is Sensor.STATE:
+            return "state"
+        return {"A": "current", "V": "voltage", "°C": "temperature"}.get(self.unit, "number")
 
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    kind: str                      # "overcurrent" (inverse-time, thermal, i2t: later issues)
-    quantity: str                  # "instant","vector","cycle-rms"
+    """One rule. ``limit`` and ``release`` are in ``unit``, the unit of its channels."""
+
+    kind: str
+    quantity: str
     channels: tuple[str, ...]
-    limit: float                   # in the channels' unit
+    limit: float
     unit: str
-    hold_s: float                  # default 0
-    release: float                 # default 0.95 * limit
-    release_hold_s: float          # default 0.05
+    hold_s: float
+    release: float
+    release_hold_s: float
     pre_s: float
     post_s: float
 
 
 @dataclass(frozen=True, slots=True)
 class Bench:
+    """A whole bench file.
+
+    ``text`` is the file as it was read, ``path`` its path ("" when it came from a
+    logbook). ``warnings`` do not refuse the bench, but should be said.
+    """
+
     name: str
     link: LinkSettings
     groups: tuple[GroupSettings, ...]
@@ -144,6 +198,55 @@ class Bench:
     channels: tuple[Channel, ...]
     watches: tuple[Watch, ...]
     limits: tuple[tuple[str, float, str], ...]
-    text: str                      # the file as it was read
-    path: str                      # "" when it came from a logbook
-    warnings: tuple[str, ...]      # things that do not refuse the bench but should be said
+    text: str
+    path: str
+    warnings: tuple[str, ...]
+
+
+def load(path: Path | str) -> Bench:
+    """Read a bench file.
+
+    Raises
+    ------
+    BenchError
+        when it cannot be read or used; the message names file, place, key, expected and got.
+    """
+    path = Path(path)
+    try:
+        with path.open("rb") as file:
+            data = file.read(LARGEST_FILE + 1)
+    except IsADirectoryError as error:
+        raise BenchError(f"{path.name}: expected a bench file, got a directory") from error
+    except FileNotFoundError as error:
+        raise BenchError(
+            f"{path.name}: expected a bench file at {path}, got nothing there; "
+            "`livesense init` writes one to start from"
+        ) from error
+    except OSError as error:
+        # Windows says "permission denied" of a directory.
+        what = "a directory" if path.is_dir() else error.strerror or str(error)
+        raise BenchError(f"{path.name}: expected a bench file that can be read, got {what}") from error
+    if len(data) > LARGEST_FILE:
+        raise BenchError(f"{path.name}: expected a bench file of at most 1 MiB, got a larger one")
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise BenchError(
+            f"{path.name}: line {line}: expected UTF-8 text, got the byte 0x{data[error.start]:02x}; "
+            "save the file as UTF-8"
+        ) from error
+    return parse(text, str(path))
+
+
+def parse(text: str, path: str = "") -> Bench:
+    """Read the text of a bench file; ``path`` is for messages.
+
+    Raises
+    ------
+    BenchError
+        when it cannot be used; the message names file, place, key, expected and got.
+    """
+    from livesense.bench_reading import read_bench
+
+    return read_bench(text, path)

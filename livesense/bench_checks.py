@@ -1,0 +1,215 @@
+"""What the parts of a bench file must have in common, and what is odd without being wrong."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from livesense.bench import Adc, Channel, GroupSettings, LinkSettings, Sensor, Watch
+from livesense.bench_tables import Place
+from livesense.chain.scaling import PIN_SENSORS, readable, reference_v
+
+PHASES = ("U", "V", "W")
+CODE_BYTES = {"u16": 2.0, "i16": 2.0, "i32": 4.0, "u12": 1.5}
+SLOW_HZ = 5.0
+"""Electrical frequency down to which the default release_hold keeps one overload one event."""
+
+
+def place(file: str, channel: Channel) -> Place:
+    """Name a channel in messages."""
+    return Place(file, f'channel "{channel.name}"')
+
+
+def check_channels(
+    file: str, channels: Sequence[Channel], groups: Sequence[GroupSettings], adc: Adc, link: LinkSettings
+) -> None:
+    """Check channels against each other and against the groups and the wire."""
+    columns: dict[tuple[str, int | None], Channel] = {}
+    by_name = {channel.name: channel for channel in channels}
+    for channel in channels:
+        here = place(file, channel)
+        if channel.sensor is Sensor.COMPUTED:
+            _check_computed(here, channel, by_name)
+            continue
+        other = columns.setdefault((channel.column, channel.group), channel)
+        # A status word may well be shown both as a state and as a number.
+        if other is not channel and Sensor.STATE not in (other.sensor, channel.sensor):
+            here.fail("column", f'a column of its own ("{other.name}" has this one)', channel.column)
+        if link.wire == "text":
+            if channel.group not in (None, 0):
+                here.fail("group", "0: text has one group", channel.group)
+            if channel.sensor in PIN_SENSORS and channel.bits is None and adc.bits is None:
+                here.fail("bits", "the ADC's bits here or in [adc]: text does not tell them")
+        if groups and channel.group is not None:
+            if channel.group >= len(groups):
+                here.fail(
+                    "group", f"one of the {len(groups)} [[group]] tables, counted from 0", channel.group
+                )
+            declared = groups[channel.group].channels
+            if declared and channel.column not in declared:
+                here.fail(
+                    "column",
+                    f"one of the channels of group {channel.group}: {', '.join(declared)}",
+                    channel.column,
+                )
+
+
+def _check_computed(here: Place, channel: Channel, by_name: Mapping[str, Channel]) -> None:
+    for name in channel.source:
+        source = by_name.get(name)
+        if source is None or source.sensor is Sensor.COMPUTED:
+            measured = [c.name for c in by_name.values() if c.sensor is not Sensor.COMPUTED]
+            here.fail(
+                "from", f"channels out of {', '.join(measured)}" if measured else "measured channels", name
+            )
+    sources = [by_name[name] for name in channel.source]
+    if len({source.unit for source in sources}) > 1:
+        here.fail("from", "channels of one unit", [f"{s.name} in {s.unit or 'no unit'}" for s in sources])
+    if len({source.group for source in sources}) > 1:
+        here.fail("from", "channels of one group", list(channel.source))
+
+
+def check_link(
+    file: str, channels: Sequence[Channel], groups: Sequence[GroupSettings], link: LinkSettings
+) -> None:
+    """Check the columns of a text wire and the groups of any."""
+    if link.columns:
+        for channel in channels:
+            if channel.sensor is not Sensor.COMPUTED and channel.column not in link.columns:
+                place(file, channel).fail(
+                    "column", f"one of the columns in [link]: {', '.join(link.columns)}", channel.column
+                )
+    if link.wire == "text":
+        if len(groups) > 1:
+            Place(file, "group").fail(
+                "", "one [[group]] at most: text has one group", f"{len(groups)} of them"
+            )
+        if groups and groups[0].code is not None:
+            Place(file, "group 0").fail("code", "no such key with text", groups[0].code)
+
+
+def check_watch(
+    here: Place, watch: Watch, channels: Sequence[Channel], adc: Adc, given: Mapping[str, Any]
+) -> None:
+    """Check a rule against the channels it names."""
+    by_name = {channel.name: channel for channel in channels}
+    for name in watch.channels:
+        if name not in by_name:
+            here.fail("channels", f"channels out of {', '.join(by_name) or 'none'}", name)
+        if by_name[name].unit != "A":
+            unit = by_name[name].unit or "no unit"
+            here.fail("channels", "channels that read a current in A", f"{name} in {unit}")
+    watched = [by_name[name] for name in watch.channels]
+    if watch.release > watch.limit:
+        here.fail("release", "at most the limit", given["release"])
+    for channel in watched:
+        span = range_of(channel, by_name, adc)
+        if span is None:
+            continue
+        low, high = span
+        # A magnitude is watched: one side that reaches beyond the limit is enough to see it there.
+        if watch.limit >= max(abs(low), abs(high)) * (1 - 1e-9):
+            here.fail(
+                "limit",
+                f'less than "{channel.name}" can read, {low:.5g} A to {high:.5g} A{_assumed_swing(channel)}',
+                given["limit"],
+            )
+    if watch.quantity == "vector":
+        phases = sorted(channel.phase or "none" for channel in watched)
+        if phases != list(PHASES):
+            got = [f"{channel.name} (phase {channel.phase or 'none'})" for channel in watched]
+            here.fail("channels", "one current each of the phases U, V and W for a vector", got)
+        if len({channel.group for channel in watched}) > 1:
+            here.fail("channels", "phases of one group for a vector", list(watch.channels))
+
+
+def _assumed_swing(channel: Channel) -> str:
+    if {"swing_low", "swing_high"} & set(channel.assumed):
+        return " (an output swing of 50 mV is assumed; swing_low and swing_high state a better one)"
+    return ""
+
+
+def range_of(channel: Channel, by_name: Mapping[str, Channel], adc: Adc) -> tuple[float, float] | None:
+    """Lowest and highest value a channel can read; None where its codes alone decide (direct)."""
+    if channel.sensor is Sensor.COMPUTED:
+        spans = [range_of(by_name[name], by_name, adc) for name in channel.source]
+        known = [span for span in spans if span is not None]
+        if len(known) < len(spans):
+            return None
+        return -sum(high for _, high in known), -sum(low for low, _ in known)
+    if channel.sensor in (Sensor.SHUNT, Sensor.LINEAR, Sensor.DIVIDER):
+        return readable(channel, adc)
+    return None
+
+
+def warnings_of(
+    channels: Sequence[Channel],
+    groups: Sequence[GroupSettings],
+    adc: Adc,
+    link: LinkSettings,
+    watches: Sequence[Watch],
+    *,
+    baud_stated: bool,
+) -> tuple[str, ...]:
+    """List what does not refuse the bench, but should be said."""
+    found = []
+    by_name = {channel.name: channel for channel in channels}
+    for channel in channels:
+        if channel.sensor is Sensor.SHUNT and isinstance(channel.supply, float):
+            full = reference_v(channel, adc)
+            if channel.supply > full:
+                found.append(
+                    f'channel "{channel.name}": its amplifier, supplied with {channel.supply:g} V, can drive '
+                    f"the ADC's pin above its reference of {full:g} V: see what the pin bears"
+                )
+    for (phase, where, unit), count in Counter((c.phase, c.place, c.unit) for c in channels).items():
+        if count > 1 and phase in PHASES and unit in ("A", "V"):
+            found.append(
+                f"phase {phase} has {count} {where} channels in {unit}: "
+                "figures of the three phases use the first"
+            )
+    for number, watch in enumerate(watches, start=1):
+        alternating = any(c.phase in PHASES for c in channels if c.name in watch.channels)
+        if watch.quantity == "instant" and alternating and watch.release_hold_s < 0.25 / SLOW_HZ:
+            slowest = f"{0.25 / watch.release_hold_s:.3g} Hz" if watch.release_hold_s else "any frequency"
+            found.append(
+                f"watch {number}: below {slowest} electrical, one overload becomes an event in each "
+                'half-wave: take a longer release_hold, or quantity = "vector"'
+            )
+        found += [
+            f'watch {number}: "{name}" reads {low:.5g} A to {high:.5g} A, so that beyond {watch.limit:g} A '
+            f"{'positive' if high < -low else 'negative'} currents are not seen"
+            for name in watch.channels
+            if by_name[name].phase in PHASES
+            and (span := range_of(by_name[name], by_name, adc)) is not None
+            and watch.limit
+            >= min(abs(low := span[0]) if span[0] < 0 else 0.0, max(high := span[1], 0.0)) * (1 - 1e-9)
+        ]
+        if watch.pre_s or watch.post_s:
+            found.append(f"watch {number}: pre and post are read, but nothing in this version uses them yet")
+    return (*found, *_too_fast(channels, groups, link, baud_stated))
+
+
+def _too_fast(
+    channels: Sequence[Channel], groups: Sequence[GroupSettings], link: LinkSettings, baud_stated: bool
+) -> list[str]:
+    """Warn of scan rates that the baud rate cannot carry (start, eight bits, stop: ten bit times a byte)."""
+    address = (link.port or "").lower()
+    if not groups or address == "-" or address.startswith(("file:", "socket://")):
+        return []
+    if not (baud_stated or address):
+        return []
+    stored = [channel for channel in channels if channel.sensor is not Sensor.COMPUTED]
+    needed = 0.0
+    for number, group in enumerate(groups):
+        count = len(group.channels) or sum((c.group or 0) == number for c in stored)
+        # Text: at least one digit and one separator for each value.
+        each = 2.0 if link.wire == "text" else CODE_BYTES[group.code or "u16"]
+        needed += (group.rate_hz or 0.0) * count * each
+    if needed <= link.baud / 10:
+        return []
+    return [
+        f"link: {needed / 1000:.4g} kB/s of codes cannot pass at {link.baud} baud, which carries "
+        f"{link.baud / 10_000:.4g} kB/s: raise baud, or lower rate (a USB link may ignore baud)"
+    ]

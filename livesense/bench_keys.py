@@ -1,0 +1,229 @@
+"""Every key of a bench file in one table: validation reads by it, a test holds the docs to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from livesense.bench import Sensor
+from livesense.bench_values import (
+    CURRENT,
+    CURRENT_SQUARED_TIME,
+    DRIFT,
+    FREQUENCY,
+    INPUT_VOLTAGE,
+    PER_KELVIN,
+    RATE,
+    RELATIVE,
+    RESISTANCE,
+    TEMPERATURE_STEP,
+    TIME,
+    VOLTAGE,
+    Kind,
+    Reader,
+    boolean,
+    choice,
+    choice_or_voltage,
+    codes_tolerance,
+    integer,
+    labels,
+    name,
+    names,
+    number,
+    quantity,
+    raw,
+    text,
+    texts,
+    tolerance,
+    unit,
+)
+
+WIRES = ("framed", "text", "record")
+LATER_WIRES = ("record",)
+WATCH_KINDS = ("overcurrent", "inverse-time", "thermal", "i2t")
+LATER_WATCH_KINDS = ("inverse-time", "thermal", "i2t")
+WATCH_QUANTITIES = ("instant", "vector", "cycle-rms")
+LATER_WATCH_QUANTITIES = ("cycle-rms",)
+CODE_TYPES = ("u16", "i16", "i32", "u12")
+
+ASSUMED_REFERENCE_TOLERANCE = 0.02
+"""Relative limit of the ADC's reference where none is stated: typical of a microcontroller's own supply."""
+ASSUMED_ADC_LSB = 2.0
+"""Limit of the ADC's offset error and of its non-linearity where none is stated, in LSB."""
+ASSUMED_SWING_V = 0.05
+"""How near to a rail an amplifier's output is assumed to come."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key: how its value is read, what stands for it when it is left out, an example in TOML.
+
+    ``only`` names the sensors (or the kinds of watch) that have it, empty for all.
+    ``later`` marks keys whose function this version does not have: they are checked, then refused.
+    """
+
+    read: Reader
+    example: str
+    default: str = ""
+    only: tuple[str, ...] = ()
+    later: bool = False
+
+
+S, L, D, V, N, R = (Sensor.SHUNT, Sensor.LINEAR, Sensor.DIRECT, Sensor.DIVIDER, Sensor.NTC, Sensor.RTD)
+_PIN = (S, L, V, N, R)
+_STORED = (*_PIN, D, Sensor.STATE)
+_INTEGRATING = LATER_WATCH_KINDS
+
+BENCH: dict[str, Key] = {
+    "name": Key(text, '"coolant pump, 24 V"', "the file's name"),
+}
+
+LINK: dict[str, Key] = {
+    "port": Key(text, '"COM5"', "none: give `--port`"),
+    "baud": Key(integer(50, 100_000_000), "3000000", "115200"),
+    "wire": Key(choice(*WIRES), '"framed"', '"framed"'),
+    "columns": Key(names, '["n", "iu", "iv", "iw"]', "none: the stream's header, or the channels' order"),
+    "counter_bits": Key(integer(4, 62), "32", "32"),
+    "on_open": Key(text, '"start\\n"', "nothing is sent"),
+    "dtr": Key(boolean, "false", "left alone"),
+    "rts": Key(boolean, "false", "left alone"),
+    "record": Key(raw, '{ sync = "A5 5A", fields = ["n:u8", "iu:u16"] }', later=True),
+}
+
+_CHECKS = ("none", "sum8", "xor8", "crc8", "crc16-ibm-3740", "crc16-modbus", "crc32")
+LINK_RECORD: dict[str, Key] = {
+    "sync": Key(text, '"A5 5A"', later=True),
+    "endian": Key(choice("little", "big"), '"little"', '"little"', later=True),
+    "fields": Key(texts, '["n:u8", "iu:u16"]', later=True),
+    "check": Key(choice(*_CHECKS), '"crc16-modbus"', '"none"', later=True),
+    "scans": Key(integer(1, 4096), "1", "1", later=True),
+}
+
+GROUP: dict[str, Key] = {
+    "rate": Key(quantity(RATE, 0.0, 1e9, above=True), '"20 kHz"', "the device's description"),
+    "code": Key(choice(*CODE_TYPES), '"u16"', '"u16"'),
+    "channels": Key(names, '["iu", "iv", "iw", "vbus"]', "the channels of this group, in the file's order"),
+}
+
+ADC: dict[str, Key] = {
+    "bits": Key(integer(1, 32), "12", "the device's description"),
+    "reference": Key(quantity(VOLTAGE, 0.0, 100.0, above=True), '"3.3 V"'),
+    "reference_tolerance": Key(tolerance(RELATIVE, 1.0), '"0.2 %"', "2 % assumed, not in the uncertainty"),
+    "signed": Key(boolean, "false", "false"),
+    "steps": Key(integer(2, 2**32), "4096", "two to the power of `bits`"),
+    "offset_error": Key(codes_tolerance, '"2 LSB"', "±2 LSB assumed, not in the uncertainty"),
+    "gain_error": Key(tolerance(RELATIVE, 1.0), '"0.1 %"', "not in the uncertainty"),
+    "inl": Key(codes_tolerance, '"1.5 LSB"', "±2 LSB assumed, not in the uncertainty"),
+}
+
+_INDUCTANCE = Kind("an inductance", "0.2 mH", "H")
+_FLUX = Kind("a flux linkage", "10 mWb", "Wb")
+MOTOR: dict[str, Key] = {
+    "kind": Key(choice("permanent-magnet", "induction"), '"permanent-magnet"', '"permanent-magnet"'),
+    "pole_pairs": Key(integer(1, 1000), "5", "none: no rpm"),
+    "rated_current": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"6 A"', "none"),
+    "sequence": Key(choice("UVW", "UWV"), '"UVW"', "none"),
+    "resistance": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"50 mΩ"', later=True),
+    "inductance_d": Key(quantity(_INDUCTANCE, 0.0, 1e3, above=True), '"0.2 mH"', later=True),
+    "inductance_q": Key(quantity(_INDUCTANCE, 0.0, 1e3, above=True), '"0.3 mH"', later=True),
+    "flux_linkage": Key(quantity(_FLUX, 0.0, 1e3, above=True), '"10 mWb"', later=True),
+}
+
+CHANNEL: dict[str, Key] = {
+    "name": Key(name, '"iu"'),
+    "sensor": Key(choice(*Sensor), '"shunt"'),
+    "phase": Key(choice("U", "V", "W", "bus", "none"), '"U"', '"none"'),
+    "place": Key(
+        choice("high-side", "in-line", "low-side"), '"in-line"', '"in-line"; of the bus "high-side"'
+    ),
+    "column": Key(name, '"adc1"', "the channel's name", _STORED),
+    "group": Key(integer(0, 255), "0", "the group that has the column", _STORED),
+    "sampled_at": Key(choice("low-on", "high-on", "any"), '"low-on"', '"any"'),
+    "in_loop": Key(boolean, "true", "false"),
+    "board": Key(text, '"inverter A, number 3"', "none"),
+    "bits": Key(integer(1, 32), "12", "`bits` of `[adc]`", _PIN),
+    "adc_reference": Key(
+        quantity(VOLTAGE, 0.0, 100.0, above=True), '"2.5 V"', "`reference` of `[adc]`", _PIN
+    ),
+    "code_offset": Key(integer(-(2**32), 2**32), "2048", "0", (*_PIN, D)),
+    "decimals": Key(integer(0, 12), "2", "what the text shows", _STORED),
+    "delay": Key(quantity(TIME, 0.0, 1.0), '"0.2 us"', '"0 us"', (*_PIN, D)),
+    "bandwidth": Key(quantity(FREQUENCY, 0.0, 1e12, above=True), '"500 kHz"', "no correction", (*_PIN, D)),
+    "shunt": Key(quantity(RESISTANCE, 0.0, 1e3, above=True), '"5 mΩ"', "", (S,)),
+    "shunt_tolerance": Key(tolerance(RELATIVE, 1.0), '"1 %"', "not in the uncertainty", (S,)),
+    "shunt_tempco": Key(tolerance(PER_KELVIN, 0.1), '"50 ppm/K"', "not in the uncertainty", (S,)),
+    "gain": Key(number(0.0, 1e6, above=True), "20", "", (S,)),
+    "gain_error": Key(tolerance(RELATIVE, 1.0), '"0.3 %"', "not in the uncertainty", (S, L)),
+    "offset": Key(tolerance(INPUT_VOLTAGE, 10.0), '"150 µV"', "not in the uncertainty", (S, L)),
+    "offset_drift": Key(tolerance(DRIFT, 1.0), '"2 µV/K"', "not in the uncertainty", (S, L)),
+    "reference": Key(choice_or_voltage("ground", "supply", "mid-supply"), '"mid-supply"', "", (S,)),
+    "supply": Key(choice_or_voltage("adc"), '"adc"', '"adc"', (S, L)),
+    "plus_input": Key(
+        choice("bridge", "motor", "supply", "ground"),
+        '"bridge"',
+        '"bridge"; at the high side and the bus "supply"',
+        (S,),
+    ),
+    "swing_low": Key(
+        quantity(VOLTAGE, 0.0, 50.0), '"20 mV"', "50 mV assumed for a shunt's amplifier", (S, L)
+    ),
+    "swing_high": Key(
+        quantity(VOLTAGE, 0.0, 50.0), '"20 mV"', "50 mV assumed for a shunt's amplifier", (S, L)
+    ),
+    "unit": Key(unit, '"A"', "the one in `scale`; of a direct channel none", (L, D)),
+    "scale": Key(raw, '"25 A/V"', "of a direct channel 1", (L, D)),
+    "zero": Key(raw, '"1.65 V"', '"0 V"; of a direct channel 0', (L, D)),
+    "ratio": Key(number(0.0, 1e6, above=True), "11", "", (V,)),
+    "ratio_tolerance": Key(tolerance(RELATIVE, 1.0), '"0.5 %"', "not in the uncertainty", (V,)),
+    "r25": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"10 kΩ"', "", (N,)),
+    "beta": Key(quantity(TEMPERATURE_STEP, 100.0, 20_000.0), '"3950 K"', "", (N,)),
+    "r0": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"100 Ω"', '"100 Ω"', (R,)),
+    "pull_up": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"10 kΩ"', "", (N, R)),
+    "pull_up_voltage": Key(choice_or_voltage("adc"), '"adc"', '"adc"', (N, R)),
+    "labels": Key(labels, '{ 0 = "off", 1 = "run", 2 = "fault" }', "none: numbers", (Sensor.STATE,)),
+    "from": Key(names, '["iu", "iv"]', "", (Sensor.COMPUTED,)),
+}
+
+WATCH: dict[str, Key] = {
+    "kind": Key(choice(*WATCH_KINDS), '"overcurrent"'),
+    "channels": Key(names, '["iu", "iv", "iw"]'),
+    "quantity": Key(choice(*WATCH_QUANTITIES), '"instant"', '"instant"', ("overcurrent",)),
+    "limit": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"12 A"', "", ("overcurrent",)),
+    "hold": Key(quantity(TIME, 0.0, 3600.0), '"100 us"', '"0 s"', ("overcurrent",)),
+    "release": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"11 A"', "0.95 × `limit`", ("overcurrent",)),
+    "release_hold": Key(quantity(TIME, 0.0, 3600.0), '"50 ms"', '"50 ms"', ("overcurrent",)),
+    "pre": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"0 s"'),
+    "post": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"0 s"'),
+    "curve": Key(choice("A", "B", "C"), '"A"', "", ("inverse-time",), later=True),
+    "pickup": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"8 A"', "", _INTEGRATING, later=True),
+    "tms": Key(number(0.0, 100.0, above=True), "1", "1", ("inverse-time",), later=True),
+    "tau": Key(quantity(TIME, 0.0, 1e6, above=True), '"600 s"', "", ("thermal",), later=True),
+    "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",), later=True),
+}
+
+TABLES: dict[str, dict[str, Key]] = {
+    "bench": BENCH,
+    "link": LINK,
+    "link.record": LINK_RECORD,
+    "group": GROUP,
+    "adc": ADC,
+    "motor": MOTOR,
+    "channel": CHANNEL,
+    "watch": WATCH,
+    "limits": {},
+}
+"""Tables by name. ``[limits]`` is known, but none of its keys yet."""
+
+REPEATED = ("group", "channel", "watch")
+"""Tables that are written ``[[name]]``, once for each."""
+
+REQUIRED: dict[str, tuple[str, ...]] = {
+    Sensor.SHUNT: ("shunt", "gain", "reference"),
+    Sensor.LINEAR: ("scale",),
+    Sensor.DIRECT: (),
+    Sensor.DIVIDER: ("ratio",),
+    Sensor.NTC: ("r25", "beta", "pull_up"),
+    Sensor.RTD: ("pull_up",),
+    Sensor.STATE: (),
+    Sensor.COMPUTED: ("from",),
+}
+"""Keys that a channel must have, by its sensor."""

@@ -1,0 +1,188 @@
+"""A whole bench file: its tables read, its channels and rules checked against each other."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import PureWindowsPath
+from typing import Any
+
+from livesense.bench import Adc, Bench, Channel, GroupSettings, LinkSettings, Motor, Tolerance, Watch
+from livesense.bench_channels import place_of, read_channel
+from livesense.bench_checks import check_channels, check_link, check_watch, warnings_of
+from livesense.bench_keys import (
+    ADC,
+    BENCH,
+    GROUP,
+    LATER_WATCH_KINDS,
+    LATER_WATCH_QUANTITIES,
+    LATER_WIRES,
+    LINK,
+    LINK_RECORD,
+    MOTOR,
+    WATCH,
+)
+from livesense.bench_tables import Place, file_name, tables
+from livesense.bench_values import OfFullScale, listed
+
+RELEASE_OF_LIMIT = 0.95
+RELEASE_HOLD_S = 0.05
+DEFAULT_BAUD = 115200
+
+
+def read_bench(text: str, path: str) -> Bench:
+    """Read the text of a bench file.
+
+    Raises
+    ------
+    BenchError
+        when it cannot be used.
+    """
+    file = file_name(path)
+    document = tables(text, file)
+    link = _link(file, document.get("link", {}))
+    adc = _adc(file, document.get("adc", {}))
+    groups = tuple(
+        _group(Place(file, f"group {number}"), given)
+        for number, given in enumerate(document.get("group", []))
+    )
+    channels = _channels(file, document.get("channel", []), adc)
+    check_channels(file, channels, groups, adc, link)
+    check_link(file, channels, groups, link)
+    given_watches = document.get("watch", [])
+    watches = tuple(
+        _watch(Place(file, f"watch {number}"), given, channels, adc)
+        for number, given in enumerate(given_watches, start=1)
+    )
+    if "limits" in document:
+        Place(file, "limits").later("", "the table [limits]")
+    name = Place(file, "bench").read(document.get("bench", {}), BENCH).get("name")
+    return Bench(
+        name=name or PureWindowsPath(file).stem,
+        link=link,
+        groups=groups,
+        adc=adc,
+        motor=_motor(file, document["motor"]) if "motor" in document else None,
+        channels=channels,
+        watches=watches,
+        limits=(),
+        text=text,
+        path=path,
+        warnings=warnings_of(
+            channels, groups, adc, link, watches, baud_stated="baud" in document.get("link", {})
+        ),
+    )
+
+
+def _link(file: str, given: Mapping[str, Any]) -> LinkSettings:
+    place = Place(file, "link")
+    keys = place.read(given, LINK)
+    if "record" in keys:
+        if not isinstance(keys["record"], dict):
+            place.fail("record", "a table [link.record]", keys["record"])
+        Place(file, "link.record").read(keys["record"], LINK_RECORD)
+        place.later("", "the table [link.record]")
+    wire = keys.get("wire", "framed")
+    if wire in LATER_WIRES:
+        place.later("wire", f'"{wire}"')
+    if wire != "text" and "columns" in keys:
+        place.fail(
+            "columns", f'no such key with wire = "{wire}": it names the columns of text', given["columns"]
+        )
+    return LinkSettings(
+        port=keys.get("port"),
+        baud=keys.get("baud", DEFAULT_BAUD),
+        wire=wire,
+        columns=keys.get("columns", ()),
+        counter_bits=keys.get("counter_bits", 32),
+        on_open=keys.get("on_open"),
+        dtr=keys.get("dtr"),
+        rts=keys.get("rts"),
+    )
+
+
+def _adc(file: str, given: Mapping[str, Any]) -> Adc:
+    place = Place(file, "adc")
+    keys = place.read(given, ADC)
+    bits = keys.get("bits")
+    steps = keys.get("steps")
+
+    def codes(key: str) -> Tolerance | None:
+        found = keys.get(key)
+        if not isinstance(found, OfFullScale):
+            return found
+        whole = steps or (2**bits if bits else None)
+        if whole is None:
+            place.fail(key, "LSB, or bits stated so that per cent of full scale can be converted", given[key])
+        return Tolerance(found.tolerance.value * whole, found.tolerance.k)
+
+    return Adc(
+        bits=bits,
+        reference_v=keys.get("reference"),
+        reference_tolerance=keys.get("reference_tolerance"),
+        signed=keys.get("signed", False),
+        steps=steps,
+        offset_error=codes("offset_error"),
+        gain_error=keys.get("gain_error"),
+        inl=codes("inl"),
+    )
+
+
+def _group(place: Place, given: Mapping[str, Any]) -> GroupSettings:
+    keys = place.read(given, GROUP)
+    return GroupSettings(keys.get("rate"), keys.get("code"), keys.get("channels", ()))
+
+
+def _motor(file: str, given: Mapping[str, Any]) -> Motor:
+    place = Place(file, "motor")
+    keys = place.read(given, MOTOR)
+    place.refuse_later(given, MOTOR)
+    return Motor(
+        kind=keys.get("kind", "permanent-magnet"),
+        pole_pairs=keys.get("pole_pairs"),
+        rated_current_a=keys.get("rated_current"),
+        sequence=keys.get("sequence"),
+    )
+
+
+def _channels(file: str, given: Sequence[Mapping[str, Any]], adc: Adc) -> tuple[Channel, ...]:
+    found: list[Channel] = []
+    for number, table in enumerate(given, start=1):
+        place = place_of(file, table, number)
+        channel = read_channel(place, table, adc)
+        if any(channel.name == other.name for other in found):
+            place.fail("name", "each name once", channel.name)
+        found.append(channel)
+    return tuple(found)
+
+
+def _watch(place: Place, given: Mapping[str, Any], channels: Sequence[Channel], adc: Adc) -> Watch:
+    keys = place.read(given, WATCH)
+    for key in ("kind", "channels"):
+        if key not in keys:
+            place.fail(key, f"a value such as {WATCH[key].example}")
+    kind = keys["kind"]
+    for key in keys:
+        only = WATCH[key].only
+        if only and kind not in only:
+            place.fail(key, f'no such key with kind = "{kind}" (it belongs to {listed(only)})', given[key])
+    if kind in LATER_WATCH_KINDS:
+        place.later("kind", f'"{kind}"')
+    quantity = keys.get("quantity", "instant")
+    if quantity in LATER_WATCH_QUANTITIES:
+        place.later("quantity", f'"{quantity}"')
+    if "limit" not in keys:
+        place.fail("limit", f"a current such as {WATCH['limit'].example}")
+    watch = Watch(
+        kind=kind,
+        quantity=quantity,
+        channels=keys["channels"],
+        limit=keys["limit"],
+        unit="A",
+        hold_s=keys.get("hold", 0.0),
+        release=keys.get("release", RELEASE_OF_LIMIT * keys["limit"]),
+        release_hold_s=keys.get("release_hold", RELEASE_HOLD_S),
+        pre_s=keys.get("pre", 0.0),
+        post_s=keys.get("post", 0.0),
+    )
+    check_watch(place, watch, channels, adc, given)
+    return watch

@@ -1,0 +1,258 @@
+"""Readers for single values of a bench file: a TOML value in, a plain value in SI units out.
+
+Each raises :class:`Unfit` with what was expected; whoever knows the place and the key
+makes the message.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from livesense.bench import Tolerance
+from livesense.quantities import QuantityError, limit_of_error, rate_hz, value_in
+
+Reader = Callable[[Any], Any]
+
+NAME = re.compile(r"[A-Za-z][A-Za-z0-9_.\-]{0,31}")
+"""Names of channels and columns: as on the wire."""
+LONGEST_TEXT = 200
+
+
+class Unfit(Exception):  # noqa: N818  (never leaves the reading of a bench file)
+    """A value is not what its key takes; the text says what was expected."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A sort of quantity: how it is called, an example, the unit its values are read in."""
+
+    called: str
+    example: str
+    unit: str
+
+
+RESISTANCE = Kind("a resistance", "5 mΩ", "ohm")
+VOLTAGE = Kind("a voltage", "3.3 V", "V")
+CURRENT = Kind("a current", "6 A", "A")
+FREQUENCY = Kind("a frequency", "500 kHz", "Hz")
+RATE = Kind("a rate", "20 kHz", "rate")
+TIME = Kind("a time", "100 us", "s")
+TEMPERATURE_STEP = Kind("a temperature difference", "3950 K", "K")
+CURRENT_SQUARED_TIME = Kind("a current squared times a time", "50 A²s", "A²s")
+
+RELATIVE = Kind("a relative limit of error", "0.5 %", "")
+INPUT_VOLTAGE = Kind("a voltage", "150 µV", "V")
+PER_KELVIN = Kind("a temperature coefficient", "50 ppm/K", "1/K")
+DRIFT = Kind("a drift", "2 µV/K", "V/K")
+
+
+def _such_as(kind: Kind) -> str:
+    return f'{kind.called} such as "{kind.example}"'
+
+
+def quantity(kind: Kind, low: float, high: float, *, above: bool = False) -> Reader:
+    """Read a quantity from ``low`` (or above it) to ``high``, in the kind's unit."""
+    unit = "Hz" if kind.unit == "rate" else kind.unit
+    bounds = f"{'above' if above else 'from'} {engineering(low, unit)} {'and at most' if above else 'to'} "
+    bounds += engineering(high, unit)
+
+    def read(given: Any) -> float:
+        if not isinstance(given, str):
+            raise Unfit(_such_as(kind))
+        try:
+            value = rate_hz(given) if kind.unit == "rate" else value_in(given, kind.unit)
+        except QuantityError as error:
+            raise Unfit(_such_as(kind)) from error
+        if not low <= value <= high or (above and value == low):
+            raise Unfit(f"{kind.called} {bounds}")
+        return value
+
+    return read
+
+
+def tolerance(kind: Kind, most: float) -> Reader:
+    """Read a limit of error, with ``(k=1)`` or ``(k=2)`` where it is an expanded uncertainty."""
+
+    def read(given: Any) -> Tolerance:
+        if not isinstance(given, str):
+            raise Unfit(_such_as(kind))
+        try:
+            value, k = limit_of_error(given, kind.unit)
+        except QuantityError as error:
+            raise Unfit(_such_as(kind)) from error
+        if not 0 <= value <= most:
+            raise Unfit(f"{kind.called} from 0 to {engineering(most, kind.unit)}")
+        return Tolerance(value, k)
+
+    return read
+
+
+@dataclass(frozen=True, slots=True)
+class OfFullScale:
+    """A tolerance that was given in per cent of full scale, to be converted once the steps are known."""
+
+    tolerance: Tolerance
+
+
+def codes_tolerance(given: Any) -> Tolerance | OfFullScale:
+    """Read a limit of error of the ADC, in LSB or in per cent of full scale."""
+    expected = 'a limit of error such as "2 LSB" or "0.1 %"'
+    if not isinstance(given, str):
+        raise Unfit(expected)
+    for unit, most in (("LSB", 1e6), ("", 1.0)):
+        try:
+            value, k = limit_of_error(given, unit)
+        except QuantityError:
+            continue
+        if not 0 <= value <= most:
+            raise Unfit("a limit of error from 0 LSB to 1000000 LSB, or from 0 % to 100 %")
+        return Tolerance(value, k) if unit else OfFullScale(Tolerance(value, k))
+    raise Unfit(expected)
+
+
+def choice(*words: str) -> Reader:
+    """Read one of some words."""
+    expected = listed([f'"{word}"' for word in words])
+
+    def read(given: Any) -> str:
+        if not isinstance(given, str) or given not in words:
+            raise Unfit(expected)
+        return given
+
+    return read
+
+
+def choice_or_voltage(*words: str, low: float = 0.0, high: float = 100.0) -> Reader:
+    """Read one of some words, or a voltage."""
+    read_voltage = quantity(VOLTAGE, low, high, above=low == 0.0)
+    expected = listed([*(f'"{word}"' for word in words), 'a voltage such as "1.65 V"'])
+
+    def read(given: Any) -> str | float:
+        if isinstance(given, str) and given in words:
+            return given
+        try:
+            return float(read_voltage(given))
+        except Unfit as error:
+            raise Unfit(expected) from error
+
+    return read
+
+
+def integer(low: int, high: int) -> Reader:
+    """Read a whole number."""
+
+    def read(given: Any) -> int:
+        if not isinstance(given, int) or isinstance(given, bool) or not low <= given <= high:
+            raise Unfit(f"a whole number from {low} to {high}")
+        return given
+
+    return read
+
+
+def number(low: float, high: float, *, what: str = "a number", above: bool = False) -> Reader:
+    """Read a number without unit."""
+    bounds = f"{what} {'above' if above else 'from'} {low:g} {'and at most' if above else 'to'} {high:g}"
+
+    def read(given: Any) -> float:
+        # NaN fails every comparison; whole numbers beyond the range of floats are compared as they are.
+        if not isinstance(given, int | float) or isinstance(given, bool):
+            raise Unfit(bounds)
+        if not low <= given <= high or (above and given == low):
+            raise Unfit(bounds)
+        return float(given)
+
+    return read
+
+
+def boolean(given: Any) -> bool:
+    """Read true or false."""
+    if not isinstance(given, bool):
+        raise Unfit("true or false")
+    return given
+
+
+def text(given: Any) -> str:
+    """Read a text."""
+    if not isinstance(given, str) or not given.strip() or len(given) > LONGEST_TEXT:
+        raise Unfit(f"a text of 1 to {LONGEST_TEXT} characters")
+    return given
+
+
+def raw(given: Any) -> Any:
+    """Take a value as it is; another key of its table decides what it may be."""
+    return given
+
+
+def unit(given: Any) -> str:
+    """Read the unit of a channel's values: any short word."""
+    if (
+        not isinstance(given, str)
+        or len(given) > 16
+        or not given.isprintable()
+        or any(c in given for c in ' ,;"')
+    ):
+        raise Unfit('a unit of at most 16 characters without spaces, such as "A"')
+    return {"degC": "°C", "℃": "°C", "C": "°C"}.get(given, given)
+
+
+def name(given: Any) -> str:
+    """Read the name of a channel or column."""
+    if not isinstance(given, str) or not NAME.fullmatch(given):
+        raise Unfit("a letter, then letters, digits, _ . - and at most 32 characters")
+    return given
+
+
+def names(given: Any) -> tuple[str, ...]:
+    """Read a list of names, each once."""
+    if not isinstance(given, list) or not given or not all(isinstance(item, str) for item in given):
+        raise Unfit('a list of names such as ["iu", "iv", "iw"]')
+    found = tuple(name(item) for item in given)
+    if len(set(found)) < len(found):
+        raise Unfit("each name once")
+    return found
+
+
+def texts(given: Any) -> tuple[str, ...]:
+    """Read a list of texts."""
+    if not isinstance(given, list) or not given:
+        raise Unfit("a list of texts")
+    return tuple(text(item) for item in given)
+
+
+def labels(given: Any) -> tuple[tuple[int, str], ...]:
+    """Read a table of code to word, or a list of words for the codes from 0 on."""
+    expected = 'a table such as { 0 = "off", 1 = "run" }'
+    if isinstance(given, list):
+        given = {str(code): word for code, word in enumerate(given)}
+    if not isinstance(given, dict) or not given:
+        raise Unfit(expected)
+    found = []
+    for code, word in given.items():
+        if not re.fullmatch(r"-?\d{1,10}", code) or not isinstance(word, str):
+            raise Unfit(expected)
+        found.append((int(code), text(word)))
+    if len({code for code, _ in found}) < len(found):
+        raise Unfit("each code once")
+    return tuple(sorted(found))
+
+
+def listed(words: Sequence[str]) -> str:
+    """Write ``a, b or c``."""
+    if len(words) == 1:
+        return words[0]
+    return ", ".join(words[:-1]) + f" or {words[-1]}"
+
+
+def engineering(value: float, unit: str) -> str:
+    """Write a value with an engineering prefix, as in messages: ``5 mΩ``."""
+    if unit in ("", "1/K"):
+        return f"{100 * value:g} %" + ("/K" if unit else "")
+    shown = {"ohm": "Ω", "LSB": "LSB"}.get(unit, unit)
+    if unit in ("K", "A²s", "°C", "LSB") or value == 0 or not math.isfinite(value):
+        return f"{value:g} {shown}"
+    exponent = min(2, max(-3, math.floor(math.log10(abs(value)) / 3 + 1e-12)))
+    return f"{value / 1000.0**exponent:g} {('n', 'µ', 'm', '', 'k', 'M')[exponent + 3]}{shown}"

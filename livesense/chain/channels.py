@@ -1,0 +1,201 @@
+"""One channel's conversion: codes to units and back, clipping, corrections, uncertainty."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from livesense.chain.temperature import PullUp
+from livesense.samples import BoolArray, Codes, FloatArray
+
+ZERO_TERMS = ("offset", "offset_error", "reference", "supply")
+"""Keys whose errors a zero calibration takes away."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelChain:
+    """What a channel's codes mean.
+
+    Attributes
+    ----------
+    quantity
+        "current", "voltage", "temperature", "state" or "number".
+    source
+        Names of the channels that a computed one is made from: minus their sum.
+    low, high
+        Readable range in ``unit``.
+    per_code, zero_code
+        ``value = per_code * (code - zero_code)``; None for thermometers and computed channels.
+    u_scale
+        Relative standard uncertainty of the scale, systematic.
+    u_common
+        The part of ``u_scale`` that comes from the ADC's reference, shared with the other channels.
+    u_offset
+        Systematic standard uncertainty at a value of zero, in ``unit``. For thermometers: at 25 °C.
+    u_quantisation
+        Standard uncertainty of rounding one code, ``per_code / sqrt 12``, random.
+    u_excludes
+        Bench keys whose errors are not in the uncertainty, because they were left out.
+    u_pin
+        The part of ``u_scale`` that acts on the whole pin voltage, so that it moves the zero as well;
+        ``pin_zero`` is the value that the zero's voltage amounts to.
+    """
+
+    name: str
+    unit: str
+    quantity: str
+    phase: str | None
+    place: str
+    group: int
+    computed: bool = False
+    source: tuple[str, ...] = ()
+    low: float = -math.inf
+    high: float = math.inf
+    per_code: float | None = None
+    zero_code: float | None = None
+    u_scale: float = 0.0
+    u_common: float = 0.0
+    u_offset: float = 0.0
+    u_quantisation: float = 0.0
+    u_excludes: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()
+    labels: tuple[tuple[int, str], ...] = ()
+    bandwidth_hz: float | None = None
+    delay_s: float = 0.0
+    lowest_code: int | None = None
+    highest_code: int | None = None
+    u_pin: float = 0.0
+    pin_zero: float = 0.0
+    u_bow: float = 0.0
+    thermometer: PullUp | None = None
+    code_offset: float = 0.0
+    code_unit: float = 1.0
+    sources: tuple[ChannelChain, ...] = ()
+
+    def values(self, codes: Codes | FloatArray) -> FloatArray:
+        """Convert codes to ``unit``.
+
+        Parameters
+        ----------
+        codes
+            Any shape, integers or floats (means and the like are welcome).
+
+        Returns
+        -------
+        array
+            Of the same shape, float64.
+
+        Raises
+        ------
+        ValueError
+            for a computed channel, which has no codes.
+        """
+        codes = np.asarray(codes)
+        if self.thermometer is not None:
+            return self.thermometer.celsius(codes * self.code_unit + self.code_offset)
+        per_code, zero_code = self._linear()
+        # The difference first: exactly zero at the zero code.
+        values: FloatArray = codes.astype(np.float64)
+        values -= zero_code
+        values *= per_code
+        return values
+
+    def codes(self, values: ArrayLike) -> FloatArray:
+        """Codes that stand for values in ``unit``, unrounded; any shape.
+
+        Raises
+        ------
+        ValueError
+            for a computed channel, which has no codes.
+        """
+        values = np.asarray(values, dtype=np.float64)
+        if self.thermometer is not None:
+            return np.asarray((self.thermometer.codes(values) - self.code_offset) / self.code_unit)
+        per_code, zero_code = self._linear()
+        return np.asarray(values / per_code + zero_code)
+
+    def _linear(self) -> tuple[float, float]:
+        if self.per_code is None or self.zero_code is None:
+            raise ValueError(
+                f"channel {self.name!r} is computed from {', '.join(self.source)}: it has no codes"
+            )
+        return self.per_code, self.zero_code
+
+    def clip_codes(self) -> tuple[int | None, int | None]:
+        """Lowest and highest code; at them or beyond, a value is clipped. None where nothing clips."""
+        return self.lowest_code, self.highest_code
+
+    def clipped(self, codes: Codes | FloatArray) -> BoolArray:
+        """Tell which codes stand at an end of the code range or of the output's swing; any shape."""
+        codes = np.asarray(codes)
+        clipped = np.zeros(codes.shape, dtype=np.bool_)
+        if self.lowest_code is not None:
+            clipped |= codes <= self.lowest_code
+        if self.highest_code is not None:
+            clipped |= codes >= self.highest_code
+        return clipped
+
+    def correction(self, frequency_hz: float) -> complex:
+        """Return the factor that turns a measured phasor into the one at the sensor's input.
+
+        A channel sampled late appears to lead, by ``360 f delay`` degrees; a first-order
+        low-pass makes smaller and lag. Both are undone. A computed channel takes the mean
+        of its sources', which is exact when they are alike.
+        """
+        if self.sources:
+            return sum(source.correction(frequency_hz) for source in self.sources) / len(self.sources)
+        undone = cmath.exp(-2j * math.pi * frequency_hz * self.delay_s)
+        if self.bandwidth_hz is not None:
+            undone *= 1 + 1j * frequency_hz / self.bandwidth_hz
+        return undone
+
+    def u_systematic(self, values: ArrayLike) -> FloatArray:
+        """Systematic standard uncertainty of single values, in ``unit``; any shape.
+
+        With a zero that does not follow the ADC's reference, errors of the whole pin voltage
+        move scale and zero together: they are added before squaring, which ``u_scale`` and
+        ``u_offset`` by themselves cannot tell.
+        """
+        values = np.asarray(values, dtype=np.float64)
+        scale = self.u_scale**2 - self.u_pin**2
+        offset = self.u_offset**2 - (self.u_pin * self.pin_zero) ** 2
+        together = self.u_pin * (values + self.pin_zero)
+        return np.asarray(np.sqrt(np.maximum(scale * values**2 + offset, 0.0) + together**2))
+
+    def label(self, code: int) -> str:
+        """Word for a state's code; the number where there is none."""
+        return dict(self.labels).get(code, str(code))
+
+    def with_zero(self, zero_code: float, u_zero_codes: float) -> ChannelChain:
+        """Replace the zero by one that was measured, and the offset terms by its residual.
+
+        The ADC's non-linearity stays: the zero is right at one code only.
+
+        Parameters
+        ----------
+        zero_code
+            Mean code at zero.
+        u_zero_codes
+            Its standard uncertainty in codes.
+
+        Raises
+        ------
+        ValueError
+            for a channel that is not linear in its codes.
+        """
+        per_code, _ = self._linear()
+        moved = per_code * ((self.zero_code or 0.0) - zero_code)
+        return replace(
+            self,
+            zero_code=zero_code,
+            low=self.low + moved,
+            high=self.high + moved,
+            u_offset=math.hypot(u_zero_codes * per_code, self.u_bow),
+            u_pin=0.0,
+            pin_zero=0.0,
+            u_excludes=tuple(key for key in self.u_excludes if key not in ZERO_TERMS),
+        )

@@ -1,0 +1,203 @@
+"""A whole bench's conversion: its channels joined to the groups of the device."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Protocol
+
+import numpy as np
+
+from livesense.bench import Bench, Channel, Sensor
+from livesense.chain.build import build
+from livesense.chain.channels import ChannelChain
+from livesense.chain.scaling import PIN_SENSORS
+from livesense.errors import DescriptionError
+from livesense.samples import BoolArray, Codes, FloatArray, GroupInfo
+
+
+class ZeroFound(Protocol):
+    """A channel's zero as it was measured: mean code, and its standard uncertainty in codes."""
+
+    @property
+    def zero_code(self) -> float:
+        """Mean code at zero."""
+
+    @property
+    def u_codes(self) -> float:
+        """Standard uncertainty of it."""
+
+
+Calibration = Mapping[str, ZeroFound]
+"""Measured zeros by channel name."""
+
+
+class Chain:
+    """Conversion of every channel of a bench.
+
+    Parameters
+    ----------
+    bench
+        The bench file.
+    groups
+        The device's groups, in the order of their numbers.
+    calibration
+        Measured zeros; channels without one keep the nominal zero.
+
+    Attributes
+    ----------
+    channels
+        The bench's channels by name, computed ones too, in the file's order.
+    warnings
+        What does not fit, but does not stop anything.
+
+    Raises
+    ------
+    DescriptionError
+        when a channel's column is in no group or in several, or its ADC's bits are not known.
+    """
+
+    def __init__(
+        self, bench: Bench, groups: Sequence[GroupInfo], calibration: Calibration | None = None
+    ) -> None:
+        self._groups = tuple(groups)
+        self._columns: dict[str, int] = {}
+        warnings: list[str] = []
+        stored: dict[str, ChannelChain] = {}
+        measured = [channel for channel in bench.channels if channel.sensor is not Sensor.COMPUTED]
+        where = _find_groups(measured, self._groups)
+        for channel in measured:
+            group = where[channel.name]
+            info = self._groups[group]
+            self._columns[channel.name] = info.channels.index(channel.column)
+            bits = _bits(channel, bench, group, info, warnings)
+            found = build(channel, bench.adc, group, info, bits)
+            zero = (calibration or {}).get(channel.name)
+            if zero is not None and found.per_code is not None:
+                found = found.with_zero(zero.zero_code, zero.u_codes)
+            stored[channel.name] = found
+        self.channels: dict[str, ChannelChain] = {
+            channel.name: stored[channel.name] if channel.name in stored else _computed(channel, stored)
+            for channel in bench.channels
+        }
+        self.warnings: tuple[str, ...] = tuple(dict.fromkeys(warnings))
+
+    def group_channels(self, group: int) -> list[ChannelChain]:
+        """Channels of one group, computed ones too, in the bench file's order."""
+        return [channel for channel in self.channels.values() if channel.group == group]
+
+    def column(self, name: str) -> int:
+        """Position of a stored channel in its group's codes; KeyError for others."""
+        return self._columns[name]
+
+    def value(self, name: str, codes: Codes) -> FloatArray:
+        """Values of a channel, ``(n,)`` in its unit, from its group's codes ``(n, channels)``."""
+        channel = self.channels[name]
+        if not channel.computed:
+            return channel.values(codes[:, self._columns[name]])
+        total = self.value(channel.source[0], codes)
+        for source in channel.source[1:]:
+            total += self.value(source, codes)
+        return np.negative(total, out=total)
+
+    def clipped(self, name: str, codes: Codes) -> BoolArray:
+        """Tell which scans of a channel are clipped, ``(n,)``; a computed one is where any source is."""
+        channel = self.channels[name]
+        if not channel.computed:
+            return channel.clipped(codes[:, self._columns[name]])
+        clipped = np.zeros(len(codes), dtype=np.bool_)
+        for source in channel.source:
+            clipped |= self.clipped(source, codes)
+        return clipped
+
+
+def _find_groups(channels: Sequence[Channel], groups: Sequence[GroupInfo]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    missing: list[Channel] = []
+    for channel in channels:
+        having = [number for number, group in enumerate(groups) if channel.column in group.channels]
+        if channel.group is not None:
+            having = [number for number in having if number == channel.group]
+        if not having:
+            missing.append(channel)
+        elif len(having) > 1:
+            raise DescriptionError(
+                f'channel "{channel.name}": expected its column {channel.column} in one group, '
+                f"got it in the groups {' and '.join(map(str, having))}; "
+                f"state group = {having[0]} in its [[channel]]"
+            )
+        else:
+            found[channel.name] = having[0]
+    if missing:
+        wanted = ", ".join(_wanted(channel) for channel in channels)
+        lacking = ", ".join(_wanted(channel) for channel in missing)
+        described = (
+            "; ".join(f"group {n}: {', '.join(group.channels)}" for n, group in enumerate(groups)) or "none"
+        )
+        raise DescriptionError(
+            f"the bench file expects the channels {wanted}; the device sends {described}; "
+            f"not there: {lacking}. Correct name, column or group of these channels in the bench file"
+        )
+    return found
+
+
+def _wanted(channel: Channel) -> str:
+    return channel.column if channel.group is None else f"{channel.column} (group {channel.group})"
+
+
+def _bits(channel: Channel, bench: Bench, group: int, info: GroupInfo, warnings: list[str]) -> int | None:
+    """Width of a channel's code: the bench file's word goes before the device's."""
+    if channel.sensor not in PIN_SENSORS:
+        return None
+    stated = channel.bits if channel.bits is not None else bench.adc.bits
+    if stated is None:
+        if info.bits is None:
+            raise DescriptionError(
+                f'channel "{channel.name}": the ADC\'s bits are not known: '
+                "expected bits in [adc] of the bench file, or in the device's description"
+            )
+        return info.bits
+    # A channel's own bits say that its converter is not the group's.
+    if info.bits is not None and info.bits != stated and channel.bits is None:
+        warnings.append(
+            f"the device says that group {group} has {info.bits} bits, the bench file {stated}: "
+            "the bench file's word is taken, see which is right"
+        )
+    return stated
+
+
+def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelChain:
+    """Minus the sum of its sources.
+
+    Its scale's uncertainty takes the sources' own parts as if each source were as large as
+    the computed value (so it is for balanced currents), and their common part once.
+    """
+    sources = tuple(stored[name] for name in channel.source)
+    groups = {source.group for source in sources}
+    if len(groups) > 1:
+        raise DescriptionError(
+            f'channel "{channel.name}": from: expected channels of one group, got '
+            + ", ".join(f"{source.name} in group {source.group}" for source in sources)
+        )
+    common = max(source.u_common for source in sources)
+    own = math.hypot(*(math.sqrt(max(source.u_scale**2 - source.u_common**2, 0.0)) for source in sources))
+    first = sources[0]
+    return ChannelChain(
+        name=channel.name,
+        unit=first.unit,
+        quantity=first.quantity,
+        phase=channel.phase,
+        place=channel.place,
+        group=first.group,
+        computed=True,
+        source=channel.source,
+        sources=sources,
+        low=-sum(source.high for source in sources),
+        high=-sum(source.low for source in sources),
+        u_scale=math.hypot(own, common),
+        u_common=common,
+        u_offset=math.hypot(*(source.u_offset for source in sources)),
+        u_quantisation=math.hypot(*(source.u_quantisation for source in sources)),
+        u_excludes=tuple(dict.fromkeys(key for source in sources for key in source.u_excludes)),
+        assumed=tuple(dict.fromkeys(key for source in sources for key in source.assumed)),
+    )
