@@ -174,7 +174,8 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
         return ChannelMeasures(**out, withheld=withheld)
     out |= _levels(channel, float(fit.mean[column]), ac, u_mean, u_square / ac if ac > 0 else 0.0)
     out["noise_rms"] = Estimate(noise, u_noise, noise * channel.u_scale, unit)
-    u_size = math.hypot(u_of_magnitude(size, first.u_component), size * fit.phase_spread_rad**2 / 2)
+    lost = size * (fit.phase_spread_rad**2 + fit.amplitude_spread**2) / 2
+    u_size = math.hypot(u_of_magnitude(size, first.u_component), lost)
     out["fundamental_rms"] = Estimate(size, u_size, size * channel.u_scale, unit)
     if seen:
         _put(out, withheld, "phase_deg", _phase(first, line))

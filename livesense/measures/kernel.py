@@ -36,9 +36,12 @@ def dirichlet(x: NDArray[np.floating[Any]], n: int) -> FloatArray:
 
 
 def _slopes(x: NDArray[np.floating[Any]], n: int) -> tuple[FloatArray, FloatArray]:
-    """``D'`` and ``D''`` of the sum above; ``x`` is 0 or at least about 1/n away from it."""
+    """``D'`` and ``D''`` of the sum above.
+
+    Closer to zero than 1e-4/n the limit is taken: the closed form loses its digits there.
+    """
     half = 0.5 * x
-    zero = np.abs(np.sin(half)) < 1e-13
+    zero = np.abs(np.sin(half)) < 1e-4 / n
     s = np.where(zero, 1.0, np.sin(half))
     c = np.cos(half)
     big_s, big_c = np.sin(n * half), np.cos(n * half)
@@ -83,6 +86,16 @@ class Gram:
         taken = np.sum(even * np.linalg.solve(self.cos, even.T).T, axis=1)
         taken += np.sum(odd * np.linalg.solve(self.sin, odd.T).T, axis=1)
         return np.asarray(np.clip(taken / self.n, 0.0, 1.0))
+
+    def leverage_timed(self, x: FloatArray) -> FloatArray:
+        """Return the same share for a line times ``t``, whose square sums to ``n(n²-1)/12``."""
+        h = np.arange(self.order + 1) * self.w
+        plus, _ = _slopes(x[:, None] + h, self.n)
+        minus, _ = _slopes(x[:, None] - h, self.n)
+        with_cos, with_sin = 0.5 * (minus + plus), 0.5 * (minus - plus)[:, 1:]
+        taken = np.sum(with_cos * np.linalg.solve(self.cos, with_cos.T).T, axis=1)
+        taken += np.sum(with_sin * np.linalg.solve(self.sin, with_sin.T).T, axis=1)
+        return np.asarray(np.clip(12 * taken / (self.n * (self.n**2 - 1.0)), 0.0, 1.0))
 
     def derivative(
         self, a: NDArray[np.floating[Any]], b: NDArray[np.floating[Any]]

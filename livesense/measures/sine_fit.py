@@ -46,6 +46,8 @@ AMPLITUDE_LIMIT = 0.25
 
 _MOST_STEPS = 25
 _MOST_PIECES = 16
+_FEW_CYCLES = 4.0
+"""The frequency's variance is taken as larger by this over the number of cycles."""
 
 _Floats = NDArray[np.floating[Any]]
 
@@ -321,6 +323,8 @@ def _assemble(
             return NoLine(f"the line's {what} changes within the window")
         h = np.arange(1, gram.order + 1)
         ratio = noise.score_ratio(state.weights, h * z[:, 1:], state.white)
+        # With few cycles the fit leaves few bins from which the noise could be judged.
+        ratio *= 1 + _FEW_CYCLES * 2 * np.pi / (w * n)
         u_w = math.hypot(state.u_white * math.sqrt(ratio), 2 * phase_spread / n)
     return _result(state, z, residual, offset, noise, rate_hz, (u_w, phase_spread, amplitude_spread))
 
@@ -346,7 +350,7 @@ def _result(
     var_a, var_b = noise.density[:, 1:] * v_cos[1:], noise.density[:, 1:] * v_sin
     pull_along = c * state.pull_cos[:, 1:] + s * state.pull_sin
     pull_across = (s * state.pull_cos[:, 1:] - c * state.pull_sin) / safe
-    lost = amplitude * h**2 * phase_spread**2 / 2
+    lost = amplitude * (h**2 * phase_spread**2 + amplitude_spread**2) / 2
     u_amplitude = np.sqrt(c**2 * var_a + s**2 * var_b + (pull_along * u_w) ** 2 + lost**2)
     middle = 0.5 * (n - 1)
     across = (s**2 * var_a + c**2 * var_b) / safe**2
@@ -379,7 +383,7 @@ def _refusal(phasor: ComplexArray, density: FloatArray, n: int) -> NoLine | None
     """
     strength = float(np.sum(np.abs(phasor) ** 2 * n / (4 * np.maximum(density, 1e-300))))
     if strength < math.log(n) + 12.0 + 2.0 * (phasor.size - 1):
-        return NoLine("no line stands out of the noise", quiet=True)
+        return NoLine("no steady line stands out")
     return None
 
 
