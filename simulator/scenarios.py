@@ -39,7 +39,7 @@ BRING_UP = Scenario(
         Phase("idle", 1.5, note="bench ready, drive off"),
         Phase("start", 4.0, rpm=2940.0, valve=0.25, note="start"),
         Phase("light load", 7.0, rpm=2940.0, valve=0.25, settle_s=1.0),
-        Phase("rated load", 9.0, rpm=2940.0, valve=1.0, settle_s=2.0, note="outlet valve open"),
+        Phase("rated load", 9.0, rpm=2940.0, valve=1.0, settle_s=3.0, note="outlet valve open"),
         Phase("stop", 3.0, valve=1.0, note="stop"),
         Phase("start again", 3.5, rpm=2220.0, valve=0.6, note="start"),
         Phase("lower speed", 7.0, rpm=2220.0, valve=0.6, settle_s=1.0),

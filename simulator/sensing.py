@@ -1,9 +1,9 @@
 """The sense chain as it is built, not as its data sheet says: amperes to ADC codes.
 
 The nominal chain (:data:`NOMINAL`) is what the bench file states. The built chain
-adds errors drawn once per seed: each between a fifth and three fifths of the limit
-that the bench file gives, never zero, so that no test can pass by taking the truth
-for the reading, and an honest uncertainty always covers them.
+adds errors drawn once per seed: each between 15 and 45 % of the limit that the
+bench file gives, never zero, so that no test can pass by taking the truth for the
+reading, and an honest uncertainty always covers them.
 """
 
 from __future__ import annotations
@@ -33,14 +33,16 @@ class Nominal:
     bits: int = 12
     reference_v: float = 3.3
     reference_limit: float = 0.002
-    adc_offset_limit: float = 2.0
+    adc_offset_limit: float = 1.0
     """In codes, as is the next."""
-    adc_bow_limit: float = 1.5
+    adc_bow_limit: float = 1.0
     shunt_ohm: float = 5e-3
     shunt_limit: float = 0.01
+    bus_shunt_limit: float = 0.005
     gain: float = 20.0
     gain_limit: float = 0.003
     offset_limit_v: float = 150e-6
+    bus_offset_limit_v: float = 50e-6
     swing_v: float = 0.05
     bandwidth_hz: float = 500e3
     divider_ratio: float = 11.0
@@ -76,7 +78,6 @@ class CurrentErrors:
     shunt: float
     gain: float
     offset_v: float
-    bandwidth: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,8 @@ class Errors:
     """
 
     currents: Mapping[str, CurrentErrors]
+    bandwidth: float
+    """The same for all amplifiers, which are of one kind."""
     reference: float
     adc_offset: float
     adc_bow: float
@@ -99,6 +102,7 @@ class Errors:
         """Plain values, for the truth file."""
         return {
             "currents": {name: asdict(errors) for name, errors in self.currents.items()},
+            "bandwidth": self.bandwidth,
             "reference": self.reference,
             "adc_offset_codes": self.adc_offset,
             "adc_bow_codes": self.adc_bow,
@@ -109,22 +113,22 @@ class Errors:
 
 
 def draw_errors(random: np.random.Generator, nominal: Nominal = NOMINAL) -> Errors:
-    """One built chain: each error between 0.2 and 0.6 of its limit, either sign."""
+    """Draw one built chain: each error between 0.15 and 0.45 of its limit, either sign."""
 
     def error(limit: float) -> float:
-        size = random.uniform(0.2, 0.6)
+        size = random.uniform(0.15, 0.45)
         return float(limit * size * (1.0 if random.random() < 0.5 else -1.0))
 
     return Errors(
         currents={
             name: CurrentErrors(
-                shunt=error(nominal.shunt_limit),
+                shunt=error(nominal.bus_shunt_limit if name == "ibus" else nominal.shunt_limit),
                 gain=error(nominal.gain_limit),
-                offset_v=error(nominal.offset_limit_v),
-                bandwidth=error(0.1),
+                offset_v=error(nominal.bus_offset_limit_v if name == "ibus" else nominal.offset_limit_v),
             )
             for name in CURRENTS
         },
+        bandwidth=error(0.1),
         reference=error(nominal.reference_limit),
         adc_offset=error(nominal.adc_offset_limit),
         adc_bow=error(nominal.adc_bow_limit),
@@ -137,8 +141,9 @@ def draw_errors(random: np.random.Generator, nominal: Nominal = NOMINAL) -> Erro
 class SenseChain:
     """Physical values to codes, for one set of errors.
 
-    The ADC triggers so that the middle of the phase channels' sampling falls on the
-    valley of the pulses; the instants then differ by the sequencer's steps.
+    The ADC triggers one amplifier lag after the valley of the pulses, so that the middle
+    of the three phase samples stands for the current at the valley; the others stand for
+    instants before and after it, by the sequencer's steps, and see a little ripple.
     """
 
     def __init__(
@@ -157,18 +162,17 @@ class SenseChain:
         self.instants_s: tuple[float, ...] = tuple(
             late_s - nominal.sampled_s[1] + off_valley_s for late_s in nominal.sampled_s
         )
-        """When each fast channel is sampled, counted from the valley."""
+        """The instant that each fast channel's sample stands for, counted from the valley."""
 
-    def lags_s(self) -> tuple[float, ...]:
-        """Lag of the amplifiers of iu, iv, iw: 1/(2 pi bandwidth).
+    @property
+    def late_s(self) -> float:
+        """How much later than nominal the amplifiers show a current.
 
-        A first-order low-pass answers a ramp with the ramp, this much later; sampled
-        wherever no edge is nearer than a few lags, that is exact for the ripple too.
+        A first-order low-pass answers a ramp with the ramp, 1/(2 pi bandwidth) later; sampled
+        where no edge is nearer than a few such lags, that is exact for the ripple too.
         """
-        return tuple(
-            1.0 / (2.0 * math.pi * self.nominal.bandwidth_hz * (1.0 + self.errors.currents[name].bandwidth))
-            for name in CURRENTS[:3]
-        )
+        nominal_s = 1.0 / (2.0 * math.pi * self.nominal.bandwidth_hz)
+        return nominal_s / (1.0 + self.errors.bandwidth) - nominal_s
 
     def _codes(self, volts: Floats, noise_codes: float) -> NDArray[np.uint16]:
         """Convert as the ADC does: bow, offset, noise, rounding, and its ends."""

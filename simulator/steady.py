@@ -1,11 +1,18 @@
 """True figures of a stretch at constant speed and load.
 
+Two truths are told apart. The plain figures are those of the true current at the
+instants that the samples stand for: what a perfect sense chain would find. The
+``continuous_`` ones are those of the current at all times, its ripple averaged out.
+They differ by a few tenths of a percent and hundredths of a degree, since samples
+off the valley of the pulses see some ripple: no receiver can know that.
+
 The rotor's angle is known exactly, so the fundamental follows from a least-squares
 fit of mean, cosine and sine of that angle; no frequency has to be found.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -25,14 +32,19 @@ class SteadyStretch:
     ----------
     first_scan, from_s
         Its first scan and that scan's world time.
+    instants_s
+        The instants that the samples of U, V, W stand for, after the valley.
     """
 
-    def __init__(self, name: str, first_scan: int, from_s: float, waveform: Waveform) -> None:
+    def __init__(
+        self, name: str, first_scan: int, from_s: float, waveform: Waveform, instants_s: Sequence[float]
+    ) -> None:
         self.name = name
         self.first_scan = first_scan
         self.from_s = from_s
         self.scans = 0
         self._waveform = waveform
+        self._instants_s = np.array([*instants_s, 0.0, 0.0, 0.0])
         self._normal = np.zeros((3, 3))
         self._moments = np.zeros((3, 6))
         self._squares = np.zeros(6)
@@ -49,7 +61,7 @@ class SteadyStretch:
         part = slice(begin, end)
         turn = grid.turn[part]
         basis = np.stack((np.ones(end - begin), turn.real, turn.imag))
-        currents_a = np.concatenate((chunk.mean_a[part], chunk.current_a[part]), axis=1)
+        currents_a = np.concatenate((chunk.current_a[part], chunk.mean_a[part]), axis=1)
         self._normal += np.einsum("in,jn->ij", basis, basis)
         self._moments += np.einsum("in,nk->ik", basis, currents_a)
         self._squares += (currents_a**2).sum(axis=0)
@@ -66,18 +78,21 @@ class SteadyStretch:
     def as_json(self) -> dict[str, Any]:
         """Give the true figures, plain values; rms and peak conventions are in the keys' names."""
         fits = np.linalg.solve(self._normal, self._moments)
-        phasors = fits[1] - 1j * fits[2]
+        speed_rad_s = self._sums[0] / self.scans
+        # Each current at its own instant is ahead of the valley's angle.
+        phasors = (fits[1] - 1j * fits[2]) * np.exp(-1j * speed_rad_s * self._instants_s)
         rms_a = np.sqrt(self._squares / self.scans)
         speed, bus_v, bus_a, bus_w, shaft_w, motor_w = (self._sums / self.scans).tolist()
         phases = {
             name: {
                 "fundamental_rms_a": float(abs(phasors[k])) / 2**0.5,
-                "angle_deg": float(np.degrees(np.angle(phasors[k] / phasors[0]))),
+                "angle_deg": _angle_deg(phasors[k], phasors[0]),
                 "mean_a": float(fits[0][k]),
                 "rms_a": float(rms_a[k]),
-                "rms_with_ripple_a": float(np.hypot(rms_a[k], self._ripple_square**0.5)),
-                "sampled_fundamental_rms_a": float(abs(phasors[3 + k])) / 2**0.5,
-                "sampled_rms_a": float(rms_a[3 + k]),
+                "continuous_fundamental_rms_a": float(abs(phasors[3 + k])) / 2**0.5,
+                "continuous_angle_deg": _angle_deg(phasors[3 + k], phasors[3]),
+                "continuous_rms_a": float(rms_a[3 + k]),
+                "continuous_rms_with_ripple_a": float(np.hypot(rms_a[3 + k], self._ripple_square**0.5)),
             }
             for k, name in enumerate(_PHASES)
         }
@@ -99,6 +114,10 @@ class SteadyStretch:
             "motor_power_w": motor_w,
             "air_gap_power_w": shaft_w,
         }
+
+
+def _angle_deg(phasor: complex, reference: complex) -> float:
+    return float(np.degrees(np.angle(phasor / reference))) if phasor != reference else 0.0
 
 
 def _ripple_square(waveform: Waveform, grid: Grid) -> float:

@@ -95,7 +95,7 @@ class TruthWriter:
                 },
                 "pole_pairs": motor.pole_pairs,
                 "pulse_hz": bridge.pwm_hz,
-                "sampled_after_valley_s": list(world.chain.instants_s),
+                "instants_after_valley_s": list(world.chain.instants_s),
                 "ampere_per_code": NOMINAL.ampere_per_code,
                 "errors": world.errors.as_json(),
             }
@@ -148,7 +148,13 @@ class TruthWriter:
                 continue
             if self._steady is None:
                 from_s = chunk.time_s + begin / rate_hz
-                self._steady = SteadyStretch(span.name, self._scans + begin, from_s, self._world.waveform)
+                self._steady = SteadyStretch(
+                    span.name,
+                    self._scans + begin,
+                    from_s,
+                    self._world.waveform,
+                    self._world.chain.instants_s[:3],
+                )
             self._steady.feed(chunk, begin, end)
             if span.to_s <= chunk.time_s + count / rate_hz:
                 self._close_steady(span)

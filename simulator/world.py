@@ -48,7 +48,7 @@ class Chunk:
     slow
         ``(1, 2)``: heat sink code and drive state, taken at the first scan.
     current_a
-        ``(n, 3)`` true currents of U, V, W at the instants at which each is sampled.
+        ``(n, 3)`` true currents of U, V, W at the instants that their samples stand for.
     mean_a
         ``(n, 3)`` true currents at the scans' nominal instants without the ripple.
         Both are empty where the world was not asked for truth.
@@ -118,8 +118,7 @@ class World:
         self._warm(trajectory)
         grid = self.waveform.grid(trajectory, self._instants_s)
         instants_s = self.chain.instants_s
-        seen_s = [at_s - lag_s for at_s, lag_s in zip(instants_s[:3], self.chain.lags_s(), strict=True)]
-        seen_a = self.waveform.currents(grid, seen_s)
+        seen_a = self.waveform.currents(grid, [at_s - self.chain.late_s for at_s in instants_s[:3]])
         codes = np.empty((len(self._instants_s), len(FAST)), dtype=np.uint16)
         for column, name in enumerate(FAST[:3]):
             codes[:, column] = self.chain.current_codes(name, seen_a[:, column])
