@@ -128,7 +128,7 @@ def _dash_app(reading: Reading) -> Dash:
             return no_update, no_update
         return screens.runs_grid(rows), bool(rows)
 
-    app.clientside_callback(
+    app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction("livesense", "liveControls"),
         Output("live-pause", "children"),
         Input("live-kind", "value"),

@@ -21,38 +21,64 @@ class ShownChannel(Protocol):
     """What the page needs of a channel of the chain."""
 
     @property
-    def name(self) -> str: ...
+    def name(self) -> str:
+        """Name in the bench file."""
+
     @property
-    def unit(self) -> str: ...
+    def unit(self) -> str:
+        """Unit of its values."""
+
     @property
-    def quantity(self) -> str: ...
+    def quantity(self) -> str:
+        """What it measures: current, voltage, temperature, state or number."""
+
     @property
-    def phase(self) -> str | None: ...
+    def phase(self) -> str | None:
+        """U, V, W, bus, or None."""
+
     @property
-    def place(self) -> str: ...
+    def place(self) -> str:
+        """Where in the bridge it is measured."""
+
     @property
-    def group(self) -> int: ...
+    def group(self) -> int:
+        """Number of the group it is sampled in."""
+
     @property
-    def computed(self) -> bool: ...
+    def computed(self) -> bool:
+        """Not measured but worked out from others."""
+
     @property
-    def source(self) -> tuple[str, ...]: ...
+    def source(self) -> tuple[str, ...]:
+        """The channels it is computed from."""
+
     @property
-    def low(self) -> float: ...
+    def low(self) -> float:
+        """Lowest value its chain can read."""
+
     @property
-    def high(self) -> float: ...
+    def high(self) -> float:
+        """Highest value its chain can read."""
 
 
 class ShownLimit(Protocol):
     """What the page needs of a watch rule."""
 
     @property
-    def kind(self) -> str: ...
+    def kind(self) -> str:
+        """Kind of the rule."""
+
     @property
-    def channels(self) -> tuple[str, ...]: ...
+    def channels(self) -> tuple[str, ...]:
+        """Names of the channels it watches."""
+
     @property
-    def limit(self) -> float: ...
+    def limit(self) -> float:
+        """Magnitude that is still allowed."""
+
     @property
-    def unit(self) -> str: ...
+    def unit(self) -> str:
+        """Unit of its values."""
 
 
 def _place_order(channel: ShownChannel) -> int:

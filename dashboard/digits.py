@@ -49,12 +49,14 @@ def fixed(value: float, decimals: int) -> str:
 def shown(quantity: Mapping[str, Any], decimals: int | None = None) -> Shown | None:
     """Return a quantity ``{"value", "u", "unit"}`` as text; None when it has no value.
 
-    ``u`` is the standard uncertainty. Without one (None or 0) the value has four significant
-    digits and ``expanded`` is None: the page then says that the uncertainty is not known.
+    ``u`` is the standard uncertainty. A value without one (None) has four significant digits, an exact
+    one (0) as many as it needs; ``expanded`` is None for both.
     """
     value, u, unit = quantity.get("value"), quantity.get("u"), str(quantity.get("unit") or "")
     if value is None or not math.isfinite(value):
         return None
+    if u == 0 and decimals is None:
+        return Shown(f"{value:.6g}".replace("-", MINUS), None, unit)
     if not u or not math.isfinite(u):
         places = 3 if value == 0 else min(6, 3 - math.floor(math.log10(abs(value))))
         return Shown(fixed(value, places if decimals is None else decimals), None, unit)
@@ -95,7 +97,7 @@ class SteadyDigits:
 
 
 def lasting(seconds: float) -> str:
-    """Return a length of time in words short enough for a table: "0.30 s", "12 s", "3 min 05 s", "2 h 10 min"."""
+    """Return a length of time, short enough for a table: "0.30 s", "3 min 05 s", "2 h 10 min"."""
     if seconds < 0.0995:
         return f"{seconds * 1e3:.3g} ms"
     if seconds < 9.95:

@@ -7,7 +7,7 @@ from typing import Any
 MARGIN = {"l": 56, "r": 16, "t": 12, "b": 44}
 """Whole pixels, and no automatic margin: the live canvas lies exactly over these axes."""
 
-CONFIG: dict[str, Any] = {
+CONFIG: Any = {
     "displaylogo": False,
     "responsive": True,
     "scrollZoom": False,

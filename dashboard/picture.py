@@ -23,7 +23,8 @@ FASTEST_PERIOD_SCANS = 8.0
 HYSTERESIS = 0.3
 """A crossing counts when the wave went from below -0.3 to above +0.3 of its peak."""
 UNEVEN_PERIODS = 1.6
-"""Neighbouring periods that differ by more than this factor are no cycles of one machine."""
+"""Periods near each other that differ by more than this factor are no cycles of one machine."""
+PERIODS_COMPARED = 12
 
 _LADDER = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
@@ -72,7 +73,7 @@ class Picture:
 
 
 def rising_crossings(values: FloatArray) -> FloatArray:
-    """Positions, in samples with fractions, where a wave ``(n,)`` rises through zero.
+    """Find the positions, in samples with fractions, where a wave ``(n,)`` rises through zero.
 
     A line is fitted through the samples between -30 % and +30 % of the peak, so that noise and
     switching ripple move the result little; chatter around zero counts once.
@@ -100,17 +101,19 @@ def rising_crossings(values: FloatArray) -> FloatArray:
 
 
 def period_of(crossings: FloatArray) -> float | None:
-    """Mean distance of the last crossings, in samples; None where they are not even enough to be cycles."""
+    """Return the mean distance of the last crossings, in samples; None where they are not even enough to be cycles."""
     if len(crossings) < 3:
         return None
-    periods = np.diff(crossings[-4:])
+    # Noise may cross evenly a few times by chance, hardly a dozen times; a machine that speeds up is
+    # followed by its last few periods.
+    periods = np.diff(crossings[-PERIODS_COMPARED - 1 :])
     if periods.min() < FASTEST_PERIOD_SCANS or periods.max() > UNEVEN_PERIODS * periods.min():
         return None
-    return float(periods.mean())
+    return float(periods[-3:].mean())
 
 
 def ladder_span(wanted: float, shown: float | None = None) -> float:
-    """A round span near the wanted one; the one now shown stays while it is within about a third of it."""
+    """Return a round span near the wanted one; the one now shown stays while it is within about a third of it."""
     if shown is not None and 0.72 * wanted <= shown <= 1.45 * wanted:
         return shown
     decade = 10.0 ** math.floor(math.log10(wanted))
@@ -121,8 +124,9 @@ def ladder_span(wanted: float, shown: float | None = None) -> float:
 def steady_window(
     u: FloatArray, rate_hz: float, shown_span_s: float | None
 ) -> tuple[float, float, float] | None:
-    """Where the steady picture of a wave ``u`` ``(n,)`` begins: (crossing in samples, span in s, frequency in Hz).
+    """Find where the steady picture of a wave ``u`` ``(n,)`` begins.
 
+    Returns the crossing in samples, the span in seconds and the frequency in Hz;
     None when the wave has no even cycles of at least 2 Hz, or too few of them are in ``u``.
     """
     crossings = rising_crossings(u)
@@ -142,7 +146,7 @@ def steady_window(
 def reduce_columns(
     values: FloatArray, clipped: BoolArray, first: int, per_column: int
 ) -> tuple[FloatArray, BoolArray, int]:
-    """Lowest and highest value of each column, for ``values`` and ``clipped`` ``(channels, n)``.
+    """Reduce to the lowest and highest value of each column, ``values`` and ``clipped`` ``(channels, n)``.
 
     Columns are counted from scan 0 of the run, so that a moving picture does not shimmer; broken
     columns at both ends are dropped. Returns ``(channels, 2 x columns)`` values, the same for clipped,
@@ -158,7 +162,7 @@ def reduce_columns(
 
 
 def encode(picture: Picture) -> bytes:
-    """One message of the stream: u32 length of what follows, header, float32 values, clipped marks.
+    """Return one message of the stream: u32 length of what follows, header, float32 values, clipped marks.
 
     Little-endian; values and marks run channel by channel.
     """
@@ -174,6 +178,6 @@ def encode(picture: Picture) -> bytes:
 
 
 def encode_text(kind: int, json_text: str) -> bytes:
-    """One message that carries JSON: u32 length, kind u8, three zero bytes, UTF-8."""
+    """Return a message that carries JSON: u32 length, kind u8, three zero bytes, UTF-8."""
     body = json_text.encode()
     return struct.pack("<IB3x", len(body) + 4, kind) + body

@@ -54,7 +54,7 @@ class Desk:
         return analysis
 
     def newest(self) -> int | None:
-        """Number of the run that Live shows: the newest being recorded, else the newest of all."""
+        """Return the number of the run that Live shows: the newest being recorded, else the newest of all."""
         try:
             last = self.logbook.run("last").row
         except RunNotFoundError:

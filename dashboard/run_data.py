@@ -16,7 +16,7 @@ from dashboard.channels import described, limits
 from dashboard.digits import lasting, shown
 from dashboard.reading import Desk, Reading
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
-from dashboard.tiles import NO_REASON, withheld_reason
+from dashboard.tiles import withheld_reason
 from livesense.errors import LivesenseError, RunNotFoundError
 from livesense.logbook import requests as logbook_requests
 from livesense.samples import FloatArray
@@ -58,7 +58,7 @@ def when(wall_s: float | None) -> str:
 
 
 def samples(analysis: RunAnalysis, names: Sequence[str], from_s: float, to_s: float, columns: int) -> bytes:
-    """Samples of some channels of one group as one message, for a plot so many columns wide.
+    """Pack samples of some channels of one group into one message, for a plot so many columns wide.
 
     u32 length of the JSON header, the header (``{"points": [one a channel], "names", "reduced"}``) padded
     to eight bytes, then each channel's times (float64), then each channel's values (float32). Reduced, two
@@ -113,7 +113,7 @@ def _stretches(
 
 
 def overview(desk: Desk, number: int) -> dict[str, Any]:
-    """What the Run screen needs before it draws anything."""
+    """Gather what the Run screen needs before it draws anything."""
     analysis = desk.run(number)
     run = analysis.run
     from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
@@ -154,7 +154,7 @@ def _plot_title(unit: str, channels: Sequence[Any]) -> str:
 
 
 def notes(analysis: RunAnalysis) -> list[dict[str, Any]]:
-    """Notes of a run, oldest first, with the time into the run."""
+    """List the notes of a run, oldest first, with the time into the run."""
     began = analysis.run.row.started_wall_s
     return [
         {
@@ -184,7 +184,9 @@ def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]
     measured = analysis.measure(from_s, to_s)
     rows = []
     for name, figures_of in (measured.get("channels") or {}).items():
-        cells = [_cell(figures_of.get(key), withheld_reason(figures_of, key)) for key, _ in COLUMNS]
+        cells = [
+            _cell(figures_of.get(key), withheld_reason(measured, "channels", name, key)) for key, _ in COLUMNS
+        ]
         rows.append({"name": name, "cells": cells, "clipped": figures_of.get("clipped_scans") or 0,
                      "excludes": list(figures_of.get("u_excludes") or [])})  # fmt: skip
     together = []
@@ -192,7 +194,7 @@ def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]
         part, key = path.split(".")
         node = measured.get(part)
         quantity = node.get(key) if isinstance(node, Mapping) else None
-        together.append({"label": label} | _cell(quantity, withheld_reason(measured, path) or NO_REASON))
+        together.append({"label": label} | _cell(quantity, withheld_reason(measured, part, key)))
     return {
         "withheld": None,
         "from_s": measured.get("used_from_s", from_s),

@@ -11,8 +11,8 @@ from dash import dcc, html
 from dashboard.digits import grouped, lasting
 from dashboard.figures import CONFIG, axes
 from dashboard.run_data import when
-from dashboard.shell import band
-from livesense.logbook.reader import RunRow
+from dashboard.shell import band, wild
+from livesense.logbook.rows import RunRow
 
 GRID_OPTIONS: dict[str, Any] = {
     "suppressCellFocus": False,
@@ -28,16 +28,16 @@ def _graph(ident: str, figure: dict[str, Any], label: str) -> html.Div:
     return html.Div(
         [
             dcc.Graph(id=ident, figure=figure, config=CONFIG, className="graph", responsive=True),
-            html.Canvas(className="ink", **{"aria-hidden": "true"}),
+            html.Canvas(className="ink", **wild(aria_hidden="true")),
         ],
         className="sheet",
         role="figure",
-        **{"aria-label": label},
+        **wild(aria_label=label),
     )
 
 
 def live() -> html.Div:
-    """The Live screen."""
+    """Return the Live screen."""
     controls = html.Div(
         [
             dmc.SegmentedControl(
@@ -45,20 +45,20 @@ def live() -> html.Div:
                 value="steady",
                 data=[{"value": "steady", "label": "Steady"}, {"value": "running", "label": "Running"}],
                 size="sm",
-                **{"aria-label": "Picture"},
+                **wild(aria_label="Picture"),
             ),
             dmc.SegmentedControl(
                 id="live-span",
                 value="2",
                 data=[{"value": s, "label": f"{s} s"} for s in ("0.2", "2", "10")],
                 size="sm",
-                **{"aria-label": "Width of a running picture"},
+                **wild(aria_label="Width of a running picture"),
             ),
             dmc.Button("Pause", id="live-pause", size="sm", n_clicks=0, variant="filled"),
         ],
         className="controls",
         role="group",
-        **{"aria-label": "Picture"},
+        **wild(aria_label="Picture"),
     )
     return html.Div(
         [
@@ -76,7 +76,7 @@ def live() -> html.Div:
                 ],
                 className="band headline",
                 id="headline",
-                **{"data-tone": "note", "aria-label": "What is going on"},
+                **wild(data_tone="note", aria_label="What is going on"),
             ),
             band(
                 "Phase currents",
@@ -103,7 +103,7 @@ def live() -> html.Div:
                 className="pair",
             ),
         ],
-        **{"data-screen": "live"},
+        **wild(data_screen="live"),
     )
 
 
@@ -111,6 +111,7 @@ def runs_grid(rows: list[RunRow]) -> list[dict[str, Any]]:
     """Rows of the table of runs; everything that comes from a device or a user is text."""
     return [
         {
+            "id": str(row.number),
             "run": row.number,
             "name": row.name,
             "started": when(row.started_wall_s),
@@ -126,16 +127,16 @@ def runs_grid(rows: list[RunRow]) -> list[dict[str, Any]]:
 
 
 def runs(rows: list[RunRow]) -> html.Div:
-    """The Runs screen."""
+    """Return the Runs screen."""
     columns = [
-        {"field": "run", "headerName": "Run", "width": 90, "cellRenderer": "RunLink", "sort": "desc"},
-        {"field": "name", "headerName": "Name", "flex": 2, "minWidth": 140, "cellRenderer": "RunName"},
-        {"field": "started", "headerName": "Started", "width": 180},
-        {"field": "lasted", "headerName": "Length", "width": 120},
+        {"field": "run", "headerName": "Run", "width": 84, "cellRenderer": "RunLink", "sort": "desc"},
+        {"field": "name", "headerName": "Name", "flex": 2, "minWidth": 160, "cellRenderer": "RunName"},
+        {"field": "started", "headerName": "Started", "width": 184},
+        {"field": "seconds", "headerName": "Length", "width": 128, "cellRenderer": "RunLength"},
         {"field": "state", "headerName": "State", "width": 120},
-        {"field": "channels", "headerName": "Channels", "flex": 2, "minWidth": 140},
+        {"field": "channels", "headerName": "Channels", "flex": 2, "minWidth": 150},
         {"field": "events", "headerName": "Events", "width": 100, "type": "rightAligned"},
-        {"field": "lost", "headerName": "Scans lost", "width": 120, "type": "rightAligned"},
+        {"field": "lost", "headerName": "Scans lost", "width": 130, "type": "rightAligned"},
     ]
     empty = html.P(
         "No run yet. Start one with: livesense record BENCH.toml", className="advice", id="runs-empty",
@@ -151,9 +152,9 @@ def runs(rows: list[RunRow]) -> html.Div:
                     id="runs-grid",
                     rowData=runs_grid(rows),
                     columnDefs=columns,
-                    defaultColDef={"sortable": True, "resizable": True, "filter": True},
-                    dashGridOptions=GRID_OPTIONS | {"theme": {"function": "livesenseGrid(theme, agGrid)"}},
-                    getRowId="params.data.run",
+                    defaultColDef={"sortable": True, "resizable": True, "suppressHeaderMenuButton": True},
+                    dashGridOptions=GRID_OPTIONS | {"theme": {"function": "livesenseGrid(themeQuartz)"}},
+                    getRowId="params.data.id",
                     className="grid",
                     style={"height": None},
                     eventListeners={"cellKeyDown": ["livesenseOpenRun(params)"]},
@@ -162,12 +163,12 @@ def runs(rows: list[RunRow]) -> html.Div:
             ),
             dcc.Interval(id="runs-again", interval=3000),
         ],
-        **{"data-screen": "runs"},
+        **wild(data_screen="runs"),
     )
 
 
 def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
-    """The screen of one run."""
+    """Return the screen of one run."""
     state = {
         "recording": "being recorded now",
         "complete": "complete",
@@ -203,17 +204,17 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
             band(
                 "Overview",
                 html.Div(
-                    html.Canvas(className="strip-ink", **{"aria-hidden": "true"}),
+                    html.Canvas(className="strip-ink", **wild(aria_hidden="true")),
                     id="strip",
                     className="strip",
                     tabIndex="0",
                     role="slider",
-                    **{
-                        "aria-label": "Stretch shown below; arrow keys move it, plus and minus change its length",
-                        "aria-valuemin": "0",
-                        "aria-valuemax": "100",
-                        "aria-valuenow": "0",
-                    },
+                    **wild(
+                        aria_label="Stretch shown below; arrows move it, plus and minus change its length",
+                        aria_valuemin="0",
+                        aria_valuemax="100",
+                        aria_valuenow="0",
+                    ),
                 ),
                 html.Div([html.Span(id="strip-from"), html.Span(id="strip-to")], className="strip-ends"),
                 ident="overview",
@@ -224,7 +225,7 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
                     [
                         html.P("\u00a0", className="caption", id="run-caption"),
                         html.Div(
-                            id="run-plots", className="choices", role="group", **{"aria-label": "Channels"}
+                            id="run-plots", className="choices", role="group", **wild(aria_label="Channels")
                         ),
                         html.Div(
                             [
@@ -233,7 +234,7 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
                             ],
                             className="controls",
                             role="group",
-                            **{"aria-label": "Stretch"},
+                            **wild(aria_label="Stretch"),
                         ),
                     ],
                     className="row",
@@ -256,7 +257,7 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
                     columnDefs=columns,
                     defaultColDef={"sortable": True, "resizable": True},
                     dashGridOptions=GRID_OPTIONS
-                    | {"theme": {"function": "livesenseGrid(theme, agGrid)"}}
+                    | {"theme": {"function": "livesenseGrid(themeQuartz)"}}
                     | ({"domLayout": "normal"} if len(events) > 12 else {}),
                     className="grid",
                     style={"height": 520 if len(events) > 12 else None},
@@ -270,14 +271,11 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
             band(
                 "Notes",
                 html.Div(id="run-notes", className="plain-list"),
-                html.Form(
+                html.Div(
                     [
-                        dmc.TextInput(
-                            id="note-text", label="Add a note", size="sm", w="100%"
-                        ),
-                        dmc.Button("Add", id="note-add", size="sm", type="submit"),
+                        dmc.TextInput(id="note-text", label="Add a note", size="sm", w="100%"),
+                        dmc.Button("Add", id="note-add", size="sm"),
                     ],
-                    id="note-form",
                     className="note-form",
                 )
                 if str(row.state) == "recording"
@@ -285,5 +283,5 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
                 ident="notes",
             ),
         ],
-        **{"data-screen": "run", "data-run": str(row.number)},
+        **wild(data_screen="run", data_run=str(row.number)),
     )

@@ -30,6 +30,11 @@ THEME: dict[str, Any] = {
 }
 
 
+def wild(**attributes: str) -> dict[str, Any]:
+    """Attributes with a hyphen, written with an underscore: ``aria_label``, ``data_screen``."""
+    return {name.replace("_", "-"): value for name, value in attributes.items()}
+
+
 def band(title: str, *children: Any, ident: str, heading: bool = True) -> html.Section:
     """One band of a screen: its name stands in the margin, its matter beside it."""
     label = html.H2(title, className="margin-name", id=f"{ident}-name") if heading else None
@@ -37,7 +42,7 @@ def band(title: str, *children: Any, ident: str, heading: bool = True) -> html.S
         [html.Div(label, className="margin"), html.Div(list(children), className="matter")],
         className="band",
         id=ident,
-        **{"aria-labelledby": f"{ident}-name"} if heading else {"aria-label": title},
+        **wild(aria_labelledby=f"{ident}-name") if heading else wild(aria_label=title),
     )
 
 
@@ -52,7 +57,7 @@ def shell() -> dmc.MantineProvider:
             html.Header(
                 [
                     html.Div(
-                        [html.Span(className="mark", **{"aria-hidden": "true"}), "livesense"],
+                        [html.Span(className="mark", **wild(aria_hidden="true")), "livesense"],
                         className="name",
                     ),
                     html.Nav(
@@ -60,7 +65,7 @@ def shell() -> dmc.MantineProvider:
                             dcc.Link("Live", href="/", className="tab", id="tab-live"),
                             dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
                         ],
-                        **{"aria-label": "Screens"},
+                        **wild(aria_label="Screens"),
                     ),
                     html.P(CAUTION, className="caution"),
                     dmc.ColorSchemeToggle(
@@ -68,7 +73,7 @@ def shell() -> dmc.MantineProvider:
                         darkIcon=html.Span(className="icon icon-dark"),
                         variant="subtle",
                         id="scheme",
-                        **{"aria-label": "Light or dark page"},
+                        **wild(aria_label="Light or dark page"),
                     ),
                 ],
                 className="top",
@@ -77,7 +82,7 @@ def shell() -> dmc.MantineProvider:
             html.Footer(
                 [html.Div(className="margin"), html.P(CAUTIONS, className="matter")], className="band foot"
             ),
-            html.Div(id="aloud", className="aloud", role="status", **{"aria-live": "polite"}),
+            html.Div(id="aloud", className="aloud", role="status", **wild(aria_live="polite")),
         ],
     )
 

@@ -7,6 +7,7 @@ comes too late is told so and asks for single answers instead.
 from __future__ import annotations
 
 import json
+import math
 import threading
 import time
 from collections.abc import Iterator
@@ -38,7 +39,9 @@ def view_of(args: Any) -> View:
     columns = args.get("columns", USUAL_COLUMNS, type=int)
     return View(
         steady=args.get("picture") != "running",
-        span_s=min(SPANS_S, key=lambda s: abs(s - span_s)) if span_s and span_s > 0 else SPANS_S[1],
+        span_s=min(SPANS_S, key=lambda s: abs(s - span_s))
+        if span_s is not None and 0 < span_s < math.inf
+        else SPANS_S[1],
         # Rounded, so that tabs of about the same width share their pictures.
         columns=round(min(max(columns, FEWEST_COLUMNS), MOST_COLUMNS) / 100) * 100,
     )
@@ -95,7 +98,7 @@ class Streams:
             self.give_back()
 
     def once(self, view: View) -> bytes:
-        """The same messages, once."""
+        """Return the same messages, once."""
         setup, facts = self.live.facts()
         picture = self.live.picture(view)
         parts = [encode_text(KIND_SETUP, as_json(setup)), encode_text(KIND_FACTS, as_json(facts))]

@@ -25,21 +25,17 @@ SINGLE_FIGURES: tuple[tuple[str, str, str, str], ...] = (
 NO_REASON = "cannot be stated from these samples"
 
 
-def withheld_reason(measured: Mapping[str, Any], path: str) -> str:
-    """Return why a figure is null: the ``withheld`` entry nearest to it."""
-    keys = path.split(".")
-    for depth in range(len(keys) - 1, -1, -1):
-        node: Any = measured
-        for key in keys[:depth]:
-            node = node.get(key) if isinstance(node, Mapping) else None
+def withheld_reason(measured: Mapping[str, Any], *keys: str) -> str:
+    """Return why a figure is null: a whole run's reasons stand under dotted paths, a part's beside it."""
+    whole = measured.get("withheld")
+    if isinstance(whole, Mapping) and isinstance(found := whole.get(".".join(keys)), str):
+        return found
+    node: Any = measured
+    for key in keys[:-1]:
+        node = node.get(key) if isinstance(node, Mapping) else None
         reasons = node.get("withheld") if isinstance(node, Mapping) else None
-        if isinstance(reasons, str):
-            return reasons
-        if isinstance(reasons, Mapping):
-            rest = ".".join(keys[depth:])
-            for name in (rest, keys[-1], keys[depth]):
-                if isinstance(reasons.get(name), str):
-                    return str(reasons[name])
+        if isinstance(reasons, Mapping) and isinstance(found := reasons.get(keys[-1]), str):
+            return found
     return NO_REASON
 
 
@@ -82,14 +78,14 @@ def tiles(
         name = str(channel["name"])
         # A channel's name may hold a full stop, so it is not part of a path.
         figures = (measured.get("channels") or {}).get(name) or {}
-        reason = withheld_reason(figures, "rms") if measured else why
+        reason = withheld_reason(measured, "channels", name, "rms") if measured else why
         label = f"Phase {channel['phase']}" if channel["phase"] in ("U", "V", "W") else name
         row = tile(f"rms:{name}", label, figures.get("rms"), f"{channel['unit']} rms", reason, digits)
         clipped = figures.get("clipped_scans") or 0
         rows.append(row | {"large": True, "name": name, "look": channel["look"],
                            "computed": channel["computed"], "clipped": clipped})  # fmt: skip
     for path, label, unit, sign in SINGLE_FIGURES:
-        reason = withheld_reason(measured, path) if measured else why
+        reason = withheld_reason(measured, *path.split(".")) if measured else why
         rows.append(tile(path, label, _at(measured, path), unit, reason, digits, sign == "signed"))
     temperatures = measured.get("temperatures")
     for name, quantity in (temperatures if isinstance(temperatures, Mapping) else {}).items():

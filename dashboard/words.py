@@ -74,6 +74,15 @@ def _plain(quantity: Mapping[str, Any] | None) -> str | None:
     return None if figure is None else f"{figure.value} {figure.unit}".strip()
 
 
+def _whole(quantity: Mapping[str, Any] | None) -> str | None:
+    """Return a figure without decimals: a headline is read from afar, the tile has the rest."""
+    figure = shown(quantity) if quantity else None
+    if quantity is None or figure is None:
+        return None
+    value = figure.value if "." not in figure.value else fixed(float(quantity["value"]), 0)
+    return f"{value} {figure.unit}"
+
+
 def _listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
@@ -85,7 +94,9 @@ def _not_recording(s: Situation) -> Sentence | None:
             "Nothing has been recorded yet.",
             "Start a recording: livesense record BENCH.toml. This page picks it up by itself.",
         )
-    ago = f" {lasting(s.ended_ago_s)} ago" if s.ended_ago_s is not None else ""
+    ago = ""
+    if s.ended_ago_s is not None:
+        ago = f" {lasting(s.ended_ago_s)} ago" if s.ended_ago_s >= 1.0 else " just now"
     if s.state == "recovered":
         return Sentence(
             Tone.FAULT,
@@ -147,7 +158,8 @@ def _overcurrent(s: Situation) -> Sentence | None:
             so_far = lasting(max(0.0, s.newest_s - float(event["start_s"])))
             return Sentence(
                 Tone.FAULT,
-                f"{kind.capitalize()} in {event['channel']}: peak {peak}, limit {limit}, for {so_far} so far.",
+                f"{kind.capitalize()} in {event['channel']}: "
+                f"peak {peak}, limit {limit}, for {so_far} so far.",
                 f"{NOT_PROTECTION} This page records; it does not protect.",
             )
         if event.get("end_s") is not None and 0 <= s.newest_s - float(event["end_s"]) <= RECENT_S:
@@ -164,9 +176,10 @@ def _doubtful(s: Situation) -> Sentence | None:
     channels = s.measured.get("channels", {})
     clipped = [name for name in s.phases if (channels.get(name) or {}).get("clipped_scans")]
     if clipped:
+        verb = "reaches" if len(clipped) == 1 else "reach"
         return Sentence(
             Tone.WARNING,
-            f"{_listed(clipped)} {'reaches' if len(clipped) == 1 else 'reach'} the end of what the chain can read.",
+            f"{_listed(clipped)} {verb} the end of what the chain can read.",
             "The true peak is higher than shown. A smaller gain or shunt reads further.",
         )
     if s.lost_lately:
@@ -200,11 +213,11 @@ def _running(s: Situation) -> Sentence:
             f"At rest: no phase carries more than {fixed(most, 2)} A.",
             "A reading of zero does not prove a circuit dead.",
         )
-    rpm = _plain(speed.get("rpm"))
+    rpm = _whole(speed.get("rpm"))
     where = f"Running at {rpm}" if rpm else "Current flows"
     sequence = three.get("sequence")
     if sequence:
-        where += f", phase order {sequence}"
+        where += f", order {sequence}"
     unbalance = (three.get("unbalance_percent") or {}).get("value")
     if unbalance is not None and unbalance > UNEQUAL_PERCENT:
         return Sentence(
@@ -212,8 +225,8 @@ def _running(s: Situation) -> Sentence:
             f"{where}; the phases are {fixed(unbalance, 1)} % out of balance.",
             "Compare the three currents: a loose terminal, a wrong scale or a winding may be the cause.",
         )
-    even = "; the phases are balanced" if unbalance is not None else ""
-    return Sentence(Tone.CALM, f"{where}{even}. Nothing is beyond its limit.")
+    even = ", phases balanced" if unbalance is not None else ""
+    return Sentence(Tone.CALM, f"{where}{even}.", "Nothing is beyond its limit.")
 
 
 def sentence(s: Situation) -> Sentence:

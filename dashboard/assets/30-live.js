@@ -173,6 +173,7 @@
 
     caption(picture) {
       if (this.paused) return `Standing still at ${LS.seconds(picture.left + picture.span, 0.01)} into the run: drag to zoom, point to read`;
+      if (this.over) return "The last that was recorded";
       if (picture.steady) return "Begins where phase U rises through zero";
       if (this.kind === "steady") return "Running: no even cycles of 2 Hz or more to hold still";
       return "Running";
@@ -255,7 +256,7 @@
       }));
       await window.Plotly.addTraces(this.plot, traces);
       await window.Plotly.relayout(this.plot, { "xaxis.fixedrange": false, "yaxis.fixedrange": false, dragmode: "zoom",
-        hovermode: "x unified", "xaxis.hoverformat": ".3f", "xaxis.ticksuffix": "", "xaxis.unifiedhovertitle.text": "%{x} " + unit });
+        hovermode: "x unified", "xaxis.hoverformat": ".3f", "xaxis.ticksuffix": "", "xaxis.unifiedhovertitle.text": "%{x:.3f} " + unit });
       this.plot.closest(".sheet").classList.remove("live");
       this.scope.canvas.style.visibility = "hidden";
       LS.write(document.getElementById("live-caption"), this.caption(picture));
@@ -298,6 +299,8 @@
     tell(facts) {
       this.factsAt = performance.now();
       this.say(facts.sentence);
+      this.root.classList.toggle("over", facts.state !== "recording");
+      this.over = facts.state !== "recording";
       for (const row of facts.tiles) this.tile(row);
       this.events(facts);
       this.link(facts.link);
@@ -311,13 +314,14 @@
         document.getElementById(row.large ? "phases" : "tiles").append(parts.box);
       }
       const known = row.withheld === null;
-      LS.write(parts.number, known ? row.value : "—");
-      LS.write(parts.unit, row.large ? "" : row.unit);
-      const spread = row.expanded ? `± ${row.expanded}` : "± not known";
-      LS.write(parts.tolerance, known ? (row.large ? `${spread} ${row.unit}` : spread) : "");
+      // Padded to the widest so far: digits keep their places while the figure passes 9.99 and back.
+      if (known) parts.widest = Math.max(parts.widest || 0, row.value.length);
+      LS.write(parts.number, known ? row.value.padStart(parts.widest, "\u2007") : "—");
+      LS.write(parts.unit, known ? row.unit : "");
+      LS.write(parts.tolerance, known ? (row.expanded ? `± ${row.expanded}` : "± not known") : "");
       let why = known ? "" : row.withheld, loud = false;
       if (row.clipped) {
-        why = "clipped: reaches the end of its range";
+        why = "clipped (end of its range)";
         loud = true;
       } else if (row.computed && known) why = "computed from " + row.computed.join(", ");
       LS.write(parts.why, why);

@@ -182,7 +182,9 @@
       }
       if (!got || this.ended) return;
       this.held = got;
-      await window.Plotly.restyle(this.plot, { x: got.times, y: got.values });
+      const channels = this.about.plots[this.plotIndex].channels, wide = got.reduced;
+      await window.Plotly.restyle(this.plot, { x: got.times, y: got.values, opacity: wide ? 0.55 : 1,
+        "line.dash": channels.map((c) => (wide ? "solid" : this.line(c).dash)) });
       const top = extent(got, this.from, this.to);
       if (top) await window.Plotly.relayout(this.plot, { "yaxis.range": top });
       this.zoomed = (this.zoomed || 0) + 1;
@@ -214,10 +216,10 @@
           if (v > high) high = v;
         }
         const pad = (high - low) * 0.08 || 1, toY = (v) => height - ((v - low + pad) / (high - low + 2 * pad)) * height;
-        const channels = this.about.plots[this.plotIndex].channels;
+        // The outline of the whole run in plain ink: over hours, colours would only cover each other.
+        context.strokeStyle = LS.colour("--ink-2");
         this.bands.values.forEach((column, i) => {
-          context.strokeStyle = LS.colour(LS.looks[channels[i].look].colour);
-          context.globalAlpha = 0.55;
+          context.globalAlpha = 0.5;
           context.lineWidth = 1;
           context.beginPath();
           let down = false;
@@ -358,11 +360,11 @@
     }
 
     form() {
-      const form = document.getElementById("note-form");
-      if (!form) return;
-      form.addEventListener("submit", async (event) => {
-        event.preventDefault();
-        const field = document.getElementById("note-text"), text = field.value.trim();
+      const field = document.getElementById("note-text"), button = document.getElementById("note-add");
+      if (!field || !button) return;
+      field.addEventListener("keydown", (event) => event.key === "Enter" && button.click());
+      button.addEventListener("click", async () => {
+        const text = field.value.trim();
         if (!text) return;
         const answer = await fetch(`/api/runs/${this.number}/notes`, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ text }) });
         LS.write(document.getElementById("aloud"), answer.ok ? "Note handed to the recorder." : await answer.text());

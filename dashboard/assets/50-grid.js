@@ -17,6 +17,7 @@
     React.createElement("a", { href: LS.runPath(props.data.run), onClick: open(props.data.run) }, String(props.value));
   cells.RunName = (props) =>
     React.createElement("a", { href: LS.runPath(props.data.run), onClick: open(props.data.run), tabIndex: -1 }, String(props.value || "no name"));
+  cells.RunLength = (props) => React.createElement("span", null, props.data.lasted);
   cells.EventLink = (props) =>
     React.createElement("button", { type: "button", className: "as-link", onClick: () => LS.showEvent(props.data) }, LS.seconds(props.value, 0.001));
 

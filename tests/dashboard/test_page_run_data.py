@@ -1,0 +1,141 @@
+"""Routes of one run: overview, samples at two zooms, figures, notes; and names that mean harm."""
+
+import json
+import struct
+
+import numpy as np
+import pytest
+
+from dashboard.channels import described, limits, picture_channels
+from dashboard.names import plot_text
+
+
+def read_samples(data):
+    (length,) = struct.unpack_from("<I", data)
+    about = json.loads(data[4 : 4 + length])
+    at, times, values = 4 + length, [], []
+    for points in about["points"]:
+        times.append(np.frombuffer(data, "<f8", points, at))
+        at += 8 * points
+    for points in about["points"]:
+        values.append(np.frombuffer(data, "<f4", points, at))
+        at += 4 * points
+    assert at == len(data)
+    return about, times, values
+
+
+def test_overview_groups_channels_that_share_an_axis(client):
+    about = client.get("/api/runs/1").json
+    assert [(p["title"], [c["name"] for c in p["channels"]]) for p in about["plots"]] == [
+        ("Currents", ["iu", "iv", "iw"]),
+        ("Voltages", ["vbus"]),
+    ]
+    assert about["gaps"] == [{"from_s": 100.0, "to_s": 100.5, "count": 5000, "cause": "wire"}]
+
+
+def test_close_up_gives_every_sample(client):
+    about, times, values = read_samples(
+        client.get("/api/runs/1/samples?from=10&to=10.02&name=iu&name=iv").data
+    )
+    assert about == {"points": [200, 200], "names": ["iu", "iv"], "reduced": False}
+    assert times[0][0] == pytest.approx(10.0)
+    np.testing.assert_allclose(values[0], 6 * np.sin(2 * np.pi * 50 * times[0]), atol=1e-5)
+
+
+def test_from_afar_gives_lowest_and_highest_in_turn(client):
+    about, times, values = read_samples(
+        client.get("/api/runs/1/samples?from=70&to=130&columns=300&name=iu").data
+    )
+    assert about["reduced"]
+    assert about["points"] == [600]
+    assert np.all(np.diff(times[0]) > 0)
+    assert values[0][0] == -6 and values[0][1] == 6
+    assert np.isnan(values[0]).any()  # the gap
+
+
+@pytest.mark.parametrize(
+    ("query", "status"),
+    [
+        ("from=5&to=1&name=iu", 400),
+        ("from=nan&to=1&name=iu", 400),
+        ("from=0&to=1", 400),
+        ("from=0&to=1&name=no_such", 400),
+    ],
+)
+def test_odd_questions_get_a_plain_answer(client, query, status):
+    answer = client.get(f"/api/runs/1/samples?{query}")
+    assert answer.status_code == status
+    assert answer.mimetype == "text/plain"
+
+
+def test_a_run_that_is_not_there(client):
+    assert client.get("/api/runs/99").status_code == 404
+
+
+def test_figures_of_a_stretch(client):
+    found = client.get("/api/runs/1/figures?from=10&to=11").json
+    assert found["rows"][0]["cells"][1] == {"value": "4.24", "expanded": "0.05", "unit": "A"}
+    assert found["rows"][0]["cells"][6] == {"value": None, "withheld": "below its own noise"}
+
+
+def test_figures_of_a_long_stretch_are_withheld_with_the_reason(client):
+    assert "zoom in" in client.get("/api/runs/1/figures?from=0&to=500").json["withheld"]
+
+
+@pytest.mark.parametrize(
+    "body", [{}, {"text": ""}, {"text": "   "}, {"text": 5}, {"text": "x" * 2001}, None, []]
+)
+def test_notes_must_be_text(client, body):
+    assert client.post("/api/runs/1/notes", json=body).status_code == 400
+
+
+def test_notes_only_while_recording(client, state):
+    state.state = "complete"
+    assert client.post("/api/runs/1/notes", json={"text": "shunt swapped"}).status_code == 409
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("iu", "iu"),
+        ('<a href="https://evil.example">iu</a>', 'a href="https://evil.example"iu/a'),
+        ("$\\alpha$ %{y} <b>", "\\alpha y b"),
+        ("i\x00u\u202e", "iu"),
+        ("<>$", "(no name)"),
+        ("x" * 100, "x" * 63 + "…"),
+    ],
+)
+def test_names_in_figures_hold_no_markup(name, text):
+    assert plot_text(name) == text
+    assert not set("<>$") & set(plot_text(name)) and "%{" not in plot_text(name)
+
+
+def test_in_line_currents_are_preferred_one_for_each_phase(fake):
+    channels = [
+        fake.FakeChannel("iu_low", phase="U", place="low-side"),
+        fake.FakeChannel("iw", phase="W"),
+        fake.FakeChannel("iu", phase="U"),
+        fake.FakeChannel("ibus", phase="bus"),
+        fake.FakeChannel("t", unit="°C", quantity="temperature"),
+    ]
+    chosen = picture_channels(channels)
+    assert [c.name for c in chosen] == ["iu", "iw"]
+    assert [row["look"] for row in described(chosen)] == [0, 2]
+
+
+def test_without_currents_the_first_unit_is_drawn(fake):
+    channels = [fake.FakeChannel(n, unit="V", quantity="voltage", high=float("inf")) for n in ("a", "b")]
+    rows = described(picture_channels(channels))
+    assert [row["name"] for row in rows] == ["a", "b"]
+    assert len({row["look"] for row in rows}) == 2
+    assert rows[0]["high"] is None
+
+
+def test_limits_are_those_of_the_drawn_channels_each_once(fake):
+    channels = [fake.FakeChannel("iu", phase="U")]
+    watches = [
+        fake.FakeWatch(),
+        fake.FakeWatch(channels=("iu",)),
+        fake.FakeWatch(channels=("ibus",), limit=5.0),
+    ]
+    assert limits(watches, channels) == [{"limit": 12.0, "unit": "A", "channels": ["iu"]}]

@@ -1,0 +1,142 @@
+"""The stream's messages, its places, and their return."""
+
+import json
+import struct
+
+import numpy as np
+import pytest
+from werkzeug.datastructures import MultiDict
+
+from dashboard.live import View
+from dashboard.picture import HEADER, KIND_FACTS, KIND_PICTURE, KIND_SETUP
+from dashboard.stream import view_of
+
+
+def messages(data):
+    found = []
+    while data:
+        (length,) = struct.unpack_from("<I", data)
+        found.append(data[4 : 4 + length])
+        data = data[4 + length :]
+    return found
+
+
+def by_kind(data):
+    return {body[0]: body for body in messages(data)}
+
+
+def as_json(body):
+    return json.loads(body[4:])
+
+
+def test_once_gives_setup_facts_and_a_steady_picture(client):
+    found = by_kind(client.get("/live/now").data)
+    assert set(found) == {KIND_SETUP, KIND_FACTS, KIND_PICTURE}
+    assert [c["name"] for c in as_json(found[KIND_SETUP])["channels"]] == ["iu", "iv", "iw"]
+    assert as_json(found[KIND_FACTS])["sentence"]["tone"] == "calm"
+
+
+def test_the_picture_begins_at_a_rising_crossing_of_u(client):
+    body = by_kind(client.get("/live/now").data)[KIND_PICTURE]
+    _, flags, channels, points, left_s, span_s, x0_s, dx_s, newest_s, hz = HEADER.unpack_from(body)
+    assert flags & 1
+    assert (channels, span_s, hz) == (3, 0.06, pytest.approx(50.0, abs=0.01))
+    assert (left_s * 50.0) % 1.0 == pytest.approx(0.0, abs=2e-3) or (left_s * 50.0) % 1.0 > 0.998
+    u = np.frombuffer(body, "<f4", points, HEADER.size)
+    times = left_s + x0_s + dx_s * np.arange(points)
+    np.testing.assert_allclose(u, 6 * np.sin(2 * np.pi * 50 * times), atol=1e-3)
+    assert newest_s >= times[-1] - 1e-9
+
+
+def test_a_running_picture_is_reduced_to_its_columns(client):
+    body = by_kind(client.get("/live/now?picture=running&span=10&columns=400").data)[KIND_PICTURE]
+    _, flags, _, points, _, span_s, *_ = HEADER.unpack_from(body)
+    assert flags == 2
+    assert span_s == 10.0
+    assert 700 <= points <= 800
+
+
+def test_slow_currents_run(client, state):
+    state.frequency_hz = 1.0
+    body = by_kind(client.get("/live/now").data)[KIND_PICTURE]
+    assert HEADER.unpack_from(body)[1] & 1 == 0
+
+
+def test_a_stream_goes_on_and_gives_its_place_back(web, client):
+    answer = client.get("/live/stream")
+    parts = iter(answer.response)
+    kinds = [next(parts)[4] for _ in range(5)]
+    assert kinds[:2] == [KIND_SETUP, KIND_FACTS]
+    assert kinds.count(KIND_PICTURE) >= 2
+    assert web.streams.open == 1
+    answer.close()
+    assert web.streams.open == 0
+
+
+def test_a_stream_that_nobody_read_gives_its_place_back(web, client):
+    client.get("/live/stream").close()
+    assert web.streams.open == 0
+
+
+def test_streams_beyond_the_places_are_told_so(web, client):
+    taken = [web.streams.take() for _ in range(web.settings.streams)]
+    assert all(taken)
+    assert client.get("/live/stream").status_code == 503
+    assert client.get("/live/now").status_code == 200
+    web.streams.give_back()
+    answer = client.get("/live/stream")
+    assert answer.status_code == 200
+    answer.close()
+
+
+def test_streams_end_with_the_server(web, client):
+    answer = client.get("/live/stream")
+    parts = iter(answer.response)
+    next(parts)
+    web.streams.stopping.set()
+    assert len(list(parts)) < 5
+    assert web.streams.open == 0
+
+
+def test_tabs_of_one_view_share_their_pictures(web):
+    view = View(steady=True, span_s=2.0, columns=1200)
+    assert web.live.picture(view) is web.live.picture(view)
+
+
+@pytest.mark.parametrize(
+    ("args", "view"),
+    [
+        ({}, View(True, 2.0, 1200)),
+        ({"picture": "running", "span": "9", "columns": "931"}, View(False, 10.0, 900)),
+        ({"span": "nan", "columns": "-5"}, View(True, 2.0, 100)),
+        ({"span": "inf", "columns": "99999999"}, View(True, 2.0, 4000)),
+    ],
+)
+def test_odd_arguments_become_usual_ones(args, view):
+    assert view_of(MultiDict(args)) == view
+
+
+def test_facts_hold_no_number_that_browsers_refuse(client, state, fake):
+    state.events = [fake.overcurrent(590.0, None) | {"peak": {"value": float("nan"), "u": 0.1, "unit": "A"}}]
+    facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
+    assert facts["events"][0]["peak"] == "not known"
+    assert facts["sentence"]["tone"] == "fault"
+
+
+def test_withheld_figures_say_why(client):
+    facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
+    tiles = {row["key"]: row for row in facts["tiles"]}
+    assert tiles["power.input_power"]["value"] is None
+    assert tiles["power.input_power"]["withheld"] == "no channel measures the bus current"
+    assert tiles["rms:iu"]["value"] == "4.24"
+    assert tiles["rms:iu"]["expanded"] == "0.05"
+    assert tiles["rms:iw"]["computed"] == ["iu", "iv"]
+
+
+def test_a_recorder_that_died_is_told_with_the_next_facts(client, state):
+    state.state = "recovered"
+    facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
+    assert facts["sentence"]["tone"] == "fault"
+    assert facts["link"][0] == {
+        "key": "recorder", "label": "Recorder", "text": "stopped without closing its run", "bad": True,
+    }  # fmt: skip

@@ -1,0 +1,112 @@
+"""The one sentence on top: the weightiest thing first."""
+
+import pytest
+
+from dashboard.words import Situation, Tone, sentence
+
+MEASURED = {
+    "channels": {
+        n: {"rms": {"value": 4.2, "u": 0.02, "unit": "A"}, "clipped_scans": 0} for n in ("iu", "iv", "iw")
+    },
+    "three_phase": {"sequence": "UVW", "unbalance_percent": {"value": 0.4, "u": 0.1, "unit": "%"}},
+    "speed": {"rpm": {"value": 1432.4, "u": 0.2, "unit": "rpm"}},
+}
+RANGES = {"iu": 16.5, "iv": 16.5, "iw": 16.5}
+
+
+def situation(**changes):
+    usual = {
+        "state": "recording", "run": 3, "age_s": 0.05, "scans": 1000, "newest_s": 100.0,
+        "phases": ("iu", "iv", "iw"), "ranges": RANGES, "measured": MEASURED,
+    }  # fmt: skip
+    return Situation(**(usual | changes))
+
+
+def event(**changes):
+    usual = {
+        "kind": "overcurrent", "channel": "iv", "start_s": 99.0, "end_s": None,
+        "peak": {"value": 14.23, "u": 0.04, "unit": "A"}, "limit": {"value": 12.0, "u": 0.0, "unit": "A"},
+    }  # fmt: skip
+    return usual | changes
+
+
+def test_running_is_calm_and_says_how_fast():
+    said = sentence(situation())
+    assert said.tone is Tone.CALM
+    assert said.text == "Running at 1432 rpm, order UVW, phases balanced."
+
+
+def test_open_overcurrent_outweighs_everything_that_is_merely_odd():
+    said = sentence(situation(events=[event()], lost_lately=5, faults_lately={"crc": 3}))
+    assert said.tone is Tone.FAULT
+    assert said.text == "Overcurrent in iv: peak 14.23 A, limit 12 A, for 1 s so far."
+    assert "does not protect" in said.advice
+
+
+def test_a_clipped_peak_is_at_least():
+    clipped = event(peak={"value": 16.5, "u": 0.05, "unit": "A", "at_least": True})
+    assert "peak at least 16.50 A" in sentence(situation(events=[clipped])).text
+
+
+def test_an_event_that_is_over_is_said_for_half_a_minute():
+    assert sentence(situation(events=[event(end_s=90.0)])).tone is Tone.WARNING
+    assert sentence(situation(events=[event(end_s=60.0)])).tone is Tone.CALM
+
+
+def test_silence_outweighs_an_open_event():
+    said = sentence(situation(age_s=4.0, events=[event()]))
+    assert said.tone is Tone.FAULT
+    assert said.text == "No data for 4 s."
+
+
+@pytest.mark.parametrize(
+    ("state", "tone", "part"),
+    [
+        ("recovered", Tone.FAULT, "stopped without closing"),
+        ("failed", Tone.FAULT, "ended with an error"),
+        ("complete", Tone.NOTE, "Nothing is recorded now"),
+    ],
+)
+def test_what_is_not_recording_says_so(state, tone, part):
+    said = sentence(situation(state=state, ended="time", ended_ago_s=4.0))
+    assert (said.tone, part in said.text, "4 s ago" in said.text) == (tone, True, True)
+
+
+def test_without_a_run_it_says_how_to_begin():
+    assert "livesense record" in sentence(Situation()).advice
+
+
+def test_port_gone():
+    assert "port is gone" in sentence(situation(outage=True)).text
+
+
+def test_waiting_for_the_first_scan_names_the_port():
+    assert "COM5" in sentence(situation(scans=0, port="COM5")).text
+
+
+def test_clipping_says_that_the_peak_is_higher():
+    channels = MEASURED["channels"] | {"iv": MEASURED["channels"]["iv"] | {"clipped_scans": 40}}
+    said = sentence(situation(measured=MEASURED | {"channels": channels}))
+    assert said.text.startswith("iv reaches the end")
+    assert said.tone is Tone.WARNING
+
+
+def test_losses_and_damage_are_warnings():
+    assert "1\u202f200 in the last 10 s" in sentence(situation(lost_lately=1200)).text
+    assert "3 × crc" in sentence(situation(faults_lately={"crc": 3})).text
+
+
+def test_rest_is_not_called_safe():
+    still = {n: {"rms": {"value": 0.01, "u": 0.02, "unit": "A"}} for n in RANGES}
+    said = sentence(situation(measured={"channels": still}))
+    assert said.text.startswith("At rest")
+    assert "does not prove a circuit dead" in said.advice
+
+
+def test_unequal_phases_are_a_warning():
+    uneven = MEASURED["three_phase"] | {"unbalance_percent": {"value": 12.3, "u": 0.1, "unit": "%"}}
+    assert "12.3 % out of balance" in sentence(situation(measured=MEASURED | {"three_phase": uneven})).text
+
+
+def test_nothing_measured_is_said():
+    assert "no phase current can be stated" in sentence(situation(measured={})).text
