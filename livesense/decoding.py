@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from livesense.bench import Bench, Sensor
+from livesense.bench import Bench, Channel, Sensor
 from livesense.samples import CodeType, GroupInfo
 from livesense.wire.framed import FramedDecoder
 from livesense.wire.text import TextDecoder
+
+VALUE_DECIMALS = 9
+"""Places kept of a value that comes in its own unit where the bench file does not say."""
 
 
 def decoder_for(bench: Bench, *, live: bool) -> FramedDecoder | TextDecoder:
@@ -18,11 +21,29 @@ def decoder_for(bench: Bench, *, live: bool) -> FramedDecoder | TextDecoder:
             [channel.column for channel in channels],
             columns=bench.link.columns,
             rate_hz=bench.groups[0].rate_hz if bench.groups else None,
-            decimals={c.column: c.decimals for c in channels if c.decimals is not None},
+            decimals={c.column: _decimals(c) for c in channels},
+            limits={c.column: limits for c in channels if (limits := _code_limits(bench, c)) is not None},
             counter_bits=bench.link.counter_bits,
             from_port=live,
         )
     return FramedDecoder(declared_groups(bench))
+
+
+def _decimals(channel: Channel) -> int:
+    """Places after the point: a value in its own unit has some, an ADC's code has none."""
+    if channel.decimals is not None:
+        return channel.decimals
+    return VALUE_DECIMALS if channel.sensor is Sensor.DIRECT else 0
+
+
+def _code_limits(bench: Bench, channel: Channel) -> tuple[int, int] | None:
+    """Lowest and highest code that the ADC can give; None for values that come from no ADC."""
+    bits = channel.bits or bench.adc.bits
+    if bits is None or channel.sensor in {Sensor.DIRECT, Sensor.STATE}:
+        return None
+    lowest = -(1 << (bits - 1)) if bench.adc.signed else 0
+    # Codes from which the firmware took an offset lie lower by it.
+    return lowest - channel.code_offset, lowest + (1 << bits) - 1 - channel.code_offset
 
 
 def declared_groups(bench: Bench) -> list[GroupInfo] | None:

@@ -22,6 +22,7 @@ from livesense.link import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkRe
 from livesense.logbook.writer import LogbookWriter, RunWriter
 from livesense.record_settings import Ended, Progress, RecordSettings
 from livesense.samples import Arrival, Description, GapCause, GroupInfo, LinkFault, Note, Packets
+from livesense.wire.framed import FramedDecoder
 
 COMMIT_S = 0.05
 """How much may be lost when the process is killed, beside what is still on its way here."""
@@ -158,7 +159,7 @@ class Recorder:
             if begun_s is not None and now_s - begun_s >= self._settings.duration_s:
                 self._ended = Ended.TIME
         waited_s = now_s - self._first_byte_s if self._first_byte_s is not None and self._live else 0.0
-        if self._decoder.waiting and waited_s > DESCRIPTION_WAIT_S:
+        if self._waiting and waited_s > DESCRIPTION_WAIT_S:
             self._fail(_NO_DESCRIPTION)
 
     def _take_rest(self) -> None:
@@ -327,12 +328,17 @@ class Recorder:
             self._intake = None
 
     @property
+    def _waiting(self) -> bool:
+        """Whether scans came that nothing describes."""
+        return isinstance(self._decoder, FramedDecoder) and self._decoder.waiting
+
+    @property
     def _scans(self) -> int:
         return self._intake.scans if self._intake is not None else 0
 
     def _nothing_accepted(self) -> str:
         wire = self._settings.bench.link.wire
-        if self._decoder.waiting:
+        if self._waiting:
             return _NO_DESCRIPTION
         if self._intake is not None and not self._faults:
             return f"{self._bytes} bytes came, but the device only described itself: is sampling started?"

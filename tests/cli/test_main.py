@@ -1,0 +1,173 @@
+"""The command line as a user meets it: one message, the right exit code, never a traceback."""
+
+from __future__ import annotations
+
+import argparse
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from livesense.cli import main as main_module
+from livesense.cli.options import seconds, span
+from livesense.cli.output import duration, quantity, safe
+
+Command = Callable[..., Any]
+
+
+def test_help_names_every_command(livesense: Command) -> None:
+    answer = livesense("--help")
+    assert answer.code == 0
+    for name in main_module.COMMANDS:
+        assert f"  {name} " in answer.out
+    assert "not a protective device" in answer.out
+
+
+@pytest.mark.parametrize("name", main_module.COMMANDS)
+def test_every_command_has_help_of_its_own(livesense: Command, name: str) -> None:
+    answer = livesense(name, "--help")
+    assert answer.code == 0
+    assert f"livesense {name}" in answer.out
+
+
+def test_unknown_command_is_wrong_use_and_names_the_nearest(livesense: Command) -> None:
+    answer = livesense("recrod")
+    assert (answer.code, answer.out) == (2, "")
+    assert "did you mean 'record'?" in answer.err
+
+
+def test_unknown_option_is_one_message(livesense: Command) -> None:
+    answer = livesense("runs", "--jsn")
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err.count("\n") == 1
+    assert answer.err.startswith("livesense: runs: ")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "said"),
+    [
+        (("runs",), 1, "there is no logbook"),
+        (("show", "1"), 1, "there is no logbook"),
+        (("record", "none.toml"), 2, "none.toml"),
+        (("measure", "last", "--from", "3", "--to", "2"), 2, "expected --from before --to"),
+        (("record", "pump.toml", "--port", "http://x:1"), 2, "expected a device name"),
+        (("record", "pump.toml"), 2, "no port"),
+        (("record", "pump.toml", "--for", "ten"), 2, "expected a time such as 10s"),
+    ],
+)
+def test_mistake_is_one_message_with_what_was_expected(
+    livesense: Command, tmp_path: Path, arguments: tuple[str, ...], code: int, said: str
+) -> None:
+    assert livesense("init", "pump.toml").code == 0
+    text = (tmp_path / "pump.toml").read_text(encoding="utf-8")
+    lines = [line for line in text.splitlines() if not line.startswith("port")]
+    (tmp_path / "pump.toml").write_text("\n".join(lines), encoding="utf-8")
+    answer = livesense(*arguments)
+    assert (answer.code, answer.out) == (code, "")
+    assert answer.err.startswith("livesense: ")
+    assert said in answer.err
+    assert "Traceback" not in answer.err
+    assert not (tmp_path / "livesense.db").exists()
+
+
+def test_bad_unit_in_the_bench_file_names_file_place_key(livesense: Command, tmp_path: Path) -> None:
+    livesense("init", "pump.toml")
+    path = tmp_path / "pump.toml"
+    text = path.read_text(encoding="utf-8").replace('shunt = "5 mΩ"', 'shunt = "5 mA"', 1)
+    path.write_text(text, encoding="utf-8")
+    answer = livesense("record", "pump.toml", "--port", "file:x")
+    assert (answer.code, answer.out) == (2, "")
+    assert answer.err.startswith(
+        'livesense: pump.toml: channel "iu": shunt: expected a resistance such as "5 mΩ"'
+    )
+    assert 'got "5 mA"' in answer.err
+
+
+def test_init_writes_once_and_asks_before_replacing(livesense: Command, tmp_path: Path) -> None:
+    assert livesense("init", "pump.toml").code == 0
+    (tmp_path / "pump.toml").write_text("mine", encoding="utf-8")
+    answer = livesense("init", "pump.toml")
+    assert answer.code == 2
+    assert "--force" in answer.err
+    assert (tmp_path / "pump.toml").read_text(encoding="utf-8") == "mine"
+    assert livesense("init", "pump.toml", "--force").code == 0
+    assert "[[channel]]" in (tmp_path / "pump.toml").read_text(encoding="utf-8")
+
+
+def test_ports_prints_json(livesense: Command) -> None:
+    facts = livesense("ports", "--json").json
+    assert isinstance(facts["ports"], list)
+
+
+def test_help_loads_nothing_heavy() -> None:
+    script = (
+        "import sys; from livesense.cli.main import main\n"
+        "try: main(['--help'])\nexcept SystemExit: pass\n"
+        "heavy = {'numpy', 'serial', 'dash', 'pint', 'sqlite_utils', 'soundfile'} & set(sys.modules)\n"
+        "print('heavy:', sorted(heavy))"
+    )
+    printed = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    ).stdout
+    assert printed.endswith("heavy: []\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("10s", 10),
+        ("2h", 7200),
+        ("3d", 259200),
+        ("500ms", 0.5),
+        ("1h30min", 5400),
+        ("1.5 m", 90),
+        ("1w", 604800),
+    ],
+)
+def test_time_spans(text: str, expected: float) -> None:
+    assert span(text) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("text", ["", "10", "-1s", "0s", "s", "10x", "1e99d", "nan s", "10s!"])
+def test_what_is_no_time_span(text: str) -> None:
+    with pytest.raises(argparse.ArgumentTypeError, match="expected"):
+        span(text)
+
+
+@pytest.mark.parametrize("text", ["-1", "nan", "inf", "1e13", "x"])
+def test_what_is_no_instant(text: str) -> None:
+    with pytest.raises(argparse.ArgumentTypeError, match="expected"):
+        seconds(text)
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "unit", "expected"),
+    [
+        (4.12345, 0.0105, "A", "4.123 ± 0.021 A"),
+        (3120.4, 0.06, "rpm", "3120.40 ± 0.12 rpm"),
+        (0.00123, 0.5, "A", "0.0 ± 1.0 A"),
+        (12.0, 0.0, "A", "12 A"),
+    ],
+)
+def test_quantities_show_the_digits_that_the_uncertainty_allows(
+    value: float, u: float, unit: str, expected: str
+) -> None:
+    assert quantity({"value": value, "u": u, "unit": unit}) == expected
+
+
+def test_withheld_quantity_says_why() -> None:
+    assert quantity(None, "no line") == "withheld: no line"
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"), [(4.25, "4.2 s"), (200, "3 min 20 s"), (7500, "2 h 05 min"), (2e5, "2 d 07 h")]
+)
+def test_durations(value: float, expected: str) -> None:
+    assert duration(value) == expected
+
+
+def test_control_characters_never_reach_the_terminal() -> None:
+    assert safe("a\x1b[31mred\x07\x9b\u202e") == "a\\x1b[31mred\\x07\\x9b\\x202e"
