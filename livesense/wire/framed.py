@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -261,8 +262,8 @@ def _sound(flat: NDArray[np.uint8], first: NDArray[np.int64], length: NDArray[np
     """Which packets' checksums are right."""
     sound = np.zeros(len(first), dtype=np.bool_)
     order = np.argsort(length, kind="stable")
-    borders = np.flatnonzero(np.diff(length[order], prepend=-1)).tolist()
-    for begin, end in zip(borders, [*borders[1:], len(order)], strict=True):
+    borders = [*np.flatnonzero(np.diff(length[order], prepend=-1)).tolist(), len(order)]
+    for begin, end in pairwise(borders):
         alike = order[begin:end]
         size = int(length[alike[0]])
         if end - begin > FEW_ALIKE:
