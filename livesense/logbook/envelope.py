@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,15 +124,20 @@ def _pages(source: Source, position: int, level: int, first: int, stop: int) -> 
         " ORDER BY first",
         (source.run, source.number, position, level, first // page_scans * page_scans, stop),
     )
-    for begin, count, data in rows:
-        try:
-            if not isinstance(data, bytes):
-                raise DamagedBlockError("expected a blob")
-            page = pyramid.unpack(data, whole(count, "entries"), whole(begin, "first"), step)
-        except DamagedBlockError as error:
-            raise DamagedBlockError(
-                f"run {source.run}, group {source.number}: a page of the pyramid at scan {begin}: {error};"
-                " the codes themselves are not concerned"
-            ) from error
-        lead, end = np.searchsorted(page.start, (first, stop))
-        yield page[lead:end]
+    if not rows:
+        return
+    try:
+        found = pyramid.unpack([_page(row) for row in rows], step)
+    except DamagedBlockError as error:
+        raise DamagedBlockError(
+            f"run {source.run}, group {source.number}: {error}; the codes themselves are not concerned"
+        ) from error
+    inside = (found.start >= first) & (found.start < stop)
+    yield found if inside.all() else found[inside]
+
+
+def _page(row: tuple[Any, ...]) -> pyramid.Row:
+    first, count, data = row
+    if not isinstance(data, bytes):
+        raise DamagedBlockError(f"expected a page of the pyramid, found {type(data).__name__}")
+    return whole(first, "first"), whole(count, "entries"), data

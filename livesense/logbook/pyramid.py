@@ -11,7 +11,7 @@ a run that was cut off needs no repair.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError
-from livesense.logbook.codec import compress, decompress, pack_whole, unpack_whole
+from livesense.logbook.codec import compress, decompress, pack_whole
 
 LEVELS = 6
 FIRST_FACTOR = 64
@@ -27,7 +27,8 @@ STEP = 16
 PAGE_ENTRIES = 512
 
 _HEADER = struct.Struct("<Bq")
-_LARGEST_PAGE_BYTES = _HEADER.size + 5 * (1 + 8 * PAGE_ENTRIES)
+COLUMNS = 5
+_LARGEST_PAGE_BYTES = _HEADER.size + COLUMNS * (1 + 8 * PAGE_ENTRIES)
 
 
 def factor(level: int) -> int:
@@ -51,7 +52,7 @@ class Entries:
     def __len__(self) -> int:
         return len(self.start)
 
-    def __getitem__(self, which: slice) -> Entries:
+    def __getitem__(self, which: slice | NDArray[np.bool_]) -> Entries:
         return Entries(self.start[which], self.n[which], self.low[which], self.high[which], self.sum[which])
 
     def channel(self, position: int) -> Entries:
@@ -218,34 +219,72 @@ def pack(entries: Entries, first: int, span: int) -> bytes:
     return compress(_HEADER.pack(0, base) + body + pack_whole(above.astype(np.uint64)))
 
 
-def unpack(data: bytes, count: int, first: int, span: int) -> Entries:
-    """Entries of a stored page.
+Row = tuple[int, int, bytes]
+"""A stored page: ``first``, ``entries``, ``data``."""
+
+
+def unpack(rows: Sequence[Row], span: int) -> Entries:
+    """Entries of stored pages of one level, page after page of a kind.
+
+    Pages that are laid out alike are decoded together: what a page costs is then
+    hardly more than its decompression.
 
     Raises
     ------
     DamagedBlockError
-        The page does not fit what it says of itself.
+        A page does not fit what it says of itself.
     """
+    alike: dict[tuple[int, ...], list[tuple[bytes, int, int]]] = {}
+    for first, count, data in rows:
+        try:
+            body, layout, base = _opened(count, data)
+        except DamagedBlockError as error:
+            raise DamagedBlockError(f"the page of the pyramid at scan {first}: {error}") from error
+        alike.setdefault(layout, []).append((body, first, base))
+    return joined([_decoded(layout, pages, span) for layout, pages in alike.items()])
+
+
+def _opened(count: int, data: bytes) -> tuple[bytes, tuple[int, ...], int]:
+    """Decompressed page, its layout (kind, entries, width of each column), and its base."""
     if not 1 <= count <= PAGE_ENTRIES:
-        raise DamagedBlockError(f"expected a page of 1 to {PAGE_ENTRIES} entries, found {count}")
-    body = memoryview(decompress(data, _LARGEST_PAGE_BYTES))
-    if len(body) < _HEADER.size:
-        raise DamagedBlockError(f"expected a page's head, found {len(body)} bytes")
-    kind, base = _HEADER.unpack_from(body)
+        raise DamagedBlockError(f"expected 1 to {PAGE_ENTRIES} entries, found {count}")
+    body = decompress(data, _LARGEST_PAGE_BYTES)
     at = _HEADER.size
+    widths = []
+    for _ in range(COLUMNS):
+        width = body[at] if at < len(body) else -1
+        if width not in (0, 1, 2, 4, 8):
+            raise DamagedBlockError(f"expected a width of 0, 1, 2, 4 or 8 bytes, found {width}")
+        widths.append(width)
+        at += 1 + width * count
+    if at != len(body):
+        raise DamagedBlockError(f"expected {at} bytes, found {len(body)}")
+    kind, base = _HEADER.unpack_from(body)
+    return body, (kind, count, *widths), base
+
+
+def _decoded(layout: tuple[int, ...], pages: list[tuple[bytes, int, int]], span: int) -> Entries:
+    kind, count, *widths = layout
+    table = np.frombuffer(b"".join(body for body, _, _ in pages), np.uint8).reshape(len(pages), -1)
     columns = []
-    for _ in range(5):
-        values, took = unpack_whole(body[at:], count)
-        columns.append(values)
-        at += took
+    at = _HEADER.size
+    for width in widths:
+        column = np.zeros((len(pages), count), np.uint64)
+        for number in range(width):
+            begin = at + 1 + number * count
+            column |= table[:, begin : begin + count].astype(np.uint64) << np.uint64(8 * number)
+        columns.append(column)
+        at += 1 + width * count
     place, missing, low_bits, high_bits, sum_bits = columns
-    start = first + (place.view(np.int64) + np.arange(count)) * span
-    n = span - missing.view(np.int64)
+    firsts = np.array([first for _, first, _ in pages], np.int64)[:, None]
+    start = (firsts + (place.view(np.int64) + np.arange(count)) * span).ravel()
+    n = (span - missing.view(np.int64)).ravel()
     if kind == 2:
-        return Entries(start, n, *(column.view(np.float64) for column in columns[2:]))
-    shifted = low_bits + np.array(base, np.int64).view(np.uint64)
-    low = shifted.view(np.int64)
-    high = (shifted + high_bits).view(np.int64)
+        return Entries(start, n, *(column.view(np.float64).ravel() for column in columns[2:]))
+    bases = np.array([base for _, _, base in pages], np.int64)[:, None]
+    shifted = low_bits + bases.view(np.uint64)
+    low = shifted.view(np.int64).ravel()
+    high = (shifted + high_bits).view(np.int64).ravel()
     if kind == 1:
-        return Entries(start, n, low, high, sum_bits.view(np.float64))
-    return Entries(start, n, low, high, sum_bits.view(np.int64) + n * low)
+        return Entries(start, n, low, high, sum_bits.view(np.float64).ravel())
+    return Entries(start, n, low, high, sum_bits.view(np.int64).ravel() + n * low)

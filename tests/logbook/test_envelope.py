@@ -197,7 +197,7 @@ def test_numbers_that_are_not_finite_count_as_absent() -> None:
     found = pyramid.sums_of(0, codes, np.array([2, 4]))
     assert found.n.tolist() == [1, 1, 0]
     assert (found.low[:2].tolist(), found.high[:2].tolist()) == ([1.0, 3.0], [1.0, 3.0])
-    page = pyramid.unpack(pyramid.pack(found, 0, 2), 3, 0, 2)
+    page = pyramid.unpack([(0, 3, pyramid.pack(found, 0, 2))], 2)
     assert page.n.tolist() == [1, 1, 0]
     assert page.sum.tolist() == [1.0, 3.0, 0.0]
 
@@ -213,7 +213,7 @@ def entries(count: int, seed: int = 0) -> pyramid.Entries:
 @pytest.mark.parametrize("count", [1, 2, 100, 512])
 def test_a_page_comes_back(count: int) -> None:
     before = entries(count)
-    after = pyramid.unpack(pyramid.pack(before, 32768, 64), count, 32768, 64)
+    after = pyramid.unpack([(32768, count, pyramid.pack(before, 32768, 64))], 64)
     for name in ("start", "n", "low", "high", "sum"):
         assert np.array_equal(getattr(after, name), getattr(before, name)), name
 
@@ -224,12 +224,25 @@ def test_a_damaged_page_is_refused() -> None:
         broken = bytearray(data)
         broken[place] ^= 0x40
         with pytest.raises(DamagedBlockError):
-            pyramid.unpack(bytes(broken), 200, 32768, 64)
+            pyramid.unpack([(32768, 200, bytes(broken))], 64)
     for count in (0, -1, 513, 1 << 40):
-        with pytest.raises(DamagedBlockError, match="expected a page of 1 to 512 entries"):
-            pyramid.unpack(data, count, 32768, 64)
-    with pytest.raises(DamagedBlockError):
-        pyramid.unpack(pyramid.compress(b"short"), 1, 0, 64)
+        with pytest.raises(DamagedBlockError, match="expected 1 to 512 entries"):
+            pyramid.unpack([(32768, count, data)], 64)
+    body = bytes(9) + b"\0\0\0\0"
+    for wrong in (b"", b"short", body, body + b"\3" + bytes(3), body + b"\1\7\7"):
+        with pytest.raises(DamagedBlockError):
+            pyramid.unpack([(0, 1, pyramid.compress(wrong))], 64)
+    assert len(pyramid.unpack([(0, 1, pyramid.compress(body + b"\1\7"))], 64)) == 1
+
+
+def test_pages_of_different_layout_are_read_together() -> None:
+    pages = [entries(512), entries(100, 1), entries(512, 2), entries(3, 3)]
+    rows = [(number * 65536, len(page), pyramid.pack(page, 32768, 64)) for number, page in enumerate(pages)]
+    found = pyramid.unpack(rows, 64)
+    order = np.argsort(found.start, kind="stable")
+    expected = np.concatenate([page.start - 32768 + number * 65536 for number, page in enumerate(pages)])
+    assert np.array_equal(found.start[order], expected)
+    assert np.array_equal(found.sum[order], np.concatenate([page.sum for page in pages]))
 
 
 def test_the_pyramid_is_small(
