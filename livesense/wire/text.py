@@ -282,6 +282,7 @@ class TextDecoder:
             if not self._trying:
                 self._faults[FaultKind.BAD_DESCRIPTION] += 1
             return
+        self._flush()
         self._described = description
         columns: Sequence[str] = self._columns
         if description.groups and not self._header and not self._stated_columns:

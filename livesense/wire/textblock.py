@@ -126,7 +126,9 @@ class Block:
         if not len(lines):
             return
         words = np.ndarray((len(raw) - 7,), "<u8", self.data, strides=(1,))
-        fields = first[lines][:, np.newaxis] + np.array([field.column for field in shape.fields])
+        fields = first[lines][:, np.newaxis] + np.array(
+            [field.column for field in shape.fields], dtype=np.int64
+        )
         good = np.ones(fields.shape, dtype=np.bool_)
         self.values[lines] = self._numbers(words, starts[fields], ends[fields], shape, good)
         self.good[lines] = good.all(axis=1)

@@ -58,7 +58,7 @@ def check(line: bytes) -> tuple[bytes, bool | None]:
         return line, None
     content, stated = match.groups()
     xor = int(np.bitwise_xor.reduce(np.frombuffer(content, dtype=np.uint8), initial=0))
-    return content, xor == int(stated, 16)
+    return content, content != b"" and xor == int(stated, 16)
 
 
 def split(content: bytes) -> list[bytes]:
