@@ -93,7 +93,7 @@ class World:
         truth: bool = True,
     ) -> None:
         errors_random, noise_random, rotor_random = (
-            np.random.default_rng(sequence) for sequence in np.random.SeedSequence(seed).spawn(3)
+            np.random.default_rng(sequence) for sequence in np.random.SeedSequence([seed, 0]).spawn(3)
         )
         self.scenario = scenario
         self._truth = truth
