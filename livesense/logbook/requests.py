@@ -8,6 +8,7 @@ from pathlib import Path
 
 from livesense.errors import LogbookError, RunNotFoundError, UsageError
 from livesense.logbook import connection as db
+from livesense.logbook.locks import is_held
 from livesense.logbook.rows import RequestRow
 
 KINDS = ("stop", "note", "zero")
@@ -22,10 +23,12 @@ MOST_WAITING = 100
 def ask(path: Path | str, run: int, kind: str, text: str = "") -> int:
     """Ask the recorder of a run for something; hands back the request's number.
 
+    A note on a run that is over is kept at once: there is no recorder to ask.
+
     Raises
     ------
     UsageError
-        Unknown kind, text too long, or too many requests waiting.
+        Unknown kind, text too long, too many requests waiting, or nobody records the run.
     RunNotFoundError
         No such run.
     LogbookError
@@ -39,18 +42,29 @@ def ask(path: Path | str, run: int, kind: str, text: str = "") -> int:
     if not file.exists():
         raise LogbookError(f"{file}: no such logbook; record a run first, or name another file")
     with closing(db.open_to_write(file)) as connection, db.transaction(connection, file):
-        if connection.execute("SELECT 1 FROM run WHERE number = ?", (int(run),)).fetchone() is None:
+        row = connection.execute("SELECT token, ended FROM run WHERE number = ?", (int(run),)).fetchone()
+        if row is None:
             raise RunNotFoundError(f"{file}: expected one of its runs, got {run}")
+        token, ended = row
+        over = ended is not None or is_held(file, str(token)) is False
+        if over and kind != "note":
+            raise UsageError(f"run {run} is not being recorded: there is nothing to {kind}")
         (waiting,) = connection.execute(
             "SELECT count(*) FROM request WHERE run = ? AND answered_wall_s IS NULL", (int(run),)
         ).fetchone()
-        if waiting >= MOST_WAITING:
+        if waiting >= MOST_WAITING and not over:
             raise UsageError(
                 f"run {run}: {waiting} requests are waiting already; its recorder may have ended"
             )
+        now, kept = time.time(), db.plain_text(text)
+        if over:
+            connection.execute(
+                "INSERT INTO note (run, wall_s, source, text) VALUES (?, ?, 'user', ?)", (int(run), now, kept)
+            )
         number = connection.execute(
-            "INSERT INTO request (run, asked_wall_s, kind, text) VALUES (?, ?, ?, ?)",
-            (int(run), time.time(), kind, db.plain_text(text)),
+            "INSERT INTO request (run, asked_wall_s, kind, text, answered_wall_s, answer)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
+            (int(run), now, kind, kept, now if over else None, "kept" if over else None),
         ).lastrowid
     return int(number or 0)
 

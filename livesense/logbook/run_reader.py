@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
@@ -13,6 +12,7 @@ from numpy.typing import NDArray
 from livesense.errors import DamagedBlockError, LogbookError, RunNotFoundError
 from livesense.logbook import codec
 from livesense.logbook.envelope import Envelope, envelope
+from livesense.logbook.fields import event_row, from_json
 from livesense.logbook.rows import (
     CalibrationRow,
     ChannelRow,
@@ -27,7 +27,7 @@ from livesense.logbook.rows import (
     RunRow,
 )
 from livesense.logbook.stretches import Source, whole
-from livesense.samples import CodeType, Estimate, Event, GroupInfo, SegmentStart, TimeAxis
+from livesense.samples import CodeType, Estimate, GroupInfo, SegmentStart, TimeAxis
 
 if TYPE_CHECKING:
     from livesense.logbook.reader import Logbook
@@ -246,7 +246,7 @@ class RunReader:
             " ORDER BY start_scan, number",
             (self.number, revision, self.number),
         )
-        return [_event_row(row) for row in rows]
+        return [event_row(row) for row in rows]
 
     def outages(self) -> list[OutageRow]:
         """List the times when the port was away."""
@@ -277,7 +277,7 @@ class RunReader:
     def health(self) -> HealthRow | None:
         """Give the recorder's latest figures."""
         rows = self._logbook.select("SELECT wall_s, figures FROM health WHERE run = ?", (self.number,))
-        return HealthRow(rows[0][0], figures_of(rows[0][1])) if rows else None
+        return HealthRow(rows[0][0], from_json(rows[0][1])) if rows else None
 
     def requests(self) -> list[RequestRow]:
         """List what was asked of this run, with the answers."""
@@ -400,7 +400,7 @@ class RunReader:
             wire=wire,
             port=port,
             version=version,
-            summary=None if summary is None else figures_of(summary),
+            summary=None if summary is None else from_json(summary),
         )
 
     def _last_s(self, group: int) -> float:
@@ -409,39 +409,3 @@ class RunReader:
             return 0.0
         seconds = float(self.time_axis(group).time_s(np.array([high - 1]))[0])
         return seconds if math.isfinite(seconds) else 0.0
-
-
-def _event_row(row: tuple[Any, ...]) -> EventRow:
-    (
-        number, revision, kind, channel, group, rule, start, end, peak, peak_scan, at_least, limit, unit,
-        text, lost, cut, details,
-    ) = row  # fmt: skip
-    event = Event(
-        kind=kind,
-        channel=channel,
-        group=group,
-        rule=rule,
-        start_scan=start,
-        end_scan=end,
-        peak=math.nan if peak is None else peak,
-        peak_scan=peak_scan,
-        peak_at_least=bool(at_least),
-        limit=math.nan if limit is None else limit,
-        unit=unit,
-        text=text,
-        lost_scans=lost,
-        cut_short=bool(cut),
-        details=figures_of(details),
-    )
-    return EventRow(number, revision, event)
-
-
-def figures_of(text: object) -> dict[str, Any]:
-    """Read a JSON object as stored; empty when it is none."""
-    try:
-        found = json.loads(text) if isinstance(text, str) else None
-        # Written as \\ud800, half a surrogate pair gets through JSON, and nothing could print it.
-        found = json.loads(json.dumps(found, ensure_ascii=False).encode("utf-8", "replace"))
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
-import math
 import time
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from livesense.errors import LogbookError
 from livesense.logbook.connection import Statement, plain_text
+from livesense.logbook.fields import device_of, event_fields, real_or_none, to_json, whole_or_none
 from livesense.logbook.group_writer import GroupWriter
 from livesense.logbook.locks import RunLock
 from livesense.logbook.rows import RequestRow
@@ -75,11 +74,11 @@ class RunWriter:
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
                 self.number,
                 number,
-                _real(info.rate_hz),
+                real_or_none(info.rate_hz),
                 str(info.code),
                 group.held_as,
-                _whole(info.bits),
-                _whole(info.burst),
+                whole_or_none(info.bits),
+                whole_or_none(info.burst),
                 int(flag),
             )
             for position, name in enumerate(info.channels):
@@ -100,7 +99,7 @@ class RunWriter:
     def describe(self, text: str, device: str | None = None) -> None:
         """Keep the device's description as it came; ``device`` is read from it when not given."""
         if device is None:
-            device = _device_of(text)
+            device = device_of(text)
         self._put(
             "UPDATE run SET description = ?, device = ? WHERE number = ?",
             plain_text(text),
@@ -129,7 +128,7 @@ class RunWriter:
             int(start.group),
             int(start.first),
             float(start.start_s),
-            _real(start.rate_hz),
+            real_or_none(start.rate_hz),
         )
 
     def gap(self, gap: Gap, wall_s: float | None = None) -> None:
@@ -139,9 +138,9 @@ class RunWriter:
             self.number,
             int(gap.group),
             int(gap.first),
-            _whole(gap.count),
+            whole_or_none(gap.count),
             str(gap.cause),
-            _real(wall_s),
+            real_or_none(wall_s),
         )
 
     def restart(self, restart: Restart, wall_s: float | None = None) -> None:
@@ -150,11 +149,11 @@ class RunWriter:
             "INSERT INTO restart (run, scan_group, scan, last_counter, first_counter, wall_s)"
             " VALUES (?, ?, ?, ?, ?, ?)",
             self.number,
-            _whole(restart.group),
+            whole_or_none(restart.group),
             int(restart.scan),
-            _whole(restart.last_counter),
-            _whole(restart.first_counter),
-            _real(wall_s),
+            whole_or_none(restart.last_counter),
+            whole_or_none(restart.first_counter),
+            real_or_none(wall_s),
         )
 
     def fault(self, fault: LinkFault, wall_s: float) -> None:
@@ -168,7 +167,7 @@ class RunWriter:
             "INSERT INTO note (run, wall_s, scan, source, text) VALUES (?, ?, ?, ?, ?)",
             self.number,
             float(wall_s),
-            _whole(scan),
+            whole_or_none(scan),
             plain_text(source),
             plain_text(text),
         )
@@ -179,7 +178,7 @@ class RunWriter:
             "INSERT OR REPLACE INTO outage (run, began_wall_s, ended_wall_s, cause) VALUES (?, ?, ?, ?)",
             self.number,
             float(began_wall_s),
-            _real(ended_wall_s),
+            real_or_none(ended_wall_s),
             plain_text(cause),
         )
 
@@ -187,7 +186,7 @@ class RunWriter:
         """Keep an event; hands back its number within the run, for :meth:`update_event`."""
         number = self._events
         self._events += 1
-        fields = _event_fields(event)
+        fields = event_fields(event)
         columns = ", ".join(fields)
         marks = ", ".join("?" * len(fields))
         self._put(
@@ -200,7 +199,7 @@ class RunWriter:
 
     def update_event(self, number: int, event: Event) -> None:
         """Renew an event that went on or ended."""
-        fields = _event_fields(event)
+        fields = event_fields(event)
         columns = ", ".join(f"{column} = ?" for column in fields)
         self._put(
             f"UPDATE event SET {columns} WHERE run = ? AND revision = 0 AND number = ?",
@@ -279,7 +278,7 @@ class RunWriter:
             "UPDATE run SET ended = ?, ended_wall_s = ?, summary = ? WHERE number = ?",
             plain_text(ended),
             float(wall_s),
-            None if summary is None else _json(summary),
+            None if summary is None else to_json(summary),
             self.number,
         )
         self._commit(force=False)
@@ -323,7 +322,7 @@ class RunWriter:
                 "INSERT OR REPLACE INTO health (run, wall_s, figures) VALUES (?, ?, ?)",
                 self.number,
                 time.time(),
-                _json(self._health),
+                to_json(self._health),
             )
             self._health_changed = False
             self._health_written_s = now
@@ -339,58 +338,3 @@ class RunWriter:
 
     def _put(self, text: str, *values: Any) -> None:
         self._queue.append((text, values))
-
-
-def _whole(value: int | None) -> int | None:
-    # SQLite takes a numpy integer for a blob.
-    return None if value is None else int(value)
-
-
-def _real(value: float | None) -> float | None:
-    return None if value is None else float(value)
-
-
-def _json(value: Any) -> str:
-    return json.dumps(_plain(value), ensure_ascii=False)
-
-
-def _plain(value: Any) -> Any:
-    """Only what JSON can hold: numpy's own types become Python's, what is not finite null."""
-    if hasattr(value, "tolist"):
-        value = value.tolist()
-    if isinstance(value, Mapping):
-        return {plain_text(str(key)): _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value if value is None or isinstance(value, (bool, int)) else plain_text(str(value))
-
-
-def _device_of(text: str) -> str:
-    try:
-        found = json.loads(text)
-    except (ValueError, RecursionError):
-        return ""
-    device = found.get("device", "") if isinstance(found, dict) else ""
-    return device if isinstance(device, str) else ""
-
-
-def _event_fields(event: Event) -> dict[str, Any]:
-    return {
-        "kind": plain_text(event.kind),
-        "channel": plain_text(event.channel),
-        "scan_group": int(event.group),
-        "rule": int(event.rule),
-        "start_scan": int(event.start_scan),
-        "end_scan": _whole(event.end_scan),
-        "peak": float(event.peak),
-        "peak_scan": int(event.peak_scan),
-        "peak_at_least": int(event.peak_at_least),
-        "limit_value": float(event.limit),
-        "unit": plain_text(event.unit),
-        "text": plain_text(event.text),
-        "lost_scans": int(event.lost_scans),
-        "cut_short": int(event.cut_short),
-        "details": _json(event.details),
-    }

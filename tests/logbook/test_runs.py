@@ -595,3 +595,15 @@ def test_a_request_that_cannot_be_is_refused(start: StartRun, path: Path) -> Non
     with pytest.raises(ValueError, match="requests are waiting already"):
         requests.ask(path, 1, "note", "again")
     assert not path.with_name("none.db").exists()
+
+
+def test_a_note_on_a_run_that_is_over_is_kept_at_once(start: StartRun, read: Read, path: Path) -> None:
+    start().finish("time", 1.0)
+    start().abandon()
+    for run in (1, 2):
+        number = requests.ask(path, run, "note", "bearing changed since")
+        reader = read().run(run)
+        assert [(n.text, n.source) for n in reader.notes()] == [("bearing changed since", "user")]
+        assert [(r.number, r.answer) for r in reader.requests()] == [(number, "kept")]
+        with pytest.raises(ValueError, match="is not being recorded"):
+            requests.ask(path, run, "stop")
