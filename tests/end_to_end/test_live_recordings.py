@@ -173,7 +173,7 @@ def test_killed_recorder_leaves_a_sound_logbook_at_once(
         begun_s = time.monotonic()
         paced(peer, sender, ready, lambda: time.monotonic() - begun_s > kill_after_s)
         process.kill()
-        process.wait(30)
+        process.communicate(timeout=30)
     logbook = tmp_path / "livesense.db"
     (row,) = livesense("runs", "--json", "--logbook", logbook).json["runs"]
     assert row["state"] == "recovered"
