@@ -31,8 +31,10 @@ if TYPE_CHECKING:
 
 FACTS_EVERY_S = 0.5
 LATELY_S = 10.0
-MEASURED_S = 1.0
+MEASURED_S = 0.5
 """Length of the stretch the tiles are measured on."""
+BUSY_SHARE = 0.4
+"""Share of a processor that measuring may take."""
 SEARCH_S = 2.1
 """Long enough for three rising crossings at 2 Hz and a bit."""
 HELD_S = 0.4
@@ -103,6 +105,10 @@ class Live:
         self._tally = _Tally()
         self._scans_seen: int | None = None
         self._grew_at = 0.0
+        self._figures: tuple[dict[str, Any], str] = ({}, "")
+        self._measured_scans = -1
+        self._measure_next = -math.inf
+        self._events: list[dict[str, Any]] = []
         self._facts_ready = threading.Condition()
         self._now: tuple[dict[str, Any], dict[str, Any]] | None = None
         self._building: dict[str, Any] = _NO_SETUP
@@ -181,7 +187,8 @@ class Live:
             return
         self._run = number
         self._digits, self._tally = SteadyDigits(), _Tally()
-        self._scans_seen = None
+        self._scans_seen, self._measured_scans, self._measure_next = None, -1, -math.inf
+        self._figures, self._events = ({}, ""), []
         if analysis is None or not described_groups:
             self._building = _NO_SETUP | {"run": number}
             return
@@ -201,15 +208,8 @@ class Live:
         health = replace(health, age_s=self._age_s(now, run, health.scans))
         lost_lately, faults_lately = self._tally.lately(now, health.lost or 0, health.faults)
         newest_s = analysis.extent_s()[1] if health.scans else 0.0
-        measured: dict[str, Any] = {}
-        why = "no scan has come yet"
-        if health.scans:
-            try:
-                measured = analysis.measure(max(0.0, newest_s - MEASURED_S), newest_s)
-            except (LivesenseError, ValueError) as error:
-                why = str(error)
-        rows = analysis.events()
-        newest = sorted(rows, key=lambda row: row.get("start_scan") or 0, reverse=True)
+        measured, why = self._measured(now, analysis, newest_s, health.scans)
+        newest = self._newest_events(analysis)
         said = sentence(
             Situation(
                 state=run.row.state,
@@ -239,10 +239,39 @@ class Live:
             "sentence": _sentence_json(said),
             "tiles": tiles.tiles(self._building["channels"], measured, self._digits, why),
             "events": [tiles.event_row(row) for row in newest[:EVENTS_SHOWN]],
-            "event_count": len(rows),
+            "event_count": run.row.events,
             "link": tiles.link_rows(run.row.state, health, lost_lately, faults_lately),
             "age_s": health.age_s,
         }
+
+    def _measured(
+        self, now: float, analysis: RunAnalysis, newest_s: float, scans: int
+    ) -> tuple[dict[str, Any], str]:
+        """Figures of the newest stretch, and why there are none.
+
+        Where measuring is slow for this computer, it is done less often rather than all the time.
+        """
+        if not scans:
+            return {}, "no scan has come yet"
+        if now < self._measure_next or scans == self._measured_scans:
+            return self._figures
+        self._measured_scans = scans
+        began = time.monotonic()
+        try:
+            self._figures = analysis.measure(max(0.0, newest_s - MEASURED_S), newest_s), ""
+        except (LivesenseError, ValueError) as error:
+            self._figures = {}, str(error)
+        cost_s = time.monotonic() - began
+        self._measure_next = now + max(FACTS_EVERY_S * 0.9, cost_s / BUSY_SHARE)
+        return self._figures
+
+    def _newest_events(self, analysis: RunAnalysis) -> list[dict[str, Any]]:
+        """Events, newest first; read again only when there are more of them or one was still open."""
+        count = analysis.run.row.events
+        if count != len(self._events) or any(row["end_scan"] is None for row in self._events):
+            rows = analysis.events()
+            self._events = sorted(rows, key=lambda row: row.get("start_scan") or 0, reverse=True)
+        return self._events
 
     def _age_s(self, now: float, run: RunReader, scans: int) -> float | None:
         """Age of the newest data: since when their number has not grown, as seen from here."""

@@ -101,7 +101,7 @@ def rising_crossings(values: FloatArray) -> FloatArray:
 
 
 def period_of(crossings: FloatArray) -> float | None:
-    """Return the mean distance of the last crossings, in samples; None where they are not even enough to be cycles."""
+    """Return the mean distance of the last crossings, in samples; None where they are uneven."""
     if len(crossings) < 3:
         return None
     # Noise may cross evenly a few times by chance, hardly a dozen times; a machine that speeds up is
@@ -113,7 +113,7 @@ def period_of(crossings: FloatArray) -> float | None:
 
 
 def ladder_span(wanted: float, shown: float | None = None) -> float:
-    """Return a round span near the wanted one; the one now shown stays while it is within about a third of it."""
+    """Return a round span near the wanted one; the one now shown stays while it is near enough."""
     if shown is not None and 0.72 * wanted <= shown <= 1.45 * wanted:
         return shown
     decade = 10.0 ** math.floor(math.log10(wanted))

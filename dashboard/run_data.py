@@ -13,7 +13,7 @@ import numpy as np
 from flask import Flask, Response, abort, request
 
 from dashboard.channels import described, limits
-from dashboard.digits import lasting, shown
+from dashboard.digits import shown
 from dashboard.reading import Desk, Reading
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
 from dashboard.tiles import withheld_reason
@@ -161,7 +161,6 @@ def notes(analysis: RunAnalysis) -> list[dict[str, Any]]:
             "text": str(note.text),
             "source": str(note.source),
             "at_s": float(note.wall_s) - began if note.wall_s is not None else None,
-            "at": lasting(max(0.0, float(note.wall_s) - began)) if note.wall_s is not None else "",
         }
         for note in analysis.run.notes()
     ]

@@ -10,17 +10,17 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dashboard.digits import SteadyDigits, grouped, lasting, shown
-from dashboard.words import SILENT_S, signed
+from dashboard.words import SILENT_S
 from livesense.logbook.reader import RunReader
 
-SINGLE_FIGURES: tuple[tuple[str, str, str, str], ...] = (
-    ("speed.rpm", "Speed", "rpm", ""),
-    ("speed.electrical_hz", "Electrical frequency", "Hz", ""),
-    ("power.input_power", "Input power", "W", "signed"),
-    ("power.bus_voltage", "Bus voltage", "V", ""),
-    ("power.bus_current", "Bus current", "A", "signed"),
-    ("three_phase.unbalance_percent", "Unbalance", "%", ""),
-    ("three_phase.residual_rms", "Sum of the phases", "A rms", ""),
+SINGLE_FIGURES: tuple[tuple[str, str, str], ...] = (
+    ("speed.rpm", "Speed", "rpm"),
+    ("speed.electrical_hz", "Electrical frequency", "Hz"),
+    ("power.input_power", "Input power", "W"),
+    ("power.bus_voltage", "Bus voltage", "V"),
+    ("power.bus_current", "Bus current", "A"),
+    ("three_phase.unbalance_percent", "Unbalance", "%"),
+    ("three_phase.residual_rms", "Sum of the phases", "A rms"),
 )
 NO_REASON = "cannot be stated from these samples"
 
@@ -53,7 +53,6 @@ def tile(
     unit: str,
     reason: str,
     digits: SteadyDigits,
-    is_signed: bool = False,
 ) -> dict[str, Any]:
     """One tile: ``value`` and ``expanded`` as text, or ``withheld`` with the reason."""
     figure = digits.shown(key, quantity) if quantity else None
@@ -61,9 +60,8 @@ def tile(
     if figure is None:
         return row | {"withheld": reason}
     at_least = bool(quantity and quantity.get("at_least"))
-    value = signed(figure.value) if is_signed else figure.value
     return row | {
-        "value": ("≥ " if at_least else "") + value,
+        "value": ("≥ " if at_least else "") + figure.value,
         "expanded": figure.expanded,
         "withheld": None,
     }
@@ -84,9 +82,9 @@ def tiles(
         clipped = figures.get("clipped_scans") or 0
         rows.append(row | {"large": True, "name": name, "look": channel["look"],
                            "computed": channel["computed"], "clipped": clipped})  # fmt: skip
-    for path, label, unit, sign in SINGLE_FIGURES:
+    for path, label, unit in SINGLE_FIGURES:
         reason = withheld_reason(measured, *path.split(".")) if measured else why
-        rows.append(tile(path, label, _at(measured, path), unit, reason, digits, sign == "signed"))
+        rows.append(tile(path, label, _at(measured, path), unit, reason, digits))
     temperatures = measured.get("temperatures")
     for name, quantity in (temperatures if isinstance(temperatures, Mapping) else {}).items():
         if name != "withheld":

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from dashboard.digits import MINUS, fixed, grouped, lasting, shown
+from dashboard.digits import fixed, grouped, lasting, shown
 
 SILENT_S = 1.5
 """Data older than this is called silence; the recorder commits twenty times a second."""
@@ -232,8 +232,3 @@ def _running(s: Situation) -> Sentence:
 def sentence(s: Situation) -> Sentence:
     """Return the one thing that is most worth saying."""
     return _not_recording(s) or _silent(s) or _overcurrent(s) or _doubtful(s) or _running(s)
-
-
-def signed(text: str) -> str:
-    """Return a number's text with a place for its sign, so that a change of sign moves no digit."""
-    return text if text.startswith(MINUS) else "\u2007" + text

@@ -94,26 +94,25 @@
       const top = area.y[1];
       context.strokeStyle = this.colours[look];
       context.lineWidth = width;
-      // Dashes by length along a noisy line would shiver; dashes by x stand still. Lines of few points
-      // are smooth enough for the usual kind.
-      const byX = dash.length > 0 && dx < 2.5;
-      context.setLineDash(byX ? [] : dash);
       const period = dash.reduce((sum, part) => sum + part, 0);
       context.beginPath();
-      let down = false;
+      let lastX = 0, lastY = 0, down = false;
       for (let i = 0; i < values.length; i += 1) {
         const x = x0 + i * dx, value = values[i];
-        if (value !== value || (byX && !inked(x, dash, period))) {
+        if (value !== value) {
           down = false;
           continue;
         }
         const y = (top - value) * yScale;
-        if (down) context.lineTo(x, y);
-        else context.moveTo(x, y);
+        if (!down || period === 0) {
+          if (down) context.lineTo(x, y);
+          else context.moveTo(x, y);
+        } else dashed(context, lastX, lastY, x, y, dash, period);
+        lastX = x;
+        lastY = y;
         down = true;
       }
       context.stroke();
-      context.setLineDash([]);
     }
 
     /** Thick bars where samples stood at the end of what the chain can read. */
@@ -139,13 +138,27 @@
     }
   };
 
-  function inked(x, dash, period) {
-    let at = ((x % period) + period) % period;
-    for (let part = 0; part < dash.length; part += 1) {
-      if (at < dash[part]) return part % 2 === 0;
+  /** One piece of a dashed line. Its gaps stand at fixed x: along a noisy line, gaps by length would shiver. */
+  function dashed(context, x0, y0, x1, y1, dash, period) {
+    const slope = (y1 - y0) / (x1 - x0);
+    let x = x0, at = ((x0 % period) + period) % period, part = 0;
+    while (part < dash.length - 1 && at >= dash[part]) {
       at -= dash[part];
+      part += 1;
     }
-    return true;
+    while (x < x1) {
+      const end = Math.min(x1, x + dash[part] - at), y = y0 + (end - x0) * slope;
+      if (part % 2) context.moveTo(end, y);
+      else {
+        if (x === x0) context.moveTo(x0, y0);
+        context.lineTo(end, y);
+      }
+      at = 0;
+      part = (part + 1) % dash.length;
+      // A step too small for a double would never end.
+      if (end === x) break;
+      x = end;
+    }
   }
 
   /** Messages out of a byte stream: [u32 length][body]; only the newest picture of each chunk is kept. */

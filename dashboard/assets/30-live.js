@@ -315,7 +315,11 @@
       }
       const known = row.withheld === null;
       // Padded to the widest so far: digits keep their places while the figure passes 9.99 and back.
-      if (known) parts.widest = Math.max(parts.widest || 0, row.value.length);
+      // A width not needed for twenty seconds is given up.
+      if (known && (!(row.value.length < parts.widest) || performance.now() - parts.widestAt > 20000)) {
+        parts.widest = row.value.length;
+        parts.widestAt = performance.now();
+      }
       LS.write(parts.number, known ? row.value.padStart(parts.widest, "\u2007") : "—");
       LS.write(parts.unit, known ? row.unit : "");
       LS.write(parts.tolerance, known ? (row.expanded ? `± ${row.expanded}` : "± not known") : "");

@@ -354,7 +354,7 @@
       if (!rows.length) box.append(LS.el("p", "why", "None."));
       for (const row of rows) {
         const line = LS.el("p");
-        line.append(LS.el("span", "at", row.at), document.createTextNode(row.text));
+        line.append(LS.el("span", "at", row.at_s === null ? "" : LS.seconds(row.at_s, 0.01)), document.createTextNode(row.text));
         box.append(line);
       }
     }
