@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -426,20 +427,27 @@ def test_recording_stops_before_the_last_bytes_are_gone(path: Path, start: Start
 
 
 @pytest.fixture
-def read_only_copy(recorded: Path, tmp_path: Path) -> Iterator[Path]:
+def as_read_only(tmp_path: Path) -> Iterator[Callable[[Path], Path]]:
+    """Shows a folder once more, as read-only media."""
     place = tmp_path / "disc"
     place.mkdir()
-    try:
-        subprocess.run(["mount", "--bind", str(recorded.parent), str(place)], check=True, capture_output=True)
-        subprocess.run(["mount", "-o", "remount,bind,ro", str(place)], check=True, capture_output=True)
-    except (OSError, subprocess.CalledProcessError):
-        subprocess.run(["umount", "-l", str(place)], check=False, capture_output=True)
-        pytest.skip("needs the right to mount")
-    yield place / recorded.name
-    subprocess.run(["umount", "-l", str(place)], check=True)
+
+    def mount(folder: Path) -> Path:
+        try:
+            subprocess.run(["mount", "--bind", str(folder), str(place)], check=True, capture_output=True)
+            subprocess.run(["mount", "-o", "remount,bind,ro", str(place)], check=True, capture_output=True)
+        except (OSError, subprocess.CalledProcessError):
+            pytest.skip("needs the right to mount")
+        return place
+
+    yield mount
+    subprocess.run(["umount", "-l", str(place)], check=False, capture_output=True)
 
 
-def test_read_only_media_are_read(read_only_copy: Path, pump_codes: Callable[..., np.ndarray]) -> None:
+def test_read_only_media_are_read(
+    recorded: Path, as_read_only: Callable[[Path], Path], pump_codes: Callable[..., np.ndarray]
+) -> None:
+    read_only_copy = as_read_only(recorded.parent) / recorded.name
     with Logbook(read_only_copy) as book:
         assert book.warnings == ()
         assert np.array_equal(book.run(1).latest(0, 5000)[1], pump_codes(5000))
@@ -454,6 +462,25 @@ def test_read_only_media_are_read(read_only_copy: Path, pump_codes: Callable[...
             wire="",
             started_wall_s=1.0,
         )
+
+
+def test_read_only_media_without_the_newest_scans_say_so(
+    tmp_path: Path, writer: LogbookWriter, start: StartRun, as_read_only: Callable[[Path], Path]
+) -> None:
+    run = start()
+    run.append(ScanBlock(0, 0, np.zeros((10, 4), "<u2")))
+    run.commit()
+    writer.select("PRAGMA wal_checkpoint(TRUNCATE)")
+    run.append(ScanBlock(0, 10, np.zeros((10, 4), "<u2")))
+    run.commit()
+    copies = tmp_path / "copies"
+    copies.mkdir()
+    for name in ("pump.db", "pump.db-wal"):
+        shutil.copy(tmp_path / name, copies / name)
+    with Logbook(as_read_only(copies) / "pump.db") as book:
+        assert "pump.db-wal) cannot be read" in book.warnings[0]
+        assert book.run(1).scans_stored(0) == 10
+        assert book.run(1).row.state == "recovered"
 
 
 def test_reading_needs_no_heavy_libraries() -> None:

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from livesense.errors import LogbookError, RunNotFoundError
 from livesense.logbook import group_writer, requests
 from livesense.logbook.reader import Logbook, RunReader
+from livesense.logbook.stretches import BlockCache
 from livesense.logbook.writer import LogbookWriter
 from livesense.samples import (
     CodeType,
@@ -515,6 +516,55 @@ def test_state_while_recording_and_after_the_end(start: StartRun, read: Read, en
     reader.refresh()
     assert (reader.row.state, reader.row.ended, reader.row.ended_wall_s) == (state, ended, 1_700_000_100.0)
     assert reader.row.summary == {"scans": 5}
+
+
+def test_an_end_written_while_the_lock_is_looked_at(
+    start: StartRun, read: Read, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = start()
+
+    def ends_meanwhile(*_: Any) -> bool:
+        run.finish("time", 1.0)
+        return False
+
+    monkeypatch.setattr("livesense.logbook.reader.is_held", ends_meanwhile)
+    assert read().run(1).row.state == "complete"
+
+
+def test_without_a_look_at_the_lock_the_sign_of_life_decides(
+    start: StartRun, read: Read, writer: LogbookWriter, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("livesense.logbook.reader.is_held", lambda *_: None)
+    start().commit()
+    assert read().run(1).row.state == "recording"
+    writer.write([("UPDATE health SET wall_s = wall_s - 60", ())])
+    assert read().run(1).row.state == "recovered"
+
+
+def test_a_state_seen_is_not_looked_for_again_at_once(
+    start: StartRun, read: Read, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = start()
+    book = read()
+    assert book.run(1).row.state == "recording"
+    monkeypatch.setattr("livesense.logbook.reader.is_held", lambda *_: pytest.fail("looked again"))
+    assert book.run(1).row.state == "recording"
+    run.abandon()
+    monkeypatch.undo()
+    other = read()
+    assert other.run(1).row.state == "recovered"
+    monkeypatch.setattr("livesense.logbook.reader.is_held", lambda *_: pytest.fail("looked again"))
+    assert other.run(1).row.state == "recovered"
+
+
+def test_decoded_blocks_are_kept_up_to_a_size() -> None:
+    cache = BlockCache(largest_bytes=3000)
+    for number in range(5):
+        cache.put((number,), np.zeros(1000, np.uint8))
+        cache.get((0,))
+    assert [cache.get((number,)) is not None for number in range(5)] == [True, False, False, True, True]
+    cache.put((4,), np.zeros(1000, np.uint8))
+    assert cache.get((3,)) is not None
 
 
 def test_a_finished_run_takes_nothing_more(start: StartRun) -> None:
