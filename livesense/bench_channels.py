@@ -54,7 +54,9 @@ def read_channel(place: Place, given: Mapping[str, Any], adc: Adc) -> Channel:
         plus_input = keys.get("plus_input", allowed[0])
         if plus_input not in allowed:
             place.fail(
-                "plus_input", listed([f'"{node}"' for node in allowed]) + f" at the {where}", plus_input
+                "plus_input",
+                listed([f'"{node}"' for node in allowed]) + f' with place = "{where}"',
+                plus_input,
             )
     unit, scale, zero = _slope(place, keys, sensor)
     channel = Channel(

@@ -180,15 +180,23 @@ def warnings_of(
         found += [
             f'watch {number}: "{name}" reads {low:.5g} A to {high:.5g} A, so that beyond {watch.limit:g} A '
             f"{'positive' if high < -low else 'negative'} currents are not seen"
-            for name in watch.channels
-            if by_name[name].phase in PHASES
-            and (span := range_of(by_name[name], by_name, adc)) is not None
-            and watch.limit
-            >= min(abs(low := span[0]) if span[0] < 0 else 0.0, max(high := span[1], 0.0)) * (1 - 1e-9)
+            for name, (low, high) in _one_sided(watch, by_name, adc).items()
         ]
         if watch.pre_s or watch.post_s:
             found.append(f"watch {number}: pre and post are read, but nothing in this version uses them yet")
     return (*found, *_too_fast(channels, groups, link, baud_stated))
+
+
+def _one_sided(watch: Watch, by_name: Mapping[str, Channel], adc: Adc) -> dict[str, tuple[float, float]]:
+    """Phase currents whose range reaches beyond the limit on one side only, with that range."""
+    found = {}
+    for name in watch.channels:
+        span = range_of(by_name[name], by_name, adc)
+        if span is None or by_name[name].phase not in PHASES:
+            continue
+        if watch.limit >= min(-span[0], span[1]) * (1 - 1e-9):
+            found[name] = span
+    return found
 
 
 def _too_fast(

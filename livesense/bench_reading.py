@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import PureWindowsPath
 from typing import Any
 
@@ -20,6 +21,9 @@ from livesense.bench_keys import (
     LINK_RECORD,
     MOTOR,
     WATCH,
+    WATCH_KINDS,
+    WATCH_QUANTITIES,
+    WIRES,
 )
 from livesense.bench_tables import Place, file_name, tables
 from livesense.bench_values import OfFullScale, listed
@@ -54,7 +58,7 @@ def read_bench(text: str, path: str) -> Bench:
         for number, given in enumerate(given_watches, start=1)
     )
     if "limits" in document:
-        Place(file, "limits").later("", "the table [limits]")
+        Place(file, "").later("limits", document["limits"])
     name = Place(file, "bench").read(document.get("bench", {}), BENCH).get("name")
     return Bench(
         name=name or PureWindowsPath(file).stem,
@@ -80,10 +84,10 @@ def _link(file: str, given: Mapping[str, Any]) -> LinkSettings:
         if not isinstance(keys["record"], dict):
             place.fail("record", "a table [link.record]", keys["record"])
         Place(file, "link.record").read(keys["record"], LINK_RECORD)
-        place.later("", "the table [link.record]")
+        place.later("record", keys["record"])
     wire = keys.get("wire", "framed")
     if wire in LATER_WIRES:
-        place.later("wire", f'"{wire}"')
+        place.later("wire", wire, listed([f'"{w}"' for w in WIRES if w not in LATER_WIRES]))
     if wire != "text" and "columns" in keys:
         place.fail(
             "columns", f'no such key with wire = "{wire}": it names the columns of text', given["columns"]
@@ -152,7 +156,11 @@ def _channels(file: str, given: Sequence[Mapping[str, Any]], adc: Adc) -> tuple[
         if any(channel.name == other.name for other in found):
             place.fail("name", "each name once", channel.name)
         found.append(channel)
-    return tuple(found)
+    units = {channel.name: channel.unit for channel in found}
+    return tuple(
+        replace(channel, unit=units.get(channel.source[0], "")) if channel.source else channel
+        for channel in found
+    )
 
 
 def _watch(place: Place, given: Mapping[str, Any], channels: Sequence[Channel], adc: Adc) -> Watch:
@@ -161,15 +169,16 @@ def _watch(place: Place, given: Mapping[str, Any], channels: Sequence[Channel], 
         if key not in keys:
             place.fail(key, f"a value such as {WATCH[key].example}")
     kind = keys["kind"]
+    if kind in LATER_WATCH_KINDS:
+        place.later("kind", kind, listed([f'"{k}"' for k in WATCH_KINDS if k not in LATER_WATCH_KINDS]))
     for key in keys:
         only = WATCH[key].only
         if only and kind not in only:
             place.fail(key, f'no such key with kind = "{kind}" (it belongs to {listed(only)})', given[key])
-    if kind in LATER_WATCH_KINDS:
-        place.later("kind", f'"{kind}"')
     quantity = keys.get("quantity", "instant")
     if quantity in LATER_WATCH_QUANTITIES:
-        place.later("quantity", f'"{quantity}"')
+        instead = [f'"{q}"' for q in WATCH_QUANTITIES if q not in LATER_WATCH_QUANTITIES]
+        place.later("quantity", quantity, listed(instead))
     if "limit" not in keys:
         place.fail("limit", f"a current such as {WATCH['limit'].example}")
     watch = Watch(

@@ -35,10 +35,10 @@ class Place:
         where = ": ".join(part for part in (self.file, self.name, key) if part)
         raise BenchError(f"{where}: expected {expected}, got {shown(got)}")
 
-    def later(self, key: str, what: str) -> NoReturn:
+    def later(self, key: str, got: Any, instead: str = "nothing here") -> NoReturn:
         """Raise the error for something that this version does not do."""
-        where = ": ".join(part for part in (self.file, self.name, key) if part)
-        raise BenchError(f"{where}: {what} is known, but this version does not do it yet; leave it out")
+        what = shown(got) if isinstance(got, str) and instead != "nothing here" else "it"
+        self.fail(key, f"{instead} (known, but this version does not do {what} yet)", got)
 
     def read(self, given: Mapping[str, Any], keys: Mapping[str, Key]) -> dict[str, Any]:
         """Read every key of a table; keys that were left out are absent from the result."""
@@ -54,9 +54,9 @@ class Place:
 
     def refuse_later(self, given: Mapping[str, Any], keys: Mapping[str, Key]) -> None:
         """Refuse keys whose function is not built."""
-        for key in given:
+        for key, value in given.items():
             if keys[key].later:
-                self.later("", f"the key {key}")
+                self.later(key, value)
 
     def unknown(self, key: str, known: Mapping[str, Any], what: str) -> NoReturn:
         """Refuse a key that is not known; names the nearest that is."""
@@ -105,11 +105,13 @@ def tables(text: str, file: str) -> dict[str, Any]:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise BenchError(_syntax(str(error), file)) from error
-    except (RecursionError, ValueError) as error:
-        # Deep nesting; whole numbers of thousands of digits.
+    except RecursionError as error:
         raise BenchError(
-            f"{file}: expected a bench file in TOML, got one that cannot be read: {error}"
+            f"{file}: expected a bench file, got brackets within brackets without end"
         ) from error
+    except ValueError as error:
+        # Python refuses to read whole numbers of more than a few thousand digits.
+        raise BenchError(f"{file}: expected a bench file, got a number of thousands of digits") from error
     top = Place(file, "")
     known = {name: keys for name, keys in TABLES.items() if "." not in name}
     for name, value in document.items():
