@@ -239,6 +239,7 @@ class ClockFit:
 
 
 def _as_rate(rate_hz: float, u_relative: float) -> Estimate:
+    rate_hz = float(rate_hz)
     return Estimate(
         value=rate_hz,
         u_random=rate_hz * u_relative,
