@@ -45,8 +45,8 @@ bits = 12
 reference = "3.3 V"
 """
     + "".join(
-        f'[[channel]]\nname = "{name}"\nphase = "{phase}"\nplace = "in-line"\nsensor = "shunt"\nshunt = "5 mΩ"\ngain = 20\n'
-        'reference = "mid-supply"\nsupply = "adc"\n'
+        f'[[channel]]\nname = "{name}"\nphase = "{phase}"\nplace = "in-line"\nsensor = "shunt"\n'
+        'shunt = "5 mΩ"\ngain = 20\nreference = "mid-supply"\nsupply = "adc"\n'
         for name, phase in zip(("iu", "iv", "iw"), "UVW", strict=True)
     )
     + """
