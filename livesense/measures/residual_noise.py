@@ -20,7 +20,7 @@ from livesense.measures.kernel import ComplexArray, Gram
 from livesense.samples import FloatArray
 
 _FEWEST_BINS = 8
-_MOST_BINS = 64
+_MOST_BINS = 32
 """Bins on each side of a line: half way to the next harmonic, within these bounds."""
 
 _NEAR_BINS = 4

@@ -24,6 +24,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from livesense.measures.folding import folded_amplitude
 from livesense.measures.kernel import Blocks, ComplexArray, Gram
 from livesense.measures.line_start import find_start
 from livesense.measures.residual_noise import LineNoise
@@ -46,6 +47,7 @@ AMPLITUDE_LIMIT = 0.25
 
 _MOST_STEPS = 25
 _MOST_PIECES = 16
+_FOLD_PULL = 2.0
 _FEW_CYCLES = 4.0
 """The frequency's variance is taken as larger by this over the number of cycles."""
 
@@ -311,6 +313,8 @@ def _assemble(
     residual = rows - blocks.synthesise(w, z)
     noise = LineNoise.around(residual, gram)
     phase_spread = amplitude_spread = u_w = 0.0
+    quadrature = _quadrature(noise, gram)
+    fold = folded_amplitude(np.abs(z[:, 1:]), quadrature, 2 * np.pi / w, w * n / (2 * np.pi))
     if searched is not None:
         refused = _refusal(z[searched, 1], noise.density[searched, 1], n)
         if refused is not None:
@@ -326,7 +330,14 @@ def _assemble(
         # With few cycles the fit leaves few bins from which the noise could be judged.
         ratio *= 1 + _FEW_CYCLES * 2 * np.pi / (w * n)
         u_w = math.hypot(state.u_white * math.sqrt(ratio), 2 * phase_spread / n)
-    return _result(state, z, residual, offset, noise, rate_hz, (u_w, phase_spread, amplitude_spread))
+        u_w = math.hypot(u_w, _FOLD_PULL * float(np.max((fold / np.abs(z[:, 1]))[searched])) / n)
+    return _result(state, z, residual, offset, noise, rate_hz, fold, (u_w, phase_spread, amplitude_spread))
+
+
+def _quadrature(noise: LineNoise, gram: Gram) -> FloatArray:
+    """Uncertainty of one component of each harmonic, ``(k, H)``."""
+    v_cos, v_sin = np.diag(np.linalg.inv(gram.cos))[1:], np.diag(np.linalg.inv(gram.sin))
+    return np.asarray(np.sqrt(0.5 * noise.density[:, 1:] * (v_cos + v_sin)))
 
 
 def _result(
@@ -336,6 +347,7 @@ def _result(
     offset: FloatArray,
     noise: LineNoise,
     rate_hz: float,
+    fold: FloatArray,
     spread: tuple[float, float, float],
 ) -> SineFit:
     u_w, phase_spread, amplitude_spread = spread
@@ -350,22 +362,23 @@ def _result(
     var_a, var_b = noise.density[:, 1:] * v_cos[1:], noise.density[:, 1:] * v_sin
     pull_along = c * state.pull_cos[:, 1:] + s * state.pull_sin
     pull_across = (s * state.pull_cos[:, 1:] - c * state.pull_sin) / safe
+    half = fold[:, None] ** 2 / 2
     lost = amplitude * (h**2 * phase_spread**2 + amplitude_spread**2) / 2
-    u_amplitude = np.sqrt(c**2 * var_a + s**2 * var_b + (pull_along * u_w) ** 2 + lost**2)
+    u_amplitude = np.sqrt(c**2 * var_a + s**2 * var_b + (pull_along * u_w) ** 2 + lost**2 + half)
     middle = 0.5 * (n - 1)
-    across = (s**2 * var_a + c**2 * var_b) / safe**2
+    across = (s**2 * var_a + c**2 * var_b + half) / safe**2
     u_phase = np.sqrt(across + ((pull_across + h * middle) * u_w) ** 2)
     turn = np.angle(z[:, 1:]) - h * w * middle
     per_radian = rate_hz / (2 * np.pi)
     return SineFit(
         frequency_hz=Estimate(w * per_radian, u_random=u_w * per_radian, unit="Hz"),
         mean=offset + state.a[:, 0],
-        u_mean=np.sqrt(noise.density[:, 0] * v_cos[0] + (state.pull_cos[:, 0] * u_w) ** 2),
+        u_mean=np.sqrt(noise.density[:, 0] * v_cos[0] + (state.pull_cos[:, 0] * u_w) ** 2 + half[:, 0]),
         amplitude=amplitude,
         phase_rad=np.angle(np.exp(1j * turn)),
         u_amplitude=u_amplitude,
         u_phase_rad=np.where(amplitude > 0, np.minimum(u_phase, np.pi), np.pi),
-        u_quadrature=np.sqrt(0.5 * (var_a + var_b)),
+        u_quadrature=np.sqrt(0.5 * (var_a + var_b) + half),
         residual=np.ascontiguousarray(residual.T),
         residual_rms=np.sqrt(np.sum(residual**2, axis=1) / max(1, n - 2 * gram.order - 2)),
         noise_density=noise.density,
