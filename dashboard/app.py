@@ -177,7 +177,6 @@ class Server:
                 host="::1" if settings.host == "::1" else "127.0.0.1",
                 port=settings.port,
                 threads=settings.streams + OTHER_THREADS,
-                send_bytes=1,
                 outbuf_high_watermark=LARGEST_BACKLOG,
                 max_request_body_size=1024 * 1024,
                 clear_untrusted_proxy_headers=True,

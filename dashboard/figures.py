@@ -45,7 +45,6 @@ def axes(
             "dragmode": False,
             "paper_bgcolor": "rgba(0,0,0,0)",
             "plot_bgcolor": "rgba(0,0,0,0)",
-            "uirevision": "one",
             "xaxis": _axis(x_title) | {"range": list(x_range)},
             "yaxis": _axis(y_title) | {"range": list(y_range), "zeroline": True},
         },

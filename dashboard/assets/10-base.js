@@ -115,6 +115,10 @@
     };
   };
 
+  // Dash copies every change of a layout into its own figure and draws that one, without our traces.
+  const HEARD_BY_DASH = ["plotly_click", "plotly_clickannotation", "plotly_hover", "plotly_unhover", "plotly_selected",
+    "plotly_deselect", "plotly_relayout", "plotly_restyle"];
+
   /** Resolves with Plotly's own element once the graph has axes; null when the screen went first. */
   LS.graph = function (id) {
     return new Promise((resolve) => {
@@ -122,7 +126,11 @@
         const box = document.getElementById(id);
         if (!box) return resolve(null);
         const plot = box.querySelector(".js-plotly-plot");
-        if (window.Plotly && plot && plot._fullLayout && plot._fullLayout.xaxis) return resolve(plot);
+        const ready = window.Plotly && plot && plot._fullLayout && plot._fullLayout.xaxis;
+        if (ready && !plot.classList.contains("dash-graph--pending")) {
+          for (const name of HEARD_BY_DASH) plot.removeAllListeners(name);
+          return resolve(plot);
+        }
         setTimeout(again, 30);
       }
       again();
