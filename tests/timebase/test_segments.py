@@ -103,12 +103,12 @@ def test_an_unknown_rate(packets: Any, when: Any, fast: GroupInfo) -> None:
     assert one_start(base.packets(packets((0, 0, 1)), None)) == SegmentStart(0, 101, 2.0, None)
 
 
-def test_a_computer_that_slept(packets: Any, when: Any, fast: GroupInfo) -> None:
-    base = Timebase([fast], boot="1")
+def test_a_computer_that_slept(packets: Any, when: Any, fast: GroupInfo, slow: GroupInfo) -> None:
+    base = Timebase([fast, slow], boot="1")
     base.packets(packets((0, 0, 1)), when(0.001))
     # An hour passed on the wall, a tenth of a second on the clock that stood still.
     base.packets(packets((0, 3_600_000, 1)), when(0.101, 3600.001))
-    base.description(Description((fast,), boot="2"))
+    base.description(Description((fast, slow), boot="2"))
     start = one_start(base.packets(packets((0, 0, 1)), when(1.101, 3601.001)))
     assert start.start_s == pytest.approx(3601.0)
 
