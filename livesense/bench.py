@@ -212,28 +212,29 @@ def load(path: Path | str) -> Bench:
         when it cannot be read or used; the message names file, place, key, expected and got.
     """
     path = Path(path)
+    name = path.name or str(path)
     try:
         with path.open("rb") as file:
             data = file.read(LARGEST_FILE + 1)
     except IsADirectoryError as error:
-        raise BenchError(f"{path.name}: expected a bench file, got a directory") from error
+        raise BenchError(f"{name}: expected a bench file, got a directory") from error
     except FileNotFoundError as error:
         raise BenchError(
-            f"{path.name}: expected a bench file at {path}, got nothing there; "
+            f"{name}: expected a bench file at {path}, got nothing there; "
             "`livesense init` writes one to start from"
         ) from error
     except OSError as error:
         # Windows says "permission denied" of a directory.
         what = "a directory" if path.is_dir() else error.strerror or str(error)
-        raise BenchError(f"{path.name}: expected a bench file that can be read, got {what}") from error
+        raise BenchError(f"{name}: expected a bench file that can be read, got {what}") from error
     if len(data) > LARGEST_FILE:
-        raise BenchError(f"{path.name}: expected a bench file of at most 1 MiB, got a larger one")
+        raise BenchError(f"{name}: expected a bench file of at most 1 MiB, got a larger one")
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise BenchError(
-            f"{path.name}: line {line}: expected UTF-8 text, got the byte 0x{data[error.start]:02x}; "
+            f"{name}: line {line}: expected UTF-8 text, got the byte 0x{data[error.start]:02x}; "
             "save the file as UTF-8"
         ) from error
     return parse(text, str(path))

@@ -169,9 +169,9 @@ CHANNEL: dict[str, Key] = {
     "swing_high": Key(
         quantity(VOLTAGE, 0.0, 50.0), '"20 mV"', "50 mV assumed for a shunt's amplifier", (S, L)
     ),
-    "unit": Key(unit, '"A"', "the one in `scale`; of a direct channel none", (L, D)),
-    "scale": Key(raw, '"25 A/V"', "of a direct channel 1", (L, D)),
-    "zero": Key(raw, '"1.65 V"', '"0 V"; of a direct channel 0', (L, D)),
+    "unit": Key(unit, '"A"', "for linear the one in `scale`; for direct none", (L, D)),
+    "scale": Key(raw, '"25 A/V"', "required for linear; 1 for direct", (L, D)),
+    "zero": Key(raw, '"1.65 V"', '"0 V" for linear; 0 for direct', (L, D)),
     "ratio": Key(number(0.0, 1e6, above=True), "11", "", (V,)),
     "ratio_tolerance": Key(tolerance(RELATIVE, 1.0), '"0.5 %"', "not in the uncertainty", (V,)),
     "r25": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"10 kΩ"', "", (N,)),

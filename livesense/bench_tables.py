@@ -104,7 +104,7 @@ def tables(text: str, file: str) -> dict[str, Any]:
     try:
         document = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise BenchError(_syntax(str(error), file)) from error
+        raise BenchError(syntax_message(str(error), file)) from error
     except RecursionError as error:
         raise BenchError(
             f"{file}: expected a bench file, got brackets within brackets without end"
@@ -125,7 +125,7 @@ def tables(text: str, file: str) -> dict[str, Any]:
     return document
 
 
-def _syntax(message: str, file: str) -> str:
+def syntax_message(message: str, file: str) -> str:
     """Write the parser's complaint in the shape of all others: file, line, expected, got."""
     found = re.fullmatch(
         r"(?P<what>.*) \(at (?:line (?P<line>\d+), column (?P<column>\d+)|(?P<end>.*))\)", message, re.S

@@ -120,9 +120,8 @@ class ChannelChain:
 
     def _linear(self) -> tuple[float, float]:
         if self.per_code is None or self.zero_code is None:
-            raise ValueError(
-                f"channel {self.name!r} is computed from {', '.join(self.source)}: it has no codes"
-            )
+            why = f"computed from {', '.join(self.source)}" if self.source else "a thermometer"
+            raise ValueError(f"channel {self.name!r} is not linear in codes: it is {why}")
         return self.per_code, self.zero_code
 
     def clip_codes(self) -> tuple[int | None, int | None]:

@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from livesense.bench import LARGEST_FILE, Bench, load, parse
+from livesense.bench_tables import syntax_message
 from livesense.errors import BenchError
 
 Changed = Callable[..., Bench]
@@ -224,6 +225,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
         ('wire = "framed"', 'record = { sync = "A5" }'),
         "link: record: expected nothing here (known, but this version does not do it yet), got a table",
     ),
+    (('wire = "framed"', "record = { fields = 1 }"), "link.record: fields: expected a list of texts, got 1"),
     (
         ('wire = "framed"', 'record = { snc = "A5" }'),
         'link.record: snc: expected a known key (nearest: "sync"), got "snc"',
@@ -455,6 +457,19 @@ def test_a_computed_channel_is_limited_by_its_sources(changed: Changed) -> None:
         changed(more=computed + rule.format(33))
 
 
+def test_where_codes_alone_decide_any_limit_is_taken(changed: Changed) -> None:
+    more = '[[channel]]\nname = "d"\nsensor = "direct"\nunit = "A"\n'
+    more += '[[channel]]\nname = "x"\nsensor = "computed"\nfrom = ["iu", "d"]\n'
+    more += '[[watch]]\nkind = "overcurrent"\nchannels = ["d", "x"]\nlimit = "900 A"\n'
+    assert changed(more=more).watches[1].limit == 900
+
+
+def test_a_status_word_may_be_shown_as_number_and_as_state(changed: Changed) -> None:
+    more = '[[channel]]\nname = "status"\nsensor = "direct"\n'
+    more += '[[channel]]\nname = "state"\ncolumn = "status"\nsensor = "state"\n'
+    assert changed(more=more).channels[-1].column == "status"
+
+
 # Files
 
 
@@ -469,6 +484,11 @@ def test_a_directory(tmp_path: Path) -> None:
     with pytest.raises(BenchError, match=r"^benches: expected a bench file.*, got a directory"):
         (tmp_path / "benches").mkdir()
         load(tmp_path / "benches")
+
+
+def test_the_directory_one_is_in() -> None:
+    with pytest.raises(BenchError, match=r"^\.: expected a bench file"):
+        load(".")
 
 
 def test_a_path_through_a_file(tmp_path: Path) -> None:
@@ -494,6 +514,10 @@ def test_a_file_that_is_too_large(tmp_path: Path) -> None:
         BenchError, match=r"^capture\.bin: expected a bench file of at most 1 MiB, got a larger one"
     ):
         load(path)
+
+
+def test_a_complaint_without_a_position_is_passed_on() -> None:
+    assert syntax_message("odd", "pump.toml") == "pump.toml: expected TOML, got: odd"
 
 
 def test_the_path_is_not_in_messages() -> None:

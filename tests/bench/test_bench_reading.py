@@ -176,11 +176,8 @@ from = ["iu", "iv"]
     assert (channels["duty"].scale, channels["duty"].zero) == (0.001, 2.0)
     assert channels["state"].labels == ((0, "off"), (1, "run"))
     assert channels["flag"].labels == ((0, "no"), (1, "yes"))
-    assert (channels["iw_2"].source, channels["iw_2"].column, channels["iw_2"].unit) == (
-        ("iu", "iv"),
-        "",
-        "A",
-    )
+    computed = channels["iw_2"]
+    assert (computed.source, computed.column, computed.unit) == (("iu", "iv"), "", "A")
     assert [channels[n].quantity for n in ("hall", "vbus", "t_motor", "state", "speed")] == [
         "current",
         "voltage",
@@ -243,6 +240,13 @@ phase = "none"
     )
     assert (bench.groups[0].rate_hz, bench.groups[0].code, bench.groups[0].channels) == (1000.0, None, ())
     assert bench.channels[0].phase is None
+
+
+def test_a_channel_in_a_declared_group(changed: Changed) -> None:
+    more = '[[group]]\nrate = "20 kHz"\n[[group]]\nrate = "10 Hz"\nchannels = ["t", "state"]\n'
+    more += '[[channel]]\nname = "state"\nsensor = "state"\ngroup = 1\n'
+    more += '[[channel]]\nname = "mode"\nsensor = "state"\ngroup = 0\n'
+    assert [c.group for c in changed(more=more).channels[-2:]] == [1, 0]
 
 
 def test_an_empty_file_is_a_bench_without_channels() -> None:
