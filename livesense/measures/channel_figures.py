@@ -242,15 +242,20 @@ def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: 
 
 
 def _extremes(channel: ChannelInput, withheld: dict[str, str]) -> dict[str, Any]:
-    """Largest and smallest value: of the samples, noise and all."""
+    """Largest and smallest value: of the samples, noise and all.
+
+    The largest of n values holds the largest of n noises, about ``sqrt(2 ln n)`` standard
+    deviations (Gaussian): ± 2 u reaches that far back.
+    """
     plain = plain_figures(channel.values)
-    u = math.hypot(channel.u_quantisation, plain.noise)
+    by_noise = plain.noise * max(1.0, math.sqrt(2 * math.log(channel.values.size)) / 2)
+    u = math.hypot(channel.u_quantisation, by_noise)
     scale, offset, unit = channel.u_scale, channel.u_offset, channel.unit
     out: dict[str, Any] = {"clipped_scans": channel.clipped_scans}
     out["min"] = Estimate(plain.low, u, math.hypot(plain.low * scale, offset), unit)
     out["max"] = Estimate(plain.high, u, math.hypot(plain.high * scale, offset), unit)
     span = plain.peak_to_peak
-    out["peak_to_peak"] = Estimate(span, math.sqrt(2) * u, span * scale, unit)
+    out["peak_to_peak"] = Estimate(span, 2 * u, span * scale, unit)
     if channel.too_clipped is not None:
         return out
     if plain.rms > 2 * math.hypot(offset, channel.u_quantisation):

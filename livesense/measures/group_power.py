@@ -11,7 +11,7 @@ import numpy as np
 from livesense.measures.basic import batch_u, over_stretch
 from livesense.measures.channel_figures import ChannelInput, ChannelMeasures, Line
 from livesense.measures.group_phases import preferred
-from livesense.measures.power import Power, apparent_power, to_neutral, u_product
+from livesense.measures.power import Power, active_power, apparent_power, to_neutral, u_product
 from livesense.measures.sine_fit import NoLine
 from livesense.measures.three_phase import PHASES
 from livesense.samples import Estimate, FloatArray
@@ -166,7 +166,7 @@ def _phases(
     pairs = list(zip(to_star, currents, strict=True))
     apparent = [apparent_power(v, i.values[:stop]) for v, i in pairs]
     scales = [math.hypot(v.u_scale, i.u_scale) for v, i in zip(voltages, currents, strict=True)]
-    own = [float(np.mean(v * i.values[:stop])) for v, i in pairs]
+    own = [active_power(v, i.values[:stop]) for v, i in pairs]
     offsets = sum(
         (v.u_offset * float(i.values.mean())) ** 2 + (i.u_offset * float(v.values.mean())) ** 2
         for v, i in zip(voltages, currents, strict=True)

@@ -91,6 +91,10 @@ def test_a_start_keeps_other_lines_out():
     )
 
 
+def test_a_start_beyond_what_is_looked_at_finds_nothing():
+    assert fit_sine(three(at(83.37, 4000)), RATE_HZ, start_hz=15_000.0) is None
+
+
 def test_ripple_that_is_stronger_than_the_current_is_not_taken_for_it():
     angle = np.arange(20_000) / RATE_HZ * 2 * np.pi
     values = np.cos(83.37 * angle) + 1.6 * np.cos(3017.3 * angle)
