@@ -1,8 +1,7 @@
 """The bench file: what is wired to what, as frozen dataclasses in SI units.
 
 :func:`load` and :func:`parse` read it; docs/bench-file.md describes every key.
-Reading the file is done elsewhere (``bench_keys``, ``bench_values``, ``bench_reading``,
-``bench_checks``), loaded when it is needed.
+Reading the file is done elsewhere (``bench_reading`` and what it stands on), loaded when it is needed.
 """
 
 from __future__ import annotations

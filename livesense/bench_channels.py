@@ -8,9 +8,9 @@ from typing import Any
 
 from livesense.bench import Adc, Channel, Sensor
 from livesense.bench_keys import ASSUMED_SWING_V, CHANNEL, REQUIRED
+from livesense.bench_pins import PIN_SENSORS, plus_inputs
 from livesense.bench_tables import Place
 from livesense.bench_values import engineering, listed
-from livesense.chain.scaling import PIN_SENSORS, plus_inputs
 from livesense.quantities import QuantityError, difference_in, per_volt, value_in
 
 UNITS = {Sensor.SHUNT: "A", Sensor.DIVIDER: "V", Sensor.NTC: "°C", Sensor.RTD: "°C"}

@@ -8,8 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from livesense.bench import Adc, Channel, Sensor, Tolerance
-from livesense.chain.channels import ChannelChain
-from livesense.chain.scaling import (
+from livesense.bench_pins import (
     PIN_SENSORS,
     per_volt,
     pin_span_v,
@@ -17,6 +16,7 @@ from livesense.chain.scaling import (
     reference_v,
     zero_v,
 )
+from livesense.chain.channels import ChannelChain
 from livesense.chain.temperature import NTC_NOMINAL_C, RTD_HIGHEST_C, RTD_LOWEST_C, Ntc, PullUp, Rtd
 from livesense.samples import CodeType, GroupInfo
 

@@ -9,9 +9,9 @@ from typing import Protocol
 import numpy as np
 
 from livesense.bench import Bench, Channel, Sensor
+from livesense.bench_pins import PIN_SENSORS
 from livesense.chain.build import build
 from livesense.chain.channels import ChannelChain
-from livesense.chain.scaling import PIN_SENSORS
 from livesense.errors import DescriptionError
 from livesense.samples import BoolArray, Codes, FloatArray, GroupInfo
 

@@ -1,20 +1,16 @@
 """A whole bench: channels joined to groups, computed channels, calibration, what does not fit."""
 
-import importlib
 import math
-import subprocess
-import sys
 from dataclasses import dataclass
 
 import numpy as np
 import pytest
 
-import livesense.chain
 from livesense.bench import parse
+from livesense.bench_pins import per_volt, reference_v
 from livesense.bench_template import starter
 from livesense.chain import Chain
 from livesense.chain.build import build
-from livesense.chain.scaling import per_volt, reference_v
 from livesense.errors import DescriptionError
 from livesense.samples import CodeType, GroupInfo
 
@@ -205,7 +201,7 @@ def test_a_thermometer_is_left_alone_by_a_zero() -> None:
     assert chain.channels["t"].zero_code is None
 
 
-# The package
+# Settings alone
 
 
 def test_a_pin_without_bits_cannot_be_converted() -> None:
@@ -220,16 +216,3 @@ def test_settings_without_a_pin_voltage_are_refused() -> None:
         reference_v(bench.channels[0], bench.adc)
     with pytest.raises(ValueError, match="not linear in its pin voltage"):
         per_volt(bench.channels[0])
-
-
-def test_the_package_loads_numpy_when_it_is_asked_for() -> None:
-    code = (
-        "import sys, livesense.chain\n"
-        "assert 'numpy' not in sys.modules\n"
-        "from livesense.chain import Chain, ChannelChain\n"
-        "assert 'numpy' in sys.modules and 'pint' not in sys.modules\n"
-    )
-    subprocess.run([sys.executable, "-c", code], check=True)
-    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
-        _ = livesense.chain.nothing
-    assert importlib.import_module("livesense.chain").ChannelChain.__name__ == "ChannelChain"

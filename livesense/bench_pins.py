@@ -1,4 +1,4 @@
-"""The sense chain's arithmetic on settings alone: which pin voltage stands for which value.
+"""Which pin voltage stands for which value, from a bench file's settings alone.
 
 With v the voltage at the ADC's pin, ``value = per_volt * (v - zero_v)``. For a shunt,
 ``per_volt = s / (gain * shunt)`` and ``zero_v`` is where the amplifier's reference pins
