@@ -3,21 +3,23 @@
 Run ``python benchmarks/decode.py``. Framed: megabytes of payload a second, beside
 ``bytes.split``, a C decoder of byte stuffing and ``binascii.crc_hqx``, which only
 check the frames and keep no codes. Text: megabytes of text a second, beside
-splitting lines and ``int``. The best of several passes is shown.
+splitting lines and ``int``. The best of several passes is shown, in processor time.
 """
 
 from __future__ import annotations
 
 import argparse
 import binascii
+import io
 import time
 from collections.abc import Callable
 
 import numpy as np
 
 from livesense.samples import CodeType, GroupInfo
-from livesense.wire.encode import frames
+from livesense.wire.encode import frames, text_lines
 from livesense.wire.framed import FramedDecoder
+from livesense.wire.text import TextDecoder
 
 try:
     from cobs import cobs
@@ -60,7 +62,9 @@ def framed_table(total: int, passes: int) -> None:
             channels = 2
             scans = payload // (2 * channels)
             count = total // payload * scans
-            codes = rng.integers(0, 4096, (count, channels)) if kind == "12 bit" else np.zeros((count, channels))
+            codes = (
+                rng.integers(0, 4096, (count, channels)) if kind == "12 bit" else np.zeros((count, channels))
+            )
             group = GroupInfo(20000.0, CodeType.U16, 12, ("iu", "iv"))
             data = frames(0, 123456, codes.astype(np.int64), scans, CodeType.U16)
             carried = count * channels * 2 / 1e6
@@ -71,6 +75,44 @@ def framed_table(total: int, passes: int) -> None:
             twin = carried / best_s(lambda d=data: parts(d), passes) if cobs else float("nan")
             row = " ".join(f"{speed:>{width}.0f}" for speed, width in zip(speeds, (12, 8, 8), strict=True))
             print(f"{payload:>10} {kind:>8} {row} {twin:>11.0f}")
+
+
+def text_feeds(data: bytes, size: int) -> int:
+    decoder = TextDecoder(["iu", "iv", "iw"], rate_hz=1000.0, decimals={}, from_port=False)
+    events = 0
+    for at in range(0, len(data), size):
+        events += len(decoder.feed(data[at : at + size]))
+    return events
+
+
+def split_and_int(data: bytes) -> int:
+    scans = 0
+    for line in io.BytesIO(data):
+        fields = [int(field) for field in line.rstrip().split(b",")]
+        scans += len(fields) == 4
+    return scans
+
+
+def text_table(total: int, passes: int) -> None:
+    print("\ntext, MB of lines a second")
+    print(f"{'lines':>22} {'1 MiB reads':>12} {'64 KiB':>8} {'4 KiB':>8} {'line by line':>13}")
+    rng = np.random.default_rng(1)
+    count = total // 20
+    rows = np.column_stack([np.arange(count), rng.integers(0, 4096, (count, 3))])
+    plain, checked = text_lines(rows), text_lines(rows, checksum=True)
+    spoilt = bytearray(plain)
+    for at in range(1000, len(spoilt), 10_000):
+        spoilt[at] = ord("x")
+    streams = {"n and 3 codes": plain, "with checksum": checked, "a bad line each 10 kB": bytes(spoilt)}
+    for name, lines in streams.items():
+        data = b"n,iu,iv,iw\n" + lines
+        speeds = [
+            len(data) / 1e6 / best_s(lambda d=data, s=size: text_feeds(d, s), passes)
+            for size in (1 << 20, 1 << 16, 1 << 12)
+        ]
+        row = " ".join(f"{speed:>{width}.0f}" for speed, width in zip(speeds, (12, 8, 8), strict=True))
+        twin = len(lines) / 1e6 / best_s(lambda d=lines: split_and_int(d), passes) if lines is plain else None
+        print(f"{name:>22} {row} {f'{twin:.0f}' if twin else '':>13}")
 
 
 def one_frame_us(passes: int) -> float:
@@ -86,7 +128,8 @@ def main() -> None:
     parser.add_argument("--passes", type=int, default=5)
     options = parser.parse_args()
     framed_table(int(options.megabytes * 1e6), options.passes)
-    print(f"a read of five frames takes {one_frame_us(options.passes):.0f} µs")
+    text_table(int(options.megabytes * 1e6), options.passes)
+    print(f"\na read of five frames takes {one_frame_us(options.passes):.0f} µs")
 
 
 if __name__ == "__main__":

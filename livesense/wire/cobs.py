@@ -85,11 +85,11 @@ def unstuff_many(
     at = starts
     end = ends
     while len(frame) > FEW:
-        code = raw[at].astype(np.int64)
+        code = raw[at]
         after = at + code
-        good[frame[after > end]] = False
-        unfinished = np.flatnonzero(after < end)
-        if len(unfinished) < len(frame):
+        unfinished = after < end
+        if not unfinished.all():
+            good[frame[after > end]] = False
             frame, end, after, code = frame[unfinished], end[unfinished], after[unfinished], code[unfinished]
         # Each code byte but the first stands where the zero of the block before it was,
         # or, after a full block, where nothing was.

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 INITIAL = 0xFFFF
 
 
-def crc16(data: bytes) -> int:
+def crc16(data: bytes | memoryview) -> int:
     """CRC-16/IBM-3740 of ``data``; 0x29B1 for ``b"123456789"``."""
     # The library's crc_hqx is the same polynomial; the initial value is ours to give.
     return binascii.crc_hqx(data, INITIAL)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,9 @@ HEAD = 6
 
 TAIL = 2
 """Checksum."""
+
+FEW_CHANGES = 8
+"""Up to so many changes of length, packets are read stretch by stretch."""
 
 
 def rows_at(flat: NDArray[np.uint8], first: NDArray[np.int64], length: int) -> NDArray[np.uint8]:
@@ -110,18 +114,27 @@ def _codes(
 ) -> Codes:
     """Codes of one group's packets, one after the other: ``(scans, channels)``."""
     channels = len(info.channels)
-    if (length == length[0]).all():
-        rows = rows_at(flat, first + HEAD, int(length[0]) - (HEAD + TAIL))
-        return unpack_rows(rows, info.code).reshape(-1, channels)
+    changes = np.flatnonzero(np.diff(length)) + 1
+    if len(changes) <= FEW_CHANGES:
+        # Nearly always: packets of one length, perhaps with a shorter one between.
+        borders = [0, *changes.tolist(), len(length)]
+        parts = [
+            _alike(flat, first[begin:end], int(length[begin]), info).reshape(-1, channels)
+            for begin, end in pairwise(borders)
+        ]
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
     codes: NDArray[Any] = np.empty((int(scans.sum()), channels), dtype=info.code.dtype)
     place = np.cumsum(scans) - scans
     for size in np.unique(length).tolist():
         which = np.flatnonzero(length == size)
-        rows = rows_at(flat, first[which] + HEAD, size - (HEAD + TAIL))
-        count = int(scans[which[0]])
-        target = (place[which][:, np.newaxis] + np.arange(count)).reshape(-1)
-        codes[target] = unpack_rows(rows, info.code).reshape(-1, channels)
+        target = place[which][:, np.newaxis] + np.arange(int(scans[which[0]]))
+        codes[target.reshape(-1)] = _alike(flat, first[which], size, info).reshape(-1, channels)
     return codes
+
+
+def _alike(flat: NDArray[np.uint8], first: NDArray[np.int64], length: int, info: GroupInfo) -> Codes:
+    """Read the codes of packets of one length: ``(packets, codes)``."""
+    return unpack_rows(rows_at(flat, first + HEAD, length - (HEAD + TAIL)), info.code)
 
 
 def count_beyond(codes: Codes, info: GroupInfo) -> int:

@@ -63,7 +63,7 @@ FAULTS = {
 }
 
 
-@pytest.mark.parametrize("repeats", [1, 40], ids=["few", "many"])
+@pytest.mark.parametrize("repeats", [1, 120], ids=["few", "many"])
 @pytest.mark.parametrize(("bad", "faults"), FAULTS.values(), ids=FAULTS)
 def test_each_bad_frame_is_one_fault_and_nothing_else(
     read: Any, bad: bytes, faults: dict[str, int], repeats: int
@@ -118,7 +118,7 @@ def test_an_interrupted_line_is_joined_anew() -> None:
 
 
 @pytest.mark.parametrize("pad", [b"", b"\x01"])
-@pytest.mark.parametrize("repeats", [1, 60])
+@pytest.mark.parametrize("repeats", [1, 120])
 def test_a_full_last_block_may_be_closed_or_not(read: Any, pad: bytes, repeats: int) -> None:
     # Kind and a zero, then 254 bytes without one: the last block is full.
     packet = scans_packet(0, 0x01010101, np.full((124, 1), 0x0101), CodeType.U16)
@@ -137,7 +137,7 @@ def packet_of(size: int) -> bytes:
     return seal(0x4E, bytes(size - 3))
 
 
-@pytest.mark.parametrize("repeats", [1, 30])
+@pytest.mark.parametrize("repeats", [1, 120])
 def test_the_largest_packet(read: Any, repeats: int) -> None:
     content, faults = read(lambda: FramedDecoder([ONE]), GOOD + encode_frame(packet_of(4096)) * repeats)
     assert content == [*GOOD_ROWS, *[Note("\0" * 4093)] * repeats]
@@ -203,7 +203,7 @@ U12_FAULTS = {
 
 
 @pytest.mark.parametrize(("body", "faults"), U12_FAULTS.values(), ids=U12_FAULTS)
-@pytest.mark.parametrize("repeats", [1, 40])
+@pytest.mark.parametrize("repeats", [1, 120])
 def test_u12_lengths(read: Any, body: str, faults: dict[str, int], repeats: int) -> None:
     group = GroupInfo(1000.0, CodeType.U12, 12, ("a", "b", "c"))
     content, counted = read(lambda: FramedDecoder([group]), b"\0" + scans(body) * repeats)
