@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping
 from typing import Any
@@ -11,7 +12,7 @@ from livesense.bench_keys import ASSUMED_SWING_V, CHANNEL, REQUIRED
 from livesense.bench_pins import PIN_SENSORS, plus_inputs
 from livesense.bench_tables import Place
 from livesense.bench_values import engineering, listed
-from livesense.quantities import QuantityError, difference_in, per_volt, value_in
+from livesense.quantities import QuantityError, difference_in, per_volt, step_unit, value_in
 
 UNITS = {Sensor.SHUNT: "A", Sensor.DIVIDER: "V", Sensor.NTC: "°C", Sensor.RTD: "°C"}
 
@@ -47,7 +48,8 @@ def read_channel(place: Place, given: Mapping[str, Any], adc: Adc) -> Channel:
     phase = None if keys.get("phase", "none") == "none" else keys["phase"]
     where = keys.get("place", "high-side" if phase == "bus" else "in-line")
     if phase == "bus" and where == "in-line":
-        place.fail("place", 'the bus at the "high-side" or the "low-side"', where)
+        # In the supply's line, that is.
+        where = "high-side"
     plus_input = None
     if sensor is Sensor.SHUNT:
         allowed = plus_inputs(where, phase)
@@ -142,8 +144,8 @@ def _slope(place: Place, keys: Mapping[str, Any], sensor: Sensor) -> tuple[str, 
         scale, unit = _linear_scale(place, keys)
         return unit, scale, _volts(place, keys.get("zero", "0 V"))
     if sensor is Sensor.DIRECT:
-        unit = keys.get("unit", "")
-        return unit, _direct_scale(place, keys.get("scale", 1), unit), _codes(place, keys.get("zero", 0))
+        scale, unit = _direct_scale(place, keys.get("scale", 1), keys.get("unit"))
+        return unit, scale, _codes(place, keys.get("zero", 0))
     return UNITS.get(sensor, ""), None, None
 
 
@@ -162,27 +164,25 @@ def _linear_scale(place: Place, keys: Mapping[str, Any]) -> tuple[float, str]:
     return scale, unit
 
 
-def _direct_scale(place: Place, given: Any, unit: str) -> float:
-    """Units per code; a bare number is in the channel's own unit."""
-    expected = f'a number that is not zero, or a step such as "0.1 {unit or "A"}"'
+def _direct_scale(place: Place, given: Any, unit: str | None) -> tuple[float, str]:
+    """Units per code, and the unit; a bare number is in the channel's own unit."""
     value = math.nan
     if isinstance(given, int | float) and not isinstance(given, bool):
         value = float(given) if abs(given) < 1e15 else math.nan
-    elif isinstance(given, str) and unit:
-        try:
+    elif isinstance(given, str):
+        with contextlib.suppress(QuantityError):
+            unit = step_unit(given) if unit is None else unit
             value = difference_in(given, unit)
-        except QuantityError:
-            place.fail("scale", expected, given)
     if not math.isfinite(value) or value == 0:
-        place.fail("scale", expected, given)
-    return value
+        place.fail("scale", f'a number that is not zero, or a step such as "0.1 {unit or "A"}"', given)
+    return value, unit or ""
 
 
 def _volts(place: Place, given: Any) -> float:
-    try:
-        value = value_in(given, "V") if isinstance(given, str) else math.nan
-    except QuantityError:
-        value = math.nan
+    value = math.nan
+    if isinstance(given, str):
+        with contextlib.suppress(QuantityError):
+            value = value_in(given, "V")
     if not abs(value) <= 100:
         place.fail("zero", 'a voltage such as "1.65 V"', given)
     return value
@@ -193,10 +193,8 @@ def _codes(place: Place, given: Any) -> float:
     if isinstance(given, int | float) and not isinstance(given, bool):
         value = float(given) if abs(given) < 1e15 else math.nan
     elif isinstance(given, str):
-        try:
+        with contextlib.suppress(QuantityError):
             value = value_in(given, "LSB")
-        except QuantityError:
-            value = math.nan
     if not abs(value) < 1e15:
         place.fail("zero", 'a code such as 2048 or "2048 LSB"', given)
     return value

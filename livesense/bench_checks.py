@@ -85,8 +85,6 @@ def check_link(
             Place(file, "group").fail(
                 "", "one [[group]] at most: text has one group", f"{len(groups)} of them"
             )
-        if groups and groups[0].code is not None:
-            Place(file, "group 0").fail("code", "no such key with text", groups[0].code)
 
 
 def check_watch(
@@ -184,6 +182,8 @@ def warnings_of(
         ]
         if watch.pre_s or watch.post_s:
             found.append(f"watch {number}: pre and post are read, but nothing in this version uses them yet")
+    if link.wire == "text" and any(group.code is not None for group in groups):
+        found.append("group 0: code says nothing with text, which is read as decimal numbers")
     return (*found, *_too_fast(channels, groups, link, baud_stated))
 
 

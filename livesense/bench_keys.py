@@ -169,7 +169,7 @@ CHANNEL: dict[str, Key] = {
     "swing_high": Key(
         quantity(VOLTAGE, 0.0, 50.0), '"20 mV"', "50 mV assumed for a shunt's amplifier", (S, L)
     ),
-    "unit": Key(unit, '"A"', "for linear the one in `scale`; for direct none", (L, D)),
+    "unit": Key(unit, '"A"', "the one in `scale`; none where that has none", (L, D)),
     "scale": Key(raw, '"25 A/V"', "required for linear; 1 for direct", (L, D)),
     "zero": Key(raw, '"1.65 V"', '"0 V" for linear; 0 for direct', (L, D)),
     "ratio": Key(number(0.0, 1e6, above=True), "11", "", (V,)),

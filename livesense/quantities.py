@@ -214,10 +214,20 @@ def per_volt(text: str, unit: str | None) -> tuple[float, str]:
     return _finite(slope * _in_unit(Parts(Decimal(1), other, None), _difference(unit))), unit
 
 
+def _per_code(unit: str) -> str:
+    return unit.removesuffix("/LSB").removesuffix("/code")
+
+
+def step_unit(text: str) -> str:
+    """Tell the unit that a step such as ``"1 mA"`` or ``"0.1 °C/LSB"`` is best read in: A, °C."""
+    unit = _per_code(parts(text).unit)
+    return _shown(COMMON.get(unit, (None, unit))[1])
+
+
 def difference_in(text: str, unit: str) -> float:
     """Read a difference or step in ``unit``; degrees Celsius and kelvins are the same here."""
     given = parts(text)
-    plain = given.unit.removesuffix("/LSB").removesuffix("/code")
+    plain = _per_code(given.unit)
     return _in_unit(Parts(given.number, "K" if plain == "degC" else plain, given.k), _difference(unit))
 
 

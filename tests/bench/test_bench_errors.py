@@ -111,10 +111,6 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
     (('phase = "U"', 'phase = "A"'), f'{IU}: phase: expected "U", "V", "W", "bus" or "none", got "A"'),
     (('phase = "U"', 'phase = ["U"]'), f'{IU}: phase: expected "U", "V", "W", "bus" or "none", got ["U"]'),
     (
-        ('phase = "bus"', 'phase = "bus"\nplace = "in-line"'),
-        'channel "vbus": place: expected the bus at the "high-side" or the "low-side", got "in-line"',
-    ),
-    (
         _after(SHUNT, 'plus_input = "ground"'),
         f'{IU}: plus_input: expected "bridge" or "motor" with place = "in-line", got "ground"',
     ),
@@ -334,7 +330,7 @@ MORE_REFUSED: list[tuple[str, str]] = [
         'channel "d": scale: expected a number that is not',
     ),
     (
-        '[[channel]]\nname = "d"\nsensor = "direct"\nscale = "1 A"\n',
+        '[[channel]]\nname = "d"\nsensor = "direct"\nscale = "A"\n',
         'channel "d": scale: expected a number that is',
     ),
     (
@@ -426,7 +422,6 @@ ratio = 2
             {"adc": "bits = 12", "group": "[[group]]"},
             "group: expected one [[group]] at most: text has one group, got",
         ),
-        ({"adc": "bits = 12", "group": 'code = "u16"'}, "group 0: code: expected no such key with text, got"),
         (
             {"adc": "bits = 12", "link": 'columns = ["n", "iv"]'},
             'channel "iu": column: expected one of the columns in [link]: n, iv, got "iu"',
@@ -552,7 +547,7 @@ VALUES = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_value_anywhere_is_taken_or_a_bench_error(pump: str, data: st.DataObject) -> None:
     lines = pump.splitlines()

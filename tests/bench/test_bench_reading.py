@@ -102,6 +102,7 @@ def test_standard_uncertainty_of_a_tolerance(k: float | None, divisor: float) ->
         ("U", "low-side", "bridge"),
         ("bus", "high-side", "supply"),
         ("bus", "low-side", "bridge"),
+        ("bus", "in-line", "supply"),
     ],
 )
 def test_plus_input_defaults(changed: Changed, phase: str, place: str, default: str) -> None:
@@ -151,6 +152,10 @@ unit = "A"
 scale = "1 mA"
 zero = "2 LSB"
 [[channel]]
+name = "torque"
+sensor = "direct"
+scale = "2 mA/LSB"
+[[channel]]
 name = "state"
 sensor = "state"
 labels = { 1 = "run", 0 = "off" }
@@ -174,6 +179,7 @@ from = ["iu", "iv"]
     assert "reference_tolerance" not in channels["t_motor"].assumed
     assert (channels["speed"].column, channels["speed"].scale, channels["speed"].zero) == ("rpm", 0.5, 100.0)
     assert (channels["duty"].scale, channels["duty"].zero) == (0.001, 2.0)
+    assert (channels["torque"].scale, channels["torque"].unit) == (0.002, "A")
     assert channels["state"].labels == ((0, "off"), (1, "run"))
     assert channels["flag"].labels == ((0, "no"), (1, "yes"))
     computed = channels["iw_2"]

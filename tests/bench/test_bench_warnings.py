@@ -57,6 +57,12 @@ def test_a_release_hold_that_splits_one_overload(changed: Changed, release_hold:
     assert changed('limit = "12 A"', vector).warnings == ()
 
 
+def test_a_code_type_with_text(changed: Changed) -> None:
+    more = '[[group]]\nrate = "1 kHz"\ncode = "u16"\n'
+    bench = changed('wire = "framed"', 'wire = "text"', more=more)
+    assert bench.warnings == ("group 0: code says nothing with text, which is read as decimal numbers",)
+
+
 def test_keys_that_nothing_uses_yet(changed: Changed) -> None:
     bench = changed('limit = "12 A"', 'limit = "12 A"\npre = "5 ms"')
     assert bench.warnings == ("watch 1: pre and post are read, but nothing in this version uses them yet",)
