@@ -342,6 +342,10 @@ MORE_REFUSED: list[tuple[str, str]] = [
         'channel "d": zero: expected a code such as 2048',
     ),
     (
+        '[[channel]]\nname = "d"\nsensor = "direct"\nscale = true\n',
+        'channel "d": scale: expected a number that is not zero',
+    ),
+    (
         '[[channel]]\nname = "d"\nsensor = "direct"\nzero = true\n',
         'channel "d": zero: expected a code such as 2048',
     ),
