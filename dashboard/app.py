@@ -17,7 +17,7 @@ from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
 from dashboard import run_data, screens, stream
-from dashboard.guard import Guard
+from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
 from dashboard.shell import nothing_here, shell
@@ -29,6 +29,7 @@ OTHER_THREADS = 8
 """Server threads beside those that streams hold for as long as they last."""
 LARGEST_BACKLOG = 256 * 1024
 """Bytes waiting for one client before its stream waits too: a picture that is late is worth nothing."""
+LARGEST_ANSWER = 64 * 1024 * 1024
 
 _PAGE = """<!DOCTYPE html>
 <html lang="en">
@@ -178,7 +179,9 @@ class Server:
                 port=settings.port,
                 threads=settings.streams + OTHER_THREADS,
                 outbuf_high_watermark=LARGEST_BACKLOG,
-                max_request_body_size=1024 * 1024,
+                # Nothing is spilt into temporary files: the largest answer is a script of 5 MB.
+                outbuf_overflow=LARGEST_ANSWER,
+                max_request_body_size=2 * LARGEST_REQUEST,
                 clear_untrusted_proxy_headers=True,
                 ident="livesense",
             )
@@ -219,7 +222,9 @@ class Server:
             self._server.asyncore.close_all(self._map, ignore_all=True)
 
     def close(self) -> None:
-        """Make :meth:`run` return."""
+        """Make :meth:`run` return; a second call does nothing."""
+        if self._stopping.is_set():
+            return
         self._stopping.set()
         self.page.streams.stopping.set()
         self._server.pull_trigger()

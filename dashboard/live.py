@@ -15,18 +15,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from dashboard import tiles
 from dashboard.channels import described, limits, picture_channels
 from dashboard.digits import SteadyDigits
-from dashboard.picture import Picture, reduce_columns, steady_window
-from dashboard.reading import Desk, Reading
+from dashboard.picture import Picture
+from dashboard.pictures import Pictures, View
+from dashboard.reading import Reading
 from dashboard.words import Sentence, Situation, Tone, sentence
 from livesense.errors import LivesenseError
 
 if TYPE_CHECKING:
-    from livesense.analysis import RunAnalysis, Window
+    from livesense.analysis import RunAnalysis
     from livesense.logbook.reader import RunReader
 
 FACTS_EVERY_S = 0.5
@@ -35,42 +34,13 @@ MEASURED_S = 0.5
 """Length of the stretch the tiles are measured on."""
 BUSY_SHARE = 0.4
 """Share of a processor that measuring may take."""
-SEARCH_S = 2.1
-"""Long enough for three rising crossings at 2 Hz and a bit."""
-HELD_S = 0.4
-"""A steady picture stays this long when its cycles cannot be found, as after a gap."""
 EVENTS_SHOWN = 6
-SPANS_S = (0.2, 2.0, 10.0)
-"""Widths a running picture may have."""
 OLD_AT_FIRST_S = 5.0
 UNASKED_S = 5.0
 """After this time without a question no more facts are made."""
 
 _NO_SETUP: dict[str, Any] = {"run": None, "channels": [], "limits": []}
 _log = logging.getLogger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """How one tab wants its picture: steady if it can be, else a running one of this width."""
-
-    steady: bool
-    span_s: float
-    columns: int
-
-
-@dataclass
-class _Kept:
-    """What one view remembers from picture to picture."""
-
-    made_at: float = -math.inf
-    run: int | None = None
-    newest: int = -1
-    span_s: float | None = None
-    reach_s: float | None = None
-    held: Picture | None = None
-    found_at: float = -math.inf
-    picture: Picture | None = None
 
 
 @dataclass
@@ -97,9 +67,7 @@ class Live:
 
     def __init__(self, reading: Reading, frames_per_s: float) -> None:
         self._reading = reading
-        self._frame_s = 1.0 / frames_per_s
-        self._picture_lock = threading.Lock()
-        self._views: dict[View, _Kept] = {}
+        self._pictures = Pictures(reading, frames_per_s)
         self._run: int | None = None
         self._digits = SteadyDigits()
         self._tally = _Tally()
@@ -294,110 +262,7 @@ class Live:
     def picture(self, view: View) -> Picture | None:
         """Return the newest picture of a view; None when there is nothing to show."""
         setup, _ = self.facts()
-        with self._picture_lock:
-            kept = self._views.setdefault(view, _Kept())
-            now = time.monotonic()
-            if now - kept.made_at < self._frame_s * 0.9:
-                return kept.picture
-            kept.made_at = now
-            if len(self._views) > 32:
-                self._views = {v: k for v, k in self._views.items() if now - k.made_at < 60.0}
-            run, names = setup["run"], [c["name"] for c in setup["channels"]]
-            if run is None or not names:
-                kept.picture = None
-                return None
-            try:
-                with self._reading.desk() as desk:
-                    kept.picture = self._new_picture(desk, setup, view, kept, now) if desk else None
-            except LivesenseError:
-                kept.picture = None  # the facts say why
-            return kept.picture
-
-    def _new_picture(
-        self, desk: Desk, setup: dict[str, Any], view: View, kept: _Kept, now: float
-    ) -> Picture | None:
-        run, names = setup["run"], [c["name"] for c in setup["channels"]]
-        analysis = desk.run(run, fresh=False)
-        if kept.run != run:
-            kept.run, kept.span_s, kept.reach_s, kept.held, kept.newest = run, None, None, None, -1
-        group = int(setup["channels"][0]["group"])
-        newest = analysis.run.extent(group)[1]
-        if newest == kept.newest and kept.picture is not None:
-            return kept.picture
-        kept.newest = newest
-        if view.steady:
-            picture = self._steady(analysis, group, names, view, kept, now)
-            if picture is not None:
-                return picture
-        return self._running(analysis, group, names, view)
-
-    def _steady(
-        self, analysis: RunAnalysis, group: int, names: list[str], view: View, kept: _Kept, now: float
-    ) -> Picture | None:
-        reaches = [SEARCH_S] if kept.reach_s is None else [kept.reach_s, SEARCH_S]
-        for reach_s in reaches:
-            window = analysis.latest(reach_s, names).get(group)
-            if window is None or len(window.time_s) < 16 or not window.rate_hz:
-                continue
-            found = steady_window(window.values[names[0]], window.rate_hz, kept.span_s)
-            if found is None:
-                continue
-            start, span_s, frequency_hz = found
-            kept.span_s, kept.found_at = span_s, now
-            kept.reach_s = min(SEARCH_S, span_s + 2.0 / frequency_hz)
-            first = max(0, math.floor(start))
-            last = min(len(window.time_s), math.ceil(start + span_s * window.rate_hz) + 1)
-            left_s = float(window.time_s[0]) + start / window.rate_hz
-            kept.held = _drawn(window, names, first, last, left_s, span_s, view.columns, frequency_hz)
-            return kept.held
-        if kept.held is not None and now - kept.found_at < HELD_S:
-            return kept.held
-        kept.reach_s = kept.span_s = kept.held = None
-        return None
-
-    def _running(self, analysis: RunAnalysis, group: int, names: list[str], view: View) -> Picture | None:
-        window = analysis.latest(view.span_s, names).get(group)
-        if window is None or not len(window.time_s) or not window.rate_hz:
-            return None
-        right_s = float(window.time_s[-1])
-        left_s = right_s - view.span_s
-        return _drawn(window, names, 0, len(window.time_s), left_s, view.span_s, view.columns, math.nan)
-
-
-def _drawn(
-    window: Window,
-    names: list[str],
-    first: int,
-    last: int,
-    left_s: float,
-    span_s: float,
-    columns: int,
-    frequency_hz: float,
-) -> Picture:
-    """Points first … last-1 of a window as a picture, reduced when there are over two a column."""
-    assert window.rate_hz
-    period_s = 1.0 / window.rate_hz
-    values = np.stack([window.values[name][first:last] for name in names])
-    clipped = np.stack([window.clipped[name][first:last] for name in names])
-    x0_s, dx_s = float(window.time_s[first]) - left_s, period_s
-    reduced = values.shape[1] > 2 * columns
-    if reduced:
-        per_column = math.ceil(values.shape[1] / columns)
-        values, clipped, began = reduce_columns(values, clipped, window.first + first, per_column)
-        x0_s += (began - window.first - first + per_column / 4.0) * period_s
-        dx_s = per_column * period_s / 2.0
-    return Picture(
-        steady=math.isfinite(frequency_hz),
-        left_s=left_s,
-        span_s=span_s,
-        x0_s=x0_s,
-        dx_s=dx_s,
-        values=values.astype(np.float32),
-        clipped=clipped.astype(np.uint8),
-        reduced=reduced,
-        frequency_hz=frequency_hz,
-        newest_s=float(window.time_s[last - 1]),
-    )
+        return self._pictures.newest(setup, view)
 
 
 def _sentence_json(said: Sentence) -> dict[str, str]:

@@ -247,7 +247,17 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
                 html.Div(id="run-legend", className="legend"),
                 ident="waveform",
             ),
-            band("Figures", html.Div(id="run-figures", className="run-figures"), ident="figures"),
+            band(
+                "Figures",
+                html.Div(
+                    id="run-figures",
+                    className="run-figures",
+                    role="region",
+                    tabIndex="0",
+                    **wild(aria_label="Figures of the stretch"),
+                ),
+                ident="figures",
+            ),
             band(
                 "Events",
                 html.P("No event in this run.", className="advice", hidden=bool(events)),

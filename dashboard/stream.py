@@ -15,8 +15,9 @@ from typing import Any
 
 from flask import Flask, Response, request
 
-from dashboard.live import SPANS_S, Live, View
+from dashboard.live import Live
 from dashboard.picture import KIND_FACTS, KIND_SETUP, encode, encode_text
+from dashboard.pictures import SPANS_S, View
 
 FEWEST_COLUMNS, MOST_COLUMNS, USUAL_COLUMNS = 100, 4000, 1200
 MEDIA_TYPE = "application/vnd.livesense.stream"

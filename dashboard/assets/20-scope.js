@@ -63,6 +63,7 @@
         style.width = area.width + "px";
         style.height = area.height + "px";
       }
+      style.display = "block";
       style.left = area.left + "px";
       style.top = area.top + "px";
       this.context.setTransform(width / area.width, 0, 0, height / area.height, 0, 0);

@@ -44,7 +44,7 @@ def test_everything_can_be_reached_and_used_by_keyboard(opened, state, fake):
     screen.wait(READY["runs"])
     screen.page.locator(".ag-row a").first.focus()
     screen.page.keyboard.press("Enter")
-    screen.wait(READY["run"])
+    screen.wait("!!window.livesense?.run?.zoomed")
     strip = screen.page.get_by_role("slider")
     strip.focus()
     for _ in range(8):

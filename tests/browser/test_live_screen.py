@@ -57,7 +57,7 @@ PIXELS = """() => {
 }"""
 
 
-@pytest.mark.parametrize("width", [1440, 390])
+@pytest.mark.parametrize("width", [1440, pytest.param(390, marks=pytest.mark.slow)])
 def test_the_canvas_lies_on_plotlys_axes_to_the_pixel(opened, width):
     screen = opened(width=width)
     screen.live()
@@ -69,6 +69,7 @@ def test_the_canvas_lies_on_plotlys_axes_to_the_pixel(opened, width):
     assert found["ten"] < found["zero"]
 
 
+@pytest.mark.slow
 def test_a_running_picture_when_asked_and_when_slow(opened, state):
     screen = opened()
     screen.live()

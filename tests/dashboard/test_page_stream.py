@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from werkzeug.datastructures import MultiDict
 
-from dashboard.live import View
 from dashboard.picture import HEADER, KIND_FACTS, KIND_PICTURE, KIND_SETUP
+from dashboard.pictures import BEHIND_S, PlayHead, View
 from dashboard.stream import view_of
 
 
@@ -140,3 +140,24 @@ def test_a_recorder_that_died_is_told_with_the_next_facts(client, state):
     assert facts["link"][0] == {
         "key": "recorder", "label": "Recorder", "text": "stopped without closing its run", "bad": True,
     }  # fmt: skip
+
+
+def test_a_picture_moves_on_between_the_recorders_commits():
+    rate_hz, head, stops = 20_000.0, PlayHead(), []
+    for frame in range(120):
+        now_s = 100.0 + frame / 30
+        committed_s = (now_s * 20) // 1 / 20  # every 50 ms
+        newest = int((committed_s - 90.0) * rate_hz)
+        stop = head.stop(now_s, newest, rate_hz)
+        assert stop <= newest
+        stops.append(stop)
+    steps = np.diff(stops[60:]) / rate_hz * 30
+    assert steps.min() > 0.7 and steps.max() < 1.4, "one frame's time a frame"
+    assert (now_s - 90.0) - stops[-1] / rate_hz < BEHIND_S + 1 / 30
+
+
+def test_when_nothing_comes_any_more_all_is_shown():
+    head = PlayHead()
+    head.stop(0.0, 1000, 1000.0)
+    assert head.stop(0.01, 1000, 1000.0) < 1000
+    assert head.stop(1.0, 1000, 1000.0) == 1000
