@@ -19,7 +19,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +26,9 @@ from numpy.typing import NDArray
 from livesense.measures.folding import folded_amplitude
 from livesense.measures.kernel import Blocks, ComplexArray, Gram
 from livesense.measures.line_start import find_start
+from livesense.measures.line_state import LineState, descend
 from livesense.measures.residual_noise import LineNoise
+from livesense.measures.steadiness import spread, stands_out
 from livesense.samples import Estimate, FloatArray
 
 FEWEST_SCANS = 16
@@ -46,12 +47,9 @@ AMPLITUDE_LIMIT = 0.25
 """The same for the relative departure of the amplitude."""
 
 _MOST_STEPS = 25
-_MOST_PIECES = 16
 _FOLD_PULL = 2.0
 _FEW_CYCLES = 4.0
 """The frequency's variance is taken as larger by this over the number of cycles."""
-
-_Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +175,7 @@ def fit_line(
     if frequency_hz is not None:
         w = 2 * np.pi * frequency_hz / rate_hz
         order = _highest_order(w, n, harmonics)
-        return _assemble(_State.at(blocks, energy, w, order, lead), blocks, rows, offset, rate_hz, None)
+        return _assemble(LineState.at(blocks, energy, w, order, lead), blocks, rows, offset, rate_hz, None)
     if not np.any(energy[lead] > 0):
         return NoLine("the values are constant", quiet=True)
     start = _start(rows[lead], rate_hz, start_hz)
@@ -185,7 +183,7 @@ def fit_line(
         return start
     w = start
     for order, steps in ((1, 3), (3, 2), (harmonics, _MOST_STEPS)):
-        state, settled = _descend(blocks, energy, w, _highest_order(start, n, order), lead, steps)
+        state, settled = descend(blocks, energy, w, _highest_order(start, n, order), lead, steps)
         w = state.w
     if not settled or not 0.5 * start < w < 2 * start:
         return NoLine("the fit does not settle on a line")
@@ -205,7 +203,7 @@ def rough_line(values: FloatArray, rate_hz: float) -> float | None:
     if isinstance(w, NoLine):
         return None
     blocks, lead = Blocks(rows), np.ones(rows.shape[0], dtype=bool)
-    state, _ = _descend(blocks, np.sum(rows**2, axis=1), w, _highest_order(w, n, 3), lead, 4)
+    state, _ = descend(blocks, np.sum(rows**2, axis=1), w, _highest_order(w, n, 3), lead, 4)
     return float(state.w * rate_hz / (2 * np.pi)) if 0.8 * w < state.w < 1.25 * w else None
 
 
@@ -241,71 +239,13 @@ def _start(rows: FloatArray, rate_hz: float, start_hz: float | None) -> float | 
     return float(2 * math.pi * cycles / n)
 
 
-@dataclass(frozen=True, slots=True)
-class _State:
-    """All that is known at one frequency: linear solution, and the step that would improve it."""
-
-    w: float
-    gram: Gram
-    a: _Floats
-    b: _Floats
-    pull_cos: _Floats  # change of a and b with w
-    pull_sin: _Floats
-    info: FloatArray
-    white: FloatArray
-    weights: FloatArray
-    step: float
-
-    @classmethod
-    def at(cls, blocks: Blocks, energy: FloatArray, w: float, order: int, lead: np.ndarray) -> _State:
-        gram = Gram.at(w, blocks.n, order)
-        plain, timed = blocks.project(w, order)
-        y_cos, y_sin = plain.real, -plain.imag[:, 1:]
-        a = np.linalg.solve(gram.cos, y_cos.T).T
-        b = np.linalg.solve(gram.sin, y_sin.T).T
-        with_cos, with_sin, square = gram.derivative(a, b)
-        pull_cos = np.linalg.solve(gram.cos, with_cos.T).T
-        pull_sin = np.linalg.solve(gram.sin, with_sin.T).T
-        info = square - np.sum(with_cos * pull_cos, axis=1) - np.sum(with_sin * pull_sin, axis=1)
-        h = np.arange(1, order + 1)
-        slope = np.sum(h * (a[:, 1:] * timed.imag[:, 1:] + b * timed.real[:, 1:]), axis=1)
-        slope -= np.sum(with_cos * a, axis=1) + np.sum(with_sin * b, axis=1)
-        left = energy - np.sum(a * y_cos, axis=1) - np.sum(b * y_sin, axis=1)
-        white = np.maximum(left, 0.0) / max(1, blocks.n - 2 * order - 2)
-        floor = 1e-12 * float(np.mean(energy)) / blocks.n + 1e-300
-        weights = np.where(lead, 1.0 / np.maximum(white, floor), 0.0)
-        total = float(np.sum(weights * info))
-        step = float(np.sum(weights * slope)) / total if total > 0 else 0.0
-        return cls(w, gram, a, b, pull_cos, pull_sin, info, white, weights, step)
-
-    @property
-    def u_white(self) -> float:
-        """Standard uncertainty of ``w`` if the residual were white."""
-        total = float(np.sum(self.weights * self.info))
-        square = float(np.sum(self.weights**2 * self.white * self.info))
-        return math.sqrt(max(square, 0.0)) / total if total > 0 else math.inf
-
-
-def _descend(
-    blocks: Blocks, energy: FloatArray, w: float, order: int, lead: np.ndarray, steps: int
-) -> tuple[_State, bool]:
-    reach = np.pi / blocks.n  # half of 1/window at most, lest a step jumps to a neighbouring minimum
-    state = _State.at(blocks, energy, w, order, lead)
-    for _ in range(steps):
-        step = float(np.clip(state.step, -reach, reach))
-        if abs(step) <= max(1e-3 * state.u_white, 1e-13 * state.w):
-            return state, True
-        state = _State.at(blocks, energy, max(state.w + step, 1e-3 * reach), order, lead)
-    return state, False
-
-
 def _assemble(
-    state: _State,
+    state: LineState,
     blocks: Blocks,
     rows: FloatArray,
     offset: FloatArray,
     rate_hz: float,
-    searched: np.ndarray | None,
+    searched: NDArray[np.bool_] | None,
 ) -> SineFit | NoLine:
     n, gram, w = blocks.n, state.gram, state.w
     z = state.a.astype(np.complex128)
@@ -316,12 +256,10 @@ def _assemble(
     quadrature = _quadrature(noise, gram)
     fold = folded_amplitude(np.abs(z[:, 1:]), quadrature, 2 * np.pi / w, w * n / (2 * np.pi))
     if searched is not None:
-        refused = _refusal(z[searched, 1], noise.density[searched, 1], n)
-        if refused is not None:
-            return refused
-        phase_spread, amplitude_spread = _spread(
-            residual[searched], z[searched, 1], noise.typical[searched], w
-        )
+        first = z[searched, 1]
+        if not stands_out(first, noise.density[searched, 1], n):
+            return NoLine("no steady line stands out")
+        phase_spread, amplitude_spread = spread(residual[searched], first, noise.typical[searched], w)
         if phase_spread > PHASE_LIMIT_RAD or amplitude_spread > AMPLITUDE_LIMIT:
             what = "frequency" if phase_spread > PHASE_LIMIT_RAD else "amplitude"
             return NoLine(f"the line's {what} changes within the window")
@@ -330,7 +268,7 @@ def _assemble(
         # With few cycles the fit leaves few bins from which the noise could be judged.
         ratio *= 1 + _FEW_CYCLES * 2 * np.pi / (w * n)
         u_w = math.hypot(state.u_white * math.sqrt(ratio), 2 * phase_spread / n)
-        u_w = math.hypot(u_w, _FOLD_PULL * float(np.max((fold / np.abs(z[:, 1]))[searched])) / n)
+        u_w = math.hypot(u_w, _FOLD_PULL * float(np.linalg.norm(fold[searched]) / np.linalg.norm(first)) / n)
     return _result(state, z, residual, offset, noise, rate_hz, fold, (u_w, phase_spread, amplitude_spread))
 
 
@@ -341,16 +279,16 @@ def _quadrature(noise: LineNoise, gram: Gram) -> FloatArray:
 
 
 def _result(
-    state: _State,
+    state: LineState,
     z: ComplexArray,
     residual: FloatArray,
     offset: FloatArray,
     noise: LineNoise,
     rate_hz: float,
     fold: FloatArray,
-    spread: tuple[float, float, float],
+    spreads: tuple[float, float, float],
 ) -> SineFit:
-    u_w, phase_spread, amplitude_spread = spread
+    u_w, phase_spread, amplitude_spread = spreads
     n, gram, w = state.gram.n, state.gram, state.w
     h = np.arange(1, gram.order + 1)
     v_cos = np.diag(np.linalg.inv(gram.cos))
@@ -386,32 +324,3 @@ def _result(
         phase_spread_rad=phase_spread,
         amplitude_spread=amplitude_spread,
     )
-
-
-def _refusal(phasor: ComplexArray, density: FloatArray, n: int) -> NoLine | None:
-    """Refuse a line that does not stand clear of the noise around it.
-
-    In noise alone ``A**2 * n / (4 * density)`` is exponential with mean 1 per channel, and the
-    strongest of about ``n`` places is picked.
-    """
-    strength = float(np.sum(np.abs(phasor) ** 2 * n / (4 * np.maximum(density, 1e-300))))
-    if strength < math.log(n) + 12.0 + 2.0 * (phasor.size - 1):
-        return NoLine("no steady line stands out")
-    return None
-
-
-def _spread(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: float) -> tuple[float, float]:
-    """Rms departure of phase and relative amplitude from piece to piece, beyond what noise makes."""
-    n = residual.shape[1]
-    pieces = int(min(_MOST_PIECES, w * n / (2 * np.pi)))
-    edges = (np.arange(pieces) * n) // pieces
-    length = np.diff(np.append(edges, n))
-    turned = residual * np.exp(-1j * w * (np.arange(n) - 0.5 * (n - 1)))
-    pieces_off = 2 * np.add.reduceat(turned, edges, axis=1) / length
-    power = float(np.sum(np.abs(phasor) ** 2))
-    off = np.sum(phasor.conj()[:, None] * pieces_off, axis=0) / power
-    by_noise = np.sum(np.abs(phasor) ** 2 * noise) / power**2 * 2 * pieces / n
-    allowed = by_noise * (1 + 3 * math.sqrt(2 / pieces))
-    phase = math.sqrt(max(float(np.mean(off.imag**2)) - allowed, 0.0))
-    amplitude = math.sqrt(max(float(np.mean(off.real**2)) - allowed, 0.0))
-    return phase, amplitude

@@ -125,7 +125,7 @@ class ExcessTracker:
             self._extend(first, begin, end, values, magnitude, clipped)
             self._quiet = size - 1 - end
             self._clipped_late = bool(clipped[end + 1 :].any())
-            if cluster < tails.size - 1 or self._quiet >= self._calm:
+            if self._quiet >= self._calm:
                 ended.append(self._ended())
         self._carry_run(first, starts, lengths, values, magnitude, clipped)
         return ended

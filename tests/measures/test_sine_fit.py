@@ -290,3 +290,12 @@ def test_arguments_out_of_range_are_refused(values, options, message):
 def test_a_rate_of_zero_is_refused():
     with pytest.raises(ValueError, match="rate_hz"):
         fit_line(np.zeros(40), 0.0)
+
+
+def test_a_channel_that_reads_one_constant_code_does_no_harm():
+    values = three(at(83.37, 4000))
+    values[:, 1] = 0.5
+    fit = fit_sine(values, RATE_HZ)
+    assert fit.frequency_hz.value == pytest.approx(83.37, rel=1e-9)
+    assert np.isfinite(fit.frequency_hz.u)
+    assert fit.amplitude[1, 0] == pytest.approx(0.0, abs=1e-12)
