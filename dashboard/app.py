@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import secrets
 import signal
+import socket
 import threading
 import webbrowser
 from collections.abc import Callable
@@ -65,7 +66,7 @@ class Settings:
     host: str = "127.0.0.1"
     port: int = 0
     token: str = field(default_factory=_new_token, repr=False)
-    open_browser: bool = True
+    open_browser: bool = False
     frames_per_s: float = 30.0
     streams: int = 12
 
@@ -171,25 +172,27 @@ class Server:
             )
         self.page = Page(settings, reading)
         self._map: dict[int, Any] = {}
+        host = "::1" if settings.host == "::1" else "127.0.0.1"
+        family = socket.AF_INET6 if host == "::1" else socket.AF_INET
         try:
-            self._server = create_server(
-                self.page.dash.server,
-                map=self._map,
-                host="::1" if settings.host == "::1" else "127.0.0.1",
-                port=settings.port,
-                threads=settings.streams + OTHER_THREADS,
-                outbuf_high_watermark=LARGEST_BACKLOG,
-                # Nothing is spilt into temporary files: the largest answer is a script of 5 MB.
-                outbuf_overflow=LARGEST_ANSWER,
-                max_request_body_size=2 * LARGEST_REQUEST,
-                clear_untrusted_proxy_headers=True,
-                ident="livesense",
-            )
-        except OSError as error:
+            bound = socket.create_server((host, settings.port), family=family)
+        except (OSError, OverflowError) as error:
             self.page.close()
             raise UsageError(
                 f"cannot listen on port {settings.port}: {error}; choose another port"
             ) from error
+        self._server = create_server(
+            self.page.dash.server,
+            map=self._map,
+            sockets=[bound],
+            threads=settings.streams + OTHER_THREADS,
+            outbuf_high_watermark=LARGEST_BACKLOG,
+            # Nothing is spilt into temporary files: the largest answer is a script of 5 MB.
+            outbuf_overflow=LARGEST_ANSWER,
+            max_request_body_size=2 * LARGEST_REQUEST,
+            clear_untrusted_proxy_headers=True,
+            ident="livesense",
+        )
         self.page.guard.port = self.port
         self._stopping = threading.Event()
 

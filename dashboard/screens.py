@@ -284,7 +284,7 @@ def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
                 html.Div(
                     [
                         dmc.TextInput(id="note-text", label="Add a note", size="sm", w="100%"),
-                        dmc.Button("Add", id="note-add", size="sm"),
+                        dmc.Button("Add", id="note-add", size="sm", variant="filled"),
                     ],
                     className="note-form",
                 )
