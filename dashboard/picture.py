@@ -25,6 +25,8 @@ HYSTERESIS = 0.3
 UNEVEN_PERIODS = 1.6
 """Periods near each other that differ by more than this factor are no cycles of one machine."""
 PERIODS_COMPARED = 12
+LATE_PERIODS = 1.6
+"""A next crossing that is overdue by more than this makes the wave a thing of the past."""
 
 _LADDER = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
 
@@ -134,7 +136,8 @@ def steady_window(
     if period is None:
         return None
     frequency_hz = rate_hz / period
-    if frequency_hz < SLOWEST_STEADY_HZ:
+    # A wave that has ended must not go on being shown.
+    if frequency_hz < SLOWEST_STEADY_HZ or len(u) - crossings[-1] > LATE_PERIODS * period:
         return None
     span_s = ladder_span(CYCLES * period / rate_hz, shown_span_s)
     fitting = crossings[crossings + span_s * rate_hz <= len(u) - 1]

@@ -68,6 +68,12 @@ def test_below_two_hertz_the_picture_runs():
     assert steady_window(wave(3.0, seconds=4.0), RATE_HZ, None) is not None
 
 
+def test_a_wave_that_has_ended_is_not_held_still():
+    ended = np.concatenate([wave(50.0, seconds=1.0), np.zeros(int(0.05 * RATE_HZ))])
+    assert steady_window(ended, RATE_HZ, None) is None
+    assert steady_window(ended[: int(1.01 * RATE_HZ)], RATE_HZ, None) is not None
+
+
 def test_steady_picture_begins_at_the_last_crossing_that_leaves_room():
     start, span_s, frequency_hz = steady_window(wave(50.0), RATE_HZ, None)
     assert span_s == 0.06
