@@ -19,7 +19,10 @@ PATIENCE = 4
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """A figure as text: ``value`` and ``expanded`` have the same number of decimals."""
+    """A figure as text: ``value`` and ``expanded`` have the same number of decimals.
+
+    ``expanded`` is None where it is not known, and empty for an exact value.
+    """
 
     value: str
     expanded: str | None
@@ -50,13 +53,13 @@ def shown(quantity: Mapping[str, Any], decimals: int | None = None) -> Shown | N
     """Return a quantity ``{"value", "u", "unit"}`` as text; None when it has no value.
 
     ``u`` is the standard uncertainty. A value without one (None) has four significant digits, an exact
-    one (0) as many as it needs; ``expanded`` is None for both.
+    one (0) as many as it needs.
     """
     value, u, unit = quantity.get("value"), quantity.get("u"), str(quantity.get("unit") or "")
     if value is None or not math.isfinite(value):
         return None
     if u == 0 and decimals is None:
-        return Shown(f"{value:.6g}".replace("-", MINUS), None, unit)
+        return Shown(f"{value:.6g}".replace("-", MINUS), "", unit)
     if not u or not math.isfinite(u):
         places = 3 if value == 0 else min(6, 3 - math.floor(math.log10(abs(value))))
         return Shown(fixed(value, places if decimals is None else decimals), None, unit)

@@ -214,7 +214,7 @@ def _running(s: Situation) -> Sentence:
             "A reading of zero does not prove a circuit dead.",
         )
     rpm = _whole(speed.get("rpm"))
-    where = f"Running at {rpm}" if rpm else "Current flows"
+    where = f"Running at {rpm}" if rpm else "Current flows, at a speed that cannot be stated"
     sequence = three.get("sequence")
     if sequence:
         where += f", order {sequence}"

@@ -164,6 +164,11 @@
     return { shapes, annotations };
   };
 
+  /** ± as text: nothing for an exact value, words where it is not known. */
+  LS.spread = function (expanded) {
+    return expanded === "" ? "" : expanded === null ? "± not known" : `± ${expanded}`;
+  };
+
   LS.number = function (value, digits) {
     return value.toFixed(digits).replace("-", "\u2212");
   };

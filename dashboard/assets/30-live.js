@@ -316,13 +316,14 @@
       const known = row.withheld === null;
       // Padded to the widest so far: digits keep their places while the figure passes 9.99 and back.
       // A width not needed for twenty seconds is given up.
-      if (known && (!(row.value.length < parts.widest) || performance.now() - parts.widestAt > 20000)) {
-        parts.widest = row.value.length;
+      const whole = known ? row.value.split(".")[0].length : 0;
+      if (known && (!(whole < parts.widest) || performance.now() - parts.widestAt > 20000)) {
+        parts.widest = whole;
         parts.widestAt = performance.now();
       }
-      LS.write(parts.number, known ? row.value.padStart(parts.widest, "\u2007") : "—");
+      LS.write(parts.number, known ? "\u2007".repeat(parts.widest - whole) + row.value : "—");
       LS.write(parts.unit, known ? row.unit : "");
-      LS.write(parts.tolerance, known ? (row.expanded ? `± ${row.expanded}` : "± not known") : "");
+      LS.write(parts.tolerance, known ? LS.spread(row.expanded) : "");
       let why = known ? "" : row.withheld, loud = false;
       if (row.clipped) {
         why = "clipped (end of its range)";

@@ -390,7 +390,7 @@
   function quantity(tag, cell) {
     if (cell.value === null) return LS.el(tag, "none", cell.withheld);
     const element = LS.el(tag, "", cell.value);
-    element.append(LS.el("small", "", ` ± ${cell.expanded || "not known"} ${cell.unit}`));
+    element.append(LS.el("small", "", ` ${LS.spread(cell.expanded)} ${cell.unit}`));
     return element;
   }
 
