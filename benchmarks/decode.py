@@ -69,7 +69,7 @@ def framed_table(total: int, passes: int) -> None:
             data = frames(0, 123456, codes.astype(np.int64), scans, CodeType.U16)
             carried = count * channels * 2 / 1e6
             speeds = [
-                carried / best_s(lambda d=data, s=size: framed_feeds(d, [group], s), passes)
+                carried / best_s(lambda d=data, s=size, g=group: framed_feeds(d, [g], s), passes)
                 for size in (1 << 20, 1 << 16, 1 << 12)
             ]
             twin = carried / best_s(lambda d=data: parts(d), passes) if cobs else float("nan")

@@ -272,4 +272,5 @@ def _sound(flat: NDArray[np.uint8], first: NDArray[np.int64], length: NDArray[np
             found[alike] = crc16_rows(rows_at(flat, first[alike], size))
         else:
             found[alike] = [crc16(flat[at : at + size].data) for at in first[alike].tolist()]
-    return np.equal(found, stated)
+    sound: NDArray[np.bool_] = found == stated
+    return sound

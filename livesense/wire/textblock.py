@@ -14,56 +14,55 @@ from numpy.typing import NDArray
 
 from livesense.wire.textline import LineShape
 
-LF, CR, TAB, SPACE, COMMA, SEMICOLON, STAR, DOT, PLUS, MINUS = b"\n\r\t ,;*.+-"
+LF, CR, TAB, SPACE, COMMA, SEMICOLON, STAR, DOT, PLUS, MINUS, DELETE = b"\n\r\t ,;*.+-\x7f"
 
 MAX_DIGITS = 16
 """Longest number read here: two words of eight digits."""
 
-_CLASS = np.zeros(256, dtype=np.uint8)
-_SOFT, _HARD, _END, _OTHER = 1, 2, 4, 8
-_CLASS[[SPACE]] = _SOFT
-_CLASS[[COMMA, SEMICOLON, TAB]] = _HARD
-_CLASS[[LF, CR]] = _END
-_CLASS[[*(set(range(32)) - {LF, CR, TAB}), *range(127, 256)]] = _OTHER
-
-_ASCII_ZEROS = 0x3030303030303030
-_KEEP = np.array(
-    [(0xFFFFFFFFFFFFFFFF << (8 * (8 - n))) & 0xFFFFFFFFFFFFFFFF for n in range(9)], dtype=np.uint64
-)
-_FILL = np.array([_ASCII_ZEROS & ~int(mask) & 0xFFFFFFFFFFFFFFFF for mask in _KEEP], dtype=np.uint64)
-_POWERS = 10 ** np.arange(19, dtype=np.int64)
-
-_U = np.uint64
-
 LEAD = MAX_DIGITS
 """Bytes that must stand before the first line, so that a word never reaches out of the block."""
+
+_U = np.uint64
+_POWERS = 10 ** np.arange(19, dtype=np.int64)
+
+_HEX = np.full(256, 255, dtype=np.uint8)
+_HEX[list(b"0123456789ABCDEF")] = np.arange(16)
+_HEX[list(b"abcdef")] = np.arange(10, 16)
 
 
 def _eight(
     words: NDArray[np.uint64], digits: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Value of the last ``digits`` (0 to 8) characters of each word, and whether all were digits."""
-    words = (words & _KEEP[digits]) | _FILL[digits]
-    values = words - _U(_ASCII_ZEROS)
-    bad = ((words + _U(0x4646464646464646)) | values) & _U(0x8080808080808080)
+    """Value of the last ``digits`` (1 to 8) characters of each word, and whether all were digits."""
+    surplus = (64 - 8 * digits).astype(np.uint64)
+    values = words ^ _U(0x3030303030303030)
+    values >>= surplus
+    values <<= surplus
+    good = ((values + _U(0x7676767676767676)) & _U(0x8080808080808080)) == 0
     # Digits to pairs, pairs to fours, fours to eight: each step multiplies and adds within the word.
-    values = (values * _U(2561)) >> _U(8) & _U(0x00FF00FF00FF00FF)
-    values = (values * _U(6553601)) >> _U(16) & _U(0x0000FFFF0000FFFF)
-    values = (values * _U(42949672960001)) >> _U(32)
-    return values.astype(np.int64), bad == 0
+    for factor, shift, mask in (
+        (2561, 8, 0x00FF00FF00FF00FF),
+        (6553601, 16, 0x0000FFFF0000FFFF),
+        (42949672960001, 32, 0x00000000FFFFFFFF),
+    ):
+        values *= _U(factor)
+        values >>= _U(shift)
+        values &= _U(mask)
+    return values.astype(np.int64), good
 
 
 def _digits(
     words: NDArray[np.uint64], start: NDArray[np.int64], end: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Integers of the digits between ``start`` and ``end``; none of them is 0."""
+    """Integers of the digits between ``start`` and ``end``, which are good where there are any."""
     length = end - start
-    value, good = _eight(words[end - 8], np.clip(length, 0, 8))
+    value, good = _eight(words[end - 8], np.clip(length, 1, 8))
     if length.max(initial=0) > 8:
-        high, also = _eight(words[end - 16], np.clip(length - 8, 0, 8))
-        value = value + high * 10**8
-        good = good & also & (length <= MAX_DIGITS)
-    return value, good
+        high, also = _eight(words[end - 16], np.clip(length - 8, 1, 8))
+        long = length > 8
+        value += np.where(long, high, 0) * 10**8
+        good &= (also | ~long) & (length <= MAX_DIGITS)
+    return value, good & (length > 0)
 
 
 class Block:
@@ -84,112 +83,122 @@ class Block:
 
     def __init__(self, lines: bytes, shape: LineShape) -> None:
         self.data = b" " * LEAD + lines
-        raw = np.frombuffer(self.data, dtype=np.uint8)
+        self._raw = raw = np.frombuffer(self.data, dtype=np.uint8)
         self.ends = np.flatnonzero(raw == LF)
         self.starts = np.concatenate([[LEAD], self.ends[:-1] + 1])
         self.good = np.ones(len(self.ends), dtype=np.bool_)
         self.checked = np.zeros(len(self.ends), dtype=np.bool_)
-        self.values = np.zeros((len(self.ends), len(shape.fields)), dtype=np.int64)
-        self._raw = raw
-        self._read(shape)
+        self._stops = self.ends
+        self._token = (raw > SPACE) & (raw != COMMA) & (raw != SEMICOLON)
+        self._refuse_strange()
+        if STAR in self.data:
+            self._check_sums()
+        edges = np.flatnonzero(self._token[1:] != self._token[:-1]) + 1
+        start, end = edges[0::2], edges[1::2]
+        columns = [field.column for field in shape.fields]
+        if self._is_plain(start, end, shape.width):
+            start, end = start.reshape(-1, shape.width), end.reshape(-1, shape.width)
+            lines_read: slice | NDArray[np.int64] = slice(None)
+        else:
+            first = self._separated(start, shape.width)
+            lines_read = np.flatnonzero(self.good)
+            fields = first[lines_read][:, np.newaxis] + np.arange(shape.width)
+            start, end = start[fields], end[fields]
+        self.values = np.zeros((len(self.ends), len(columns)), dtype=np.int64)
+        self.values[lines_read], right = self._numbers(start[:, columns], end[:, columns], shape)
+        self.good[lines_read] &= right.all(axis=1)
 
     def _line_of(self, at: NDArray[np.int64]) -> NDArray[np.int64]:
         return np.searchsorted(self.ends, at)
 
-    def _read(self, shape: LineShape) -> None:
+    def _refuse_strange(self) -> None:
+        """Leave lines with bytes that are no part of a scan to the plain path."""
         raw = self._raw
-        kind = _CLASS[raw]
-        if (kind == _OTHER).any():
-            self.good[self._line_of(np.flatnonzero(kind == _OTHER))] = False
-        returns = np.flatnonzero(raw == CR)
-        if len(returns):
-            inside = returns[raw[returns + 1] != LF]
-            self.good[self._line_of(inside)] = False
-        if STAR in self.data:
-            kind = kind.copy()
-            self._check_sums(kind)
-        token = kind == 0
-        starts = np.flatnonzero(token[1:] & ~token[:-1]) + 1
-        ends = np.flatnonzero(~token[1:] & token[:-1]) + 1
-        # A line belongs here only with as many fields as it should have.
-        first = np.searchsorted(starts, self.starts)
-        self.good &= np.diff(first, append=len(starts)) == shape.width
-        hard = np.flatnonzero(kind == _HARD)
-        if len(hard):
-            # Between two fields stands one separator at most, and none before the first or after the last.
-            line = self._line_of(hard)
-            before = np.searchsorted(starts, hard) - first[line]
-            self.good[line[(before < 1) | (before >= shape.width)]] = False
-            twice = np.flatnonzero((np.diff(before) == 0) & (np.diff(line) == 0))
-            self.good[line[twice]] = False
-        lines = np.flatnonzero(self.good)
-        if not len(lines):
-            return
-        words = np.ndarray((len(raw) - 7,), "<u8", self.data, strides=(1,))
-        fields = first[lines][:, np.newaxis] + np.array(
-            [field.column for field in shape.fields], dtype=np.int64
+        strange = (raw < SPACE) & (raw != LF) & (raw != TAB)
+        strange |= raw >= DELETE
+        if strange.any():
+            odd = np.flatnonzero(strange)
+            last = raw[odd] == CR
+            last &= raw[np.minimum(odd + 1, len(raw) - 1)] == LF
+            self.good[self._line_of(odd[~last])] = False
+            self._stops = self.ends - (raw[self.ends - 1] == CR)
+
+    def _is_plain(self, start: NDArray[np.int64], end: NDArray[np.int64], width: int) -> bool:
+        """Whether every line is so many fields with one byte between, from its start to its stop."""
+        if len(start) != len(self.ends) * width:
+            return False
+        between = start[1:] - end[:-1] == 1
+        # The steps from one line to the next are looked at apart.
+        between[width - 1 :: width] = True
+        return bool(
+            between.all()
+            and (start[::width] == self.starts).all()
+            and (end[width - 1 :: width] == self._stops).all()
         )
-        good = np.ones(fields.shape, dtype=np.bool_)
-        self.values[lines] = self._numbers(words, starts[fields], ends[fields], shape, good)
-        self.good[lines] = good.all(axis=1)
+
+    def _separated(self, start: NDArray[np.int64], width: int) -> NDArray[np.int64]:
+        """Refuse lines whose fields are too many, too few, or not parted one by one.
+
+        Returns the position of each line's first field.
+        """
+        raw = self._raw
+        first = np.searchsorted(start, self.starts)
+        self.good &= np.diff(first, append=len(start)) == width
+        hard = np.flatnonzero((raw == COMMA) | (raw == SEMICOLON) | (raw == TAB))
+        line = self._line_of(hard)
+        # Between two fields stands one separator at most, and none before the first or after the last.
+        before = np.searchsorted(start, hard) - first[line]
+        self.good[line[(before < 1) | (before >= width)]] = False
+        twice = np.flatnonzero((np.diff(before) == 0) & (np.diff(line) == 0))
+        self.good[line[twice]] = False
+        return first
 
     def _numbers(
-        self,
-        words: NDArray[np.uint64],
-        start: NDArray[np.int64],
-        end: NDArray[np.int64],
-        shape: LineShape,
-        good: NDArray[np.bool_],
-    ) -> NDArray[np.int64]:
+        self, start: NDArray[np.int64], end: NDArray[np.int64], shape: LineShape
+    ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Integers of the fields at these places, ``(lines, fields)``, and which are good."""
         raw = self._raw
-        lead = raw[start]
-        negative = lead == MINUS
-        start = start + (negative | (lead == PLUS))
+        words = np.ndarray((len(raw) - 7,), "<u8", self.data, strides=(1,))
+        negative = None
+        if MINUS in self.data or PLUS in self.data:
+            lead = raw[start]
+            negative = lead == MINUS
+            start = start + (negative | (lead == PLUS))
         decimals = np.array([field.decimals for field in shape.fields], dtype=np.int64)
-        whole_end = end
-        if DOT in self.data:
+        if DOT in self.data or decimals.any():
             dots = np.append(np.flatnonzero(raw == DOT), len(raw))
-            dot = dots[np.searchsorted(dots, start)]
-            whole_end = np.minimum(dot, end)
-        value, right = _digits(words, start, whole_end)
-        good &= right & (whole_end > start)
-        if decimals.any() or whole_end is not end:
+            whole_end = np.minimum(dots[np.searchsorted(dots, start)], end)
+            value, good = _digits(words, start, whole_end)
             part_start = np.minimum(whole_end + 1, end)
             places = end - part_start
             part, right = _digits(words, part_start, end)
-            short = np.clip(decimals - places, 0, 18)
             # Anything that could overflow, and digits beyond the last place, are left to the plain path.
-            fits = (places <= decimals) & (whole_end - start + decimals <= 18)
-            good &= right & fits
-            value = value * _POWERS[np.clip(decimals, 0, 18)] + part * _POWERS[short]
-        return np.where(negative, -value, value)
+            good &= right | (places == 0)
+            good &= (places <= decimals) & (whole_end - start + decimals <= 18)
+            short = np.clip(decimals - places, 0, 18)
+            value = value * _POWERS[np.clip(decimals, 0, 18)] + np.where(places > 0, part, 0) * _POWERS[short]
+        else:
+            value, good = _digits(words, start, end)
+        return value if negative is None else np.where(negative, -value, value), good
 
-    def _check_sums(self, kind: NDArray[np.uint8]) -> None:
+    def _check_sums(self) -> None:
         """Verify each line's ``*hh`` and take it out of the fields."""
         raw = self._raw
         stars = np.flatnonzero(raw == STAR)
         line = self._line_of(stars)
-        end = self.ends[line]
-        end = end - (raw[end - 1] == CR)
-        placed = stars == end - 3
+        placed = stars == self._stops[line] - 3
         # A star anywhere else, or a second one, is for the plain path.
         self.good[line[~placed]] = False
         stars, line = stars[placed], line[placed]
+        if not len(stars):
+            return
         self.checked[line] = True
-        stated, right = _hex(raw[stars + 1], raw[stars + 2])
+        self._stops = self._stops.copy()
+        self._stops[line] = stars
+        high, low = _HEX[raw[stars + 1]], _HEX[raw[stars + 2]]
         borders = np.stack([self.starts[line], stars], axis=1).reshape(-1)
-        filled = self.starts[line] < stars
-        xor = np.zeros(len(stars), dtype=np.uint8)
-        if len(stars):
-            xor = np.bitwise_xor.reduceat(raw, borders)[::2]
-        self.good[line[~(right & filled & (xor == stated))]] = False
+        xor = np.bitwise_xor.reduceat(raw, borders)[::2]
+        right = (high < 16) & (low < 16) & (self.starts[line] < stars) & (xor == high * np.uint8(16) + low)
+        self.good[line[~right]] = False
         for offset in range(3):
-            kind[stars + offset] = _END
-
-
-def _hex(high: NDArray[np.uint8], low: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    table = np.full(256, 255, dtype=np.uint8)
-    for value, pair in enumerate(zip("0123456789abcdef", "0123456789ABCDEF", strict=True)):
-        table[[ord(character) for character in pair]] = value
-    first, second = np.take(table, high), np.take(table, low)
-    return first * np.uint8(16) | second, (first < 16) & (second < 16)
+            self._token[stars + offset] = False

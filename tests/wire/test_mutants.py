@@ -79,8 +79,8 @@ MUTANTS = {
     "NaN believed": ("wire/description.py", "json.loads(text, parse_constant=_refuse)", "json.loads(text)"),
     "text checksum not verified": (
         "wire/textblock.py",
-        "(right & filled & (xor == stated))",
-        "(right & filled)",
+        " & (xor == high * np.uint8(16) + low)",
+        "",
     ),
     "lines without checksum taken": (
         "wire/text.py",
@@ -90,21 +90,26 @@ MUTANTS = {
     "two separators taken": ("wire/textblock.py", "self.good[line[twice]] = False", "pass"),
     "separator at the end taken": (
         "wire/textblock.py",
-        "(before < 1) | (before >= shape.width)",
+        "(before < 1) | (before >= width)",
         "before < 1",
     ),
+    "a plain block is not looked at": ("wire/textblock.py", "between.all()\n", "True\n"),
     "ragged lines taken": (
         "wire/textblock.py",
-        "self.good &= np.diff(first, append=len(starts)) == shape.width",
+        "self.good &= np.diff(first, append=len(start)) == width",
         "pass",
     ),
     "letters taken for digits": (
         "wire/textblock.py",
-        "return values.astype(np.int64), bad == 0",
-        "return values.astype(np.int64), bad == bad",
+        "return values.astype(np.int64), good",
+        "return values.astype(np.int64), good == good",
     ),
-    "sign lost": ("wire/textblock.py", "return np.where(negative, -value, value)", "return value"),
-    "fraction not lined up": ("wire/textblock.py", "part * _POWERS[short]", "part"),
+    "sign lost": ("wire/textblock.py", "np.where(negative, -value, value), good", "value, good"),
+    "fraction not lined up": (
+        "wire/textblock.py",
+        "np.where(places > 0, part, 0) * _POWERS[short]",
+        "np.where(places > 0, part, 0)",
+    ),
     "unfinished line taken": (
         "wire/text.py",
         "        self.rejoin()\n        return []",
