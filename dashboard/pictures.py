@@ -172,6 +172,7 @@ def _steady(
     reaches = [kept.reach_s] if kept.reach_s is not None else []
     if now >= kept.search_next:
         reaches.append(SEARCH_S)
+        kept.search_next = now + SEARCH_EVERY_S
     for reach_s in reaches:
         window = _shown(analysis, group, names, reach_s, kept.stop)
         found = steady_window(window.values[0], window.rate_hz, kept.span_s) if window is not None else None
@@ -188,7 +189,6 @@ def _steady(
     if kept.held is not None and now - kept.found_at < HELD_S:
         return kept.held
     kept.reach_s = kept.span_s = kept.held = None
-    kept.search_next = now + SEARCH_EVERY_S
     return None
 
 

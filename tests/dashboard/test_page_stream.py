@@ -2,6 +2,7 @@
 
 import json
 import struct
+import time
 
 import numpy as np
 import pytest
@@ -60,6 +61,21 @@ def test_slow_currents_run(client, state):
     state.frequency_hz = 1.0
     body = by_kind(client.get("/live/now").data)[KIND_PICTURE]
     assert HEADER.unpack_from(body)[1] & 1 == 0
+
+
+def test_the_picture_stands_still_again_once_there_are_cycles(web, state):
+    view, deadline = View(True, 2.0, 1200), time.monotonic() + 10
+
+    def wait_until(steady):
+        while (picture := web.live.picture(view)) is None or picture.steady is not steady:
+            assert time.monotonic() < deadline
+        return picture
+
+    wait_until(True)
+    state.frequency_hz = 0.5
+    wait_until(False)
+    state.frequency_hz = 50.0
+    assert wait_until(True).span_s == 0.06
 
 
 def test_a_stream_goes_on_and_gives_its_place_back(web, client):
