@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -179,7 +179,7 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
     out["fundamental_rms"] = Estimate(size, u_size, size * channel.u_scale, unit)
     if seen:
         _put(out, withheld, "phase_deg", _phase(first, line))
-        _put(out, withheld, "thd_percent", _thd(harmonics, u_component, fit, turns))
+        _put(out, withheld, "thd_percent", _thd(harmonics, u_component, fit, channel, turns))
         out["thd_order"] = fit.orders if "thd_percent" in out else None
     return ChannelMeasures(**out, withheld=withheld)
 
@@ -279,7 +279,9 @@ def _phase(first: PhasePhasor, line: Line) -> Estimate | str:
     return Estimate(0.0, unit="°") if first == line.reference else angle
 
 
-def _thd(harmonics: FloatArray, u_component: FloatArray, fit: SineFit, turns: bool) -> Estimate | str:
+def _thd(
+    harmonics: FloatArray, u_component: FloatArray, fit: SineFit, channel: ChannelInput, turns: bool
+) -> Estimate | str:
     if not turns:
         return "this channel has no fundamental of its own"
     if fit.orders < 2:
@@ -287,4 +289,6 @@ def _thd(harmonics: FloatArray, u_component: FloatArray, fit: SineFit, turns: bo
     if harmonics[0] < _FOR_THD * u_component[0]:
         return "the fundamental is too small against the noise"
     h = np.arange(1, fit.orders + 1)
-    return thd_percent(harmonics, u_component, h**2 * fit.phase_spread_rad**2 / 2)
+    thd = thd_percent(harmonics, u_component, h**2 * fit.phase_spread_rad**2 / 2)
+    # Steps and bends of the converter, of the order of one rounding, look like the current's own.
+    return replace(thd, u_systematic=100 * channel.u_quantisation / float(harmonics[0]))

@@ -28,7 +28,7 @@ from livesense.measures.kernel import Blocks, ComplexArray, Gram
 from livesense.measures.line_start import find_start
 from livesense.measures.line_state import LineState, descend
 from livesense.measures.residual_noise import LineNoise
-from livesense.measures.steadiness import spread, stands_out
+from livesense.measures.steadiness import Spread, spread_of, stands_out
 from livesense.samples import Estimate, FloatArray
 
 FEWEST_SCANS = 16
@@ -38,13 +38,6 @@ FEWEST_CYCLES = 2.0
 LOWEST_HZ = 0.1
 HIGHEST_SHARE = 1 / 3
 """Lines are looked for up to this share of the scan rate."""
-
-PHASE_LIMIT_RAD = 0.1
-"""Root-mean-square departure of the phase from a steady line's that is still taken as steady:
-an amplitude is then low by 0.5 % at most, which its uncertainty carries."""
-
-AMPLITUDE_LIMIT = 0.25
-"""The same for the relative departure of the amplitude."""
 
 _MOST_STEPS = 25
 _FOLD_PULL = 2.0
@@ -252,24 +245,27 @@ def _assemble(
     z[:, 1:] -= 1j * state.b
     residual = rows - blocks.synthesise(w, z)
     noise = LineNoise.around(residual, gram)
-    phase_spread = amplitude_spread = u_w = 0.0
+    u_w, spread = 0.0, Spread()
     quadrature = _quadrature(noise, gram)
     fold = folded_amplitude(np.abs(z[:, 1:]), quadrature, 2 * np.pi / w, w * n / (2 * np.pi))
     if searched is not None:
         first = z[searched, 1]
         if not stands_out(first, noise.density[searched, 1], n):
             return NoLine("no steady line stands out")
-        phase_spread, amplitude_spread = spread(residual[searched], first, noise.typical[searched], w)
-        if phase_spread > PHASE_LIMIT_RAD or amplitude_spread > AMPLITUDE_LIMIT:
-            what = "frequency" if phase_spread > PHASE_LIMIT_RAD else "amplitude"
-            return NoLine(f"the line's {what} changes within the window")
+        spread = spread_of(residual[searched], first, noise.typical[searched], w)
+        if spread.changing is not None:
+            return NoLine(f"the line's {spread.changing} changes within the window")
         h = np.arange(1, gram.order + 1)
         ratio = noise.score_ratio(state.weights, h * z[:, 1:], state.white)
         # With few cycles the fit leaves few bins from which the noise could be judged.
         ratio *= 1 + _FEW_CYCLES * 2 * np.pi / (w * n)
-        u_w = math.hypot(state.u_white * math.sqrt(ratio), 2 * phase_spread / n)
-        u_w = math.hypot(u_w, _FOLD_PULL * float(np.linalg.norm(fold[searched]) / np.linalg.norm(first)) / n)
-    return _result(state, z, residual, offset, noise, rate_hz, fold, (u_w, phase_spread, amplitude_spread))
+        bent = max(2 * spread.phase_rad, spread.ends_rad) / n
+        u_w = math.hypot(
+            state.u_white * math.sqrt(ratio),
+            bent,
+            _FOLD_PULL * float(np.linalg.norm(fold[searched]) / np.linalg.norm(first)) / n,
+        )
+    return _result(state, z, residual, offset, noise, rate_hz, fold, u_w, spread)
 
 
 def _quadrature(noise: LineNoise, gram: Gram) -> FloatArray:
@@ -286,9 +282,9 @@ def _result(
     noise: LineNoise,
     rate_hz: float,
     fold: FloatArray,
-    spreads: tuple[float, float, float],
+    u_w: float,
+    spread: Spread,
 ) -> SineFit:
-    u_w, phase_spread, amplitude_spread = spreads
     n, gram, w = state.gram.n, state.gram, state.w
     h = np.arange(1, gram.order + 1)
     v_cos = np.diag(np.linalg.inv(gram.cos))
@@ -301,7 +297,7 @@ def _result(
     pull_along = c * state.pull_cos[:, 1:] + s * state.pull_sin
     pull_across = (s * state.pull_cos[:, 1:] - c * state.pull_sin) / safe
     half = fold[:, None] ** 2 / 2
-    lost = amplitude * (h**2 * phase_spread**2 + amplitude_spread**2) / 2
+    lost = amplitude * (h**2 * spread.phase_rad**2 + spread.amplitude**2) / 2
     u_amplitude = np.sqrt(c**2 * var_a + s**2 * var_b + (pull_along * u_w) ** 2 + lost**2 + half)
     middle = 0.5 * (n - 1)
     across = (s**2 * var_a + c**2 * var_b + half) / safe**2
@@ -321,6 +317,6 @@ def _result(
         residual_rms=np.sqrt(np.sum(residual**2, axis=1) / max(1, n - 2 * gram.order - 2)),
         noise_density=noise.density,
         cycles=w * n / (2 * np.pi),
-        phase_spread_rad=phase_spread,
-        amplitude_spread=amplitude_spread,
+        phase_spread_rad=spread.phase_rad,
+        amplitude_spread=spread.amplitude,
     )

@@ -3,13 +3,25 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
 from livesense.measures.kernel import ComplexArray
 from livesense.samples import FloatArray
 
+PHASE_LIMIT_RAD = 0.1
+"""Root-mean-square departure of the phase from a steady line's that is still taken as steady:
+an amplitude is then low by 0.5 % at most, which its uncertainty carries."""
+
+WORST_LIMIT_RAD = 0.2
+"""The same for a single piece: a drive that begins to slow down at the window's end."""
+
+AMPLITUDE_LIMIT = 0.25
+"""The same for the relative departure of the amplitude (rms)."""
+
 _MOST_PIECES = 16
+_END = 64
 
 
 def stands_out(phasor: ComplexArray, density: FloatArray, n: int) -> bool:
@@ -28,11 +40,32 @@ def stands_out(phasor: ComplexArray, density: FloatArray, n: int) -> bool:
     return strength >= math.log(n) + 12.0 + 2.0 * (phasor.size - 1)
 
 
-def spread(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: float) -> tuple[float, float]:
-    """Compare pieces of the window: rms departure of phase and relative amplitude, noise taken off.
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How a line departs from a steady one across the window, beyond what noise makes.
 
-    The fundamental's phasor is looked at in up to 16 pieces of at least one cycle. A frequency that
-    changes bends the phase, a load that changes moves the amplitude; noise does both by a known amount.
+    ``phase_rad`` and ``amplitude`` (relative) are rms values over pieces, ``worst_rad`` is the largest
+    departure of the phase in one piece, ``ends_rad`` how far the phase may be off at the window's ends.
+    """
+
+    phase_rad: float = 0.0
+    amplitude: float = 0.0
+    worst_rad: float = 0.0
+    ends_rad: float = 0.0
+
+    @property
+    def changing(self) -> str | None:
+        """What of the line changes by too much to be called steady, if anything."""
+        if self.phase_rad > PHASE_LIMIT_RAD or self.worst_rad > WORST_LIMIT_RAD:
+            return "frequency"
+        return "amplitude" if self.amplitude > AMPLITUDE_LIMIT else None
+
+
+def spread_of(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: float) -> Spread:
+    """Compare pieces of the window, up to 16, each of at least one cycle.
+
+    A frequency that changes bends the phase, a load that changes moves the amplitude; noise does
+    both by an amount that is known and taken off.
 
     Parameters
     ----------
@@ -51,8 +84,23 @@ def spread(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: flo
     pieces_off = 2 * np.add.reduceat(turned, edges, axis=1) / length
     power = float(np.sum(np.abs(phasor) ** 2))
     off = np.sum(phasor.conj()[:, None] * pieces_off, axis=0) / power
-    by_noise = np.sum(np.abs(phasor) ** 2 * noise) / power**2 * 2 * pieces / n
-    allowed = by_noise * (1 + 3 * math.sqrt(2 / pieces))
-    phase = math.sqrt(max(float(np.mean(off.imag**2)) - allowed, 0.0))
-    amplitude = math.sqrt(max(float(np.mean(off.real**2)) - allowed, 0.0))
-    return phase, amplitude
+    by_noise = float(np.sum(np.abs(phasor) ** 2 * noise)) / power**2 * 2 * pieces / n
+    mean_square = by_noise * (1 + 3 * math.sqrt(2 / pieces))
+    single = 4 * math.sqrt(by_noise)
+    return Spread(
+        math.sqrt(max(float(np.mean(off.imag**2)) - mean_square, 0.0)),
+        math.sqrt(max(float(np.mean(off.real**2)) - mean_square, 0.0)),
+        max(float(np.max(np.abs(off.imag))) - single, 0.0),
+        _at_the_ends(turned, phasor, by_noise * n / pieces, max(n // _END, math.ceil(2 * np.pi / w))),
+    )
+
+
+def _at_the_ends(turned: ComplexArray, phasor: ComplexArray, noise: float, length: int) -> float:
+    """Return how far the phase may be off at either end, from short pieces there.
+
+    A change that begins within such a piece has bent its end by three times the piece's mean.
+    """
+    power = float(np.sum(np.abs(phasor) ** 2))
+    means = np.array([turned[:, :length].mean(axis=1), turned[:, -length:].mean(axis=1)])
+    off = np.abs(np.imag(2 * means @ phasor.conj() / power))
+    return 3 * max(float(np.max(off)) - 3 * math.sqrt(noise / length), 0.0)

@@ -299,3 +299,18 @@ def test_a_channel_that_reads_one_constant_code_does_no_harm():
     assert fit.frequency_hz.value == pytest.approx(83.37, rel=1e-9)
     assert np.isfinite(fit.frequency_hz.u)
     assert fit.amplitude[1, 0] == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(("slowing_s", "refused"), [(0.06, True), (0.02, False)])
+def test_a_drive_that_begins_to_stop_at_the_end_is_refused_or_covered(slowing_s, refused):
+    n = 10_000
+    t = np.arange(n) / RATE_HZ
+    frequency = 185.0 - 58.0 * np.clip(t - (n / RATE_HZ - slowing_s), 0, None)
+    values = three(2 * np.pi * np.cumsum(frequency) / RATE_HZ) + np.random.default_rng(1).normal(
+        0, 0.02, (n, 3)
+    )
+    fit = fit_sine(values, RATE_HZ)
+    if refused:
+        assert fit is None
+    else:
+        assert abs(fit.frequency_hz.value - np.mean(frequency)) < 2 * fit.frequency_hz.u
