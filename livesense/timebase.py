@@ -153,6 +153,8 @@ class Timebase:
         self._started = False
         self._zero_s: float | None = None
         self._repeated = 0
+        self._restarted: list[int | None] | None = None
+        """Each group's last counter before a restart that is not handed on yet."""
         self._out: list[TimebaseEvent] = []
 
     def next_index(self, group: int) -> int:
@@ -214,6 +216,9 @@ class Timebase:
     def description(self, description: Description) -> list[TimebaseEvent]:
         """Compare what the device says of itself with what it said before.
 
+        A restart that a changed boot number shows is handed on with the next packet,
+        which tells where the device counts from.
+
         Raises
         ------
         ValueError
@@ -225,7 +230,8 @@ class Timebase:
             )
         if description.boot is not None:
             if self._boot is not None and description.boot != self._boot:
-                self._restart(None, None)
+                self._tell_restart(None, None)
+                self._begin_anew()
             self._boot = description.boot
         for group, info in zip(self._groups, description.groups, strict=True):
             group.new_segment = group.new_segment or info.rate_hz != group.info.rate_hz
@@ -245,6 +251,7 @@ class Timebase:
         """End the run: a packet that is still held was a repeat."""
         for group in self._groups:
             self._drop_held(group)
+        self._tell_restart(None, None)
         return self._finished()
 
     def _finished(self) -> list[TimebaseEvent]:
@@ -385,23 +392,34 @@ class Timebase:
         group.next_index += scans
         group.since_jump = 0
 
-    def _restart(self, number: int | None, first_counter: int | None) -> None:
-        """Note that the device began anew: every group takes its next packet as it comes."""
+    def _restart(self, number: int, first_counter: int) -> None:
+        """Note a restart that a group's counter shows."""
+        self._begin_anew()
+        self._tell_restart(number, first_counter)
+        # One restart is one row: a changed boot number that follows tells nothing new.
+        self._boot = None
+
+    def _begin_anew(self) -> None:
+        """Take every group's next packet as it comes, whatever its counter."""
+        self._restarted = []
         for other, group in enumerate(self._groups):
             self._flush(other)
             self._drop_held(group)
-        seen = self._groups[number or 0]
-        last = None if seen.expected is None else (seen.expected - 1) % self._modulus
-        self._out.append(Restart(number, seen.next_index, last, first_counter))
-        for group in self._groups:
-            group.expected = None
+            expected, group.expected = group.expected, None
+            self._restarted.append(None if expected is None else (expected - 1) % self._modulus)
             group.cause = None
             group.since_jump = 0
             group.joined = True
             group.new_segment = True
             group.last_tick = None
-        # One restart is one row: a changed boot number that follows tells nothing new.
-        self._boot = None
+
+    def _tell_restart(self, number: int | None, first_counter: int | None) -> None:
+        """Hand on a restart, once it is known where the device counts from, or that it never will be."""
+        if self._restarted is not None:
+            seen = number or 0
+            index = self._groups[seen].next_index
+            self._out.append(Restart(number, index, self._restarted[seen], first_counter))
+            self._restarted = None
 
     def _drop_held(self, group: _Group) -> None:
         if group.held is not None:
@@ -411,6 +429,9 @@ class Timebase:
     def _accept(self, number: int, piece: _Piece, end: int | None, time_s: float | None) -> None:
         """Store rows at the group's next index; ``end`` is the counter that follows them."""
         group = self._groups[number]
+        count = piece.end - piece.begin
+        if self._restarted is not None:
+            self._tell_restart(number, None if end is None else (end - count) % self._modulus)
         if group.new_segment:
             self._open_segment(number, time_s)
         if group.cause is not None:
@@ -425,7 +446,6 @@ class Timebase:
             last.end = piece.end
         else:
             group.pieces.append(piece)
-        count = piece.end - piece.begin
         group.expected = None if end is None else end % self._modulus
         group.next_index += count
         group.since_jump += count

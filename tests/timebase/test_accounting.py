@@ -283,8 +283,13 @@ def test_another_boot_number_is_a_restart(packets: Any, told: Any, fast: GroupIn
     assert base.description(described(fast, boot="1")) == []
     assert base.description(described(fast, boot=None)) == []
     # The packet that was held belonged to the time before.
-    assert base.description(described(fast, boot="2")) == [Restart(None, 2, 11, None), repeated()]
-    assert told(base.packets(packets((0, 900, 1)), None)) == [start(0, 2, 0.002), (0, 2, [0])]
+    assert base.description(described(fast, boot="2")) == [repeated()]
+    # The row tells where the device counts from now.
+    assert told(base.packets(packets((0, 900, 1)), None)) == [
+        Restart(0, 2, 11, 900),
+        start(0, 2, 0.002),
+        (0, 2, [0]),
+    ]
 
 
 def test_one_restart_is_one_row_counter_first(packets: Any, told: Any, fast: GroupInfo) -> None:
@@ -292,21 +297,45 @@ def test_one_restart_is_one_row_counter_first(packets: Any, told: Any, fast: Gro
     seen = base.packets(packets((0, 10, 2), (0, 0, 1), (0, 1, 1)), None)
     assert len([event for event in seen if isinstance(event, Restart)]) == 1
     assert base.description(described(fast, boot="2")) == []
-    assert base.description(described(fast, boot="3")) == [Restart(None, 4, 1, None)]
+    assert base.description(described(fast, boot="3")) == []
+    assert base.finish() == [Restart(None, 4, 1, None)]
 
 
 def test_one_restart_is_one_row_boot_first(packets: Any, told: Any, fast: GroupInfo) -> None:
     base = Timebase([fast], boot="1")
     base.packets(packets((0, 10, 2)), None)
-    assert len(base.description(described(fast, boot="2"))) == 1
-    assert told(base.packets(packets((0, 0, 1), (0, 1, 1)), None)) == [start(0, 2, 0.002), (0, 2, [0, 1000])]
+    base.description(described(fast, boot="2"))
+    assert told(base.packets(packets((0, 0, 1), (0, 1, 1)), None)) == [
+        Restart(0, 2, 11, 0),
+        start(0, 2, 0.002),
+        (0, 2, [0, 1000]),
+    ]
     assert base.description(described(fast, boot="2")) == []
+    assert base.finish() == []
+
+
+def test_the_row_of_a_restart_names_the_group_that_came_first(
+    packets: Any, fast: GroupInfo, slow: GroupInfo
+) -> None:
+    base = Timebase([fast, slow], boot="1")
+    base.packets(packets((0, 10, 2), (1, 70, 3)), None)
+    base.description(described(fast, slow, boot="2"))
+    events = base.packets(packets((1, 4, 1), (0, 0, 1)), None)
+    assert [event for event in events if isinstance(event, Restart)] == [Restart(1, 3, 72, 4)]
+
+
+def test_two_restarts_without_a_scan_between(packets: Any, fast: GroupInfo) -> None:
+    base = Timebase([fast], boot="1")
+    base.packets(packets((0, 10, 2)), None)
+    base.description(described(fast, boot="2"))
+    assert base.description(described(fast, boot="3")) == [Restart(None, 2, 11, None)]
+    assert base.finish() == [Restart(None, 2, None, None)]
 
 
 def test_the_first_boot_number_is_no_restart(fast: GroupInfo) -> None:
     base = Timebase([fast])
     assert base.description(described(fast, boot="1")) == []
-    assert base.description(described(fast, boot="2")) == [Restart(None, 0, None, None)]
+    assert base.finish() == []
 
 
 def test_other_groups_are_another_run(fast: GroupInfo, slow: GroupInfo) -> None:
@@ -435,8 +464,12 @@ def test_without_a_counter_an_interruption_is_known_but_not_its_length(
 def test_without_a_counter_boot_still_tells_a_restart(packets: Any, told: Any, fast: GroupInfo) -> None:
     base = Timebase([fast], boot="1")
     base.packets(packets((0, None, 3)), None)
-    assert base.description(described(fast, boot="2")) == [Restart(None, 3, None, None)]
-    assert told(base.packets(packets((0, None, 1)), None)) == [start(0, 3, 0.003), (0, 3, [0])]
+    base.description(described(fast, boot="2"))
+    assert told(base.packets(packets((0, None, 1)), None)) == [
+        Restart(0, 3, None, None),
+        start(0, 3, 0.003),
+        (0, 3, [0]),
+    ]
 
 
 def test_a_counter_that_appears_is_taken_as_it_comes(packets: Any, told: Any, fast: GroupInfo) -> None:

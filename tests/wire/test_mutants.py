@@ -283,6 +283,7 @@ def accounting_checks(wire: Wire) -> None:
         )
         events = base.packets(packets, None)
         events += base.description(wire.samples.Description((wire.group("u16", 12, 1),), boot="2"))
+        events += base.finish()
         return [
             f"{type(e).__name__} {getattr(e, 'count', '')} {getattr(e, 'cause', '')}".strip()
             for e in events
