@@ -10,7 +10,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import replace
+from itertools import pairwise, zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,7 @@ class FramedDecoder:
     ----------
     groups
         What is known of the groups before any description comes (a bench file may
-        say it). A description replaces it. Without either, packets of scans wait
+        say it). A description replaces it, except for a scan rate that it leaves out. Without either, packets of scans wait
         for a description, up to :data:`WAITING_LIMIT_BYTES`.
     midstream
         Whether the first bytes may be the rest of a frame whose start was missed:
@@ -61,6 +62,7 @@ class FramedDecoder:
 
     def __init__(self, groups: Sequence[GroupInfo] | None = None, *, midstream: bool = True) -> None:
         self.groups: tuple[GroupInfo, ...] | None = None if groups is None else tuple(groups)
+        self._stated = self.groups or ()
         self.gave_up = False
         """Whether more packets had to wait for a description than may; what came after is lost."""
         self._rest = bytearray()
@@ -176,8 +178,11 @@ class FramedDecoder:
         if description is None:
             faults[FaultKind.BAD_DESCRIPTION] += 1
             return
-        self.groups = description.groups
-        events.append(description)
+        self.groups = tuple(
+            replace(group, rate_hz=stated.rate_hz) if stated and group.rate_hz is None else group
+            for group, stated in zip_longest(description.groups, self._stated[: len(description.groups)])
+        )
+        events.append(replace(description, groups=self.groups))
         if self._waiting:
             waited = b"".join(self._waiting)
             length = np.array([len(packet) for packet in self._waiting], dtype=np.int64)

@@ -323,6 +323,16 @@ def test_a_description_replaces_what_was_known(read: Any) -> None:
     assert [row[2] for row in content[4:]] == [(-1,), (-2,)]
 
 
+def test_a_rate_that_a_description_leaves_out_may_be_known_already(read: Any) -> None:
+    silent = GroupInfo(None, CodeType.U16, 12, ("iu", "iv"))
+    other = GroupInfo(50.0, CodeType.U16, 12, ("x",))
+    described = encode_frame(description_packet([silent, silent]))
+    content, _ = read(lambda: FramedDecoder([ONE]), described)
+    assert content[0].groups == (ONE, silent)
+    content, _ = read(lambda: FramedDecoder([ONE, ONE, ONE]), encode_frame(description_packet([other])))
+    assert content[0].groups == (other,)
+
+
 def test_notes_keep_what_is_not_utf8_as_replacements(read: Any) -> None:
     content, faults = read(lambda: FramedDecoder([ONE]), line(0x4E, b"ramp \xff done") + line(0x4E, b""))
     assert content == [Note("ramp \ufffd done"), Note("")]
