@@ -53,8 +53,9 @@ class FramedDecoder:
     ----------
     groups
         What is known of the groups before any description comes (a bench file may
-        say it). A description replaces it, except for a scan rate that it leaves out. Without either, packets of scans wait
-        for a description, up to :data:`WAITING_LIMIT_BYTES`.
+        say it). A description replaces it, except for a scan rate that it leaves out.
+        Without either, packets of scans wait for a description, up to
+        :data:`WAITING_LIMIT_BYTES`.
     midstream
         Whether the first bytes may be the rest of a frame whose start was missed:
         the bytes before the first zero are then tried, and not counted when they fail.
