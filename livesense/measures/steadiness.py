@@ -17,6 +17,10 @@ an amplitude is then low by 0.5 % at most, which its uncertainty carries."""
 WORST_LIMIT_RAD = 0.2
 """The same for a single piece: a drive that begins to slow down at the window's end."""
 
+WORST_LIMIT = 0.5
+"""The same for a single piece's phasor, relative: a piece that runs at another speed altogether
+has no phase to be seen, only no amplitude."""
+
 AMPLITUDE_LIMIT = 0.25
 """The same for the relative departure of the amplitude (rms)."""
 
@@ -44,13 +48,15 @@ def stands_out(phasor: ComplexArray, density: FloatArray, n: int) -> bool:
 class Spread:
     """How a line departs from a steady one across the window, beyond what noise makes.
 
-    ``phase_rad`` and ``amplitude`` (relative) are rms values over pieces, ``worst_rad`` is the largest
-    departure of the phase in one piece, ``ends_rad`` how far the phase may be off at the window's ends.
+    ``phase_rad`` and ``amplitude`` (relative) are rms values over pieces; ``worst_rad`` and ``worst``
+    are the largest departures of one piece, of its phase and (relative) of its whole phasor;
+    ``ends_rad`` is how far the phase may be off at the window's ends.
     """
 
     phase_rad: float = 0.0
     amplitude: float = 0.0
     worst_rad: float = 0.0
+    worst: float = 0.0
     ends_rad: float = 0.0
 
     @property
@@ -58,7 +64,9 @@ class Spread:
         """What of the line changes by too much to be called steady, if anything."""
         if self.phase_rad > PHASE_LIMIT_RAD or self.worst_rad > WORST_LIMIT_RAD:
             return "frequency"
-        return "amplitude" if self.amplitude > AMPLITUDE_LIMIT else None
+        if self.amplitude > AMPLITUDE_LIMIT:
+            return "amplitude"
+        return "frequency or amplitude" if self.worst > WORST_LIMIT else None
 
 
 def spread_of(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: float) -> Spread:
@@ -91,6 +99,7 @@ def spread_of(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: 
         math.sqrt(max(float(np.mean(off.imag**2)) - mean_square, 0.0)),
         math.sqrt(max(float(np.mean(off.real**2)) - mean_square, 0.0)),
         max(float(np.max(np.abs(off.imag))) - single, 0.0),
+        max(float(np.max(np.abs(off))) - single, 0.0),
         _at_the_ends(turned, phasor, by_noise * n / pieces, max(n // _END, math.ceil(2 * np.pi / w))),
     )
 

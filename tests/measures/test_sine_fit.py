@@ -262,6 +262,13 @@ class TestNoLine:
         self.refused(values)
 
 
+def test_a_short_stretch_at_another_speed_is_refused():
+    n = 40_000
+    frequency = 189.3 - 183.0 * np.clip(0.12 - np.arange(n) / RATE_HZ, 0, None)
+    result = fit_line(three(2 * np.pi * np.cumsum(frequency) / RATE_HZ), RATE_HZ)
+    assert result == NoLine("the line's frequency or amplitude changes within the window")
+
+
 def test_a_slight_drift_widens_the_uncertainty_instead():
     n = 10_000
     t = np.arange(n) / RATE_HZ
