@@ -136,7 +136,7 @@ def _boot(value: Any) -> str | None:
     """Give the boot number as text, in one form for one number; None where the device gives none."""
     if value is None:
         return None
-    _require(isinstance(value, int | float) and not isinstance(value, bool))
+    _require(isinstance(value, int | float | str) and not isinstance(value, bool))
     if isinstance(value, float):
         _require(math.isfinite(value))
         value = int(value) if value.is_integer() else value

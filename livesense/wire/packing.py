@@ -26,9 +26,13 @@ SIGNED = frozenset({CodeType.I16, CodeType.I32})
 
 
 def code_limits(code: CodeType, bits: int) -> tuple[int, int]:
-    """Lowest and highest code of ``bits`` bits; two's complement for the signed types."""
+    """Lowest and highest code of ``bits`` bits.
+
+    A signed type may carry two's complement or plain positive codes (only the bench file
+    knows which), so it takes both.
+    """
     if code in SIGNED:
-        return -(1 << (bits - 1)), (1 << (bits - 1)) - 1
+        return -(1 << (bits - 1)), min((1 << bits) - 1, (1 << (WIDTHS[code] - 1)) - 1)
     return 0, (1 << bits) - 1
 
 

@@ -55,7 +55,8 @@ def test_what_may_be_missing() -> None:
 
 
 @pytest.mark.parametrize(
-    ("boot", "text"), [(0, "0"), (-5, "-5"), (7.0, "7"), (0.25, "0.25"), (2**64 - 1, "18446744073709551615")]
+    ("boot", "text"),
+    [(0, "0"), (-5, "-5"), (7.0, "7"), (0.25, "0.25"), (2**64 - 1, "18446744073709551615"), ("3f9a", "3f9a")],
 )
 def test_boot_numbers(boot: float, text: str) -> None:
     assert parsed(boot=boot, groups=[{"code": "u16", "channels": ["a"]}]).boot == text
