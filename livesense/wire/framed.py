@@ -125,23 +125,12 @@ class FramedDecoder:
     def _decode(self, whole: bytes, too_long: bool, *, counted: bool) -> list[WireEvent]:
         """Decode whole frames; ``too_long`` says that the first one's start was already dropped."""
         faults: _Faults = Counter()
-        raw = np.frombuffer(whole, dtype=np.uint8)
-        ends = np.flatnonzero(raw == 0)
-        starts = np.concatenate([[0], ends + 1])[:-1]
-        sizes = ends - starts
-        over = int(np.count_nonzero(sizes > MAX_FRAME))
         if too_long:
-            over += int(sizes[0] <= MAX_FRAME)
-            sizes[0] = 0
-        if over:
-            faults[FaultKind.LENGTH] += over
-        usable = (sizes > 0) & (sizes <= MAX_FRAME)
-        if not usable.all():
-            starts, ends = starts[usable], ends[usable]
+            faults[FaultKind.LENGTH] += 1
+            whole = whole[whole.index(b"\0") :]
         events: list[WireEvent] = []
-        if len(starts):
-            unpack = _packets if len(starts) > FEW_FRAMES else _few_packets
-            self._sort(unpack(whole, raw, starts, ends, faults), events, faults)
+        unpack = _packets if whole.count(b"\0") > FEW_FRAMES else _few_packets
+        self._sort(unpack(whole, faults), events, faults)
         return [
             *(
                 LinkFault(kind, count)
@@ -155,12 +144,17 @@ class FramedDecoder:
         """Turn good packets into events by their kinds."""
         flat, first, length = places
         kind = flat[first]
-        foreign = (kind != KIND_SCANS) & (kind != KIND_DESCRIPTION) & (kind != KIND_NOTE)
-        if foreign.any():
-            faults[FaultKind.UNKNOWN_KIND] += int(np.count_nonzero(foreign))
-            first, length, kind = first[~foreign], length[~foreign], kind[~foreign]
+        special = np.flatnonzero(kind != KIND_SCANS)
+        if len(special):
+            foreign = special[(kind[special] != KIND_DESCRIPTION) & (kind[special] != KIND_NOTE)]
+            if len(foreign):
+                faults[FaultKind.UNKNOWN_KIND] += len(foreign)
+                own = np.ones(len(kind), dtype=np.bool_)
+                own[foreign] = False
+                first, length, kind = first[own], length[own], kind[own]
+                special = np.flatnonzero(kind != KIND_SCANS)
         done = 0
-        for at in [*np.flatnonzero(kind != KIND_SCANS).tolist(), len(kind)]:
+        for at in [*special.tolist(), len(kind)]:
             if at > done:
                 self._scans(flat, first[done:at], length[done:at], events, faults)
             if at < len(kind):
@@ -218,17 +212,13 @@ class FramedDecoder:
                 events.append(packets)
 
 
-def _few_packets(
-    whole: bytes,
-    raw: NDArray[np.uint8],
-    starts: NDArray[np.int64],
-    ends: NDArray[np.int64],
-    faults: _Faults,
-) -> _Places:
+def _few_packets(whole: bytes, faults: _Faults) -> _Places:
     """Good packets of some frames, one by one."""
     good = []
-    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
-        packet = unstuff(whole[start:end])
+    for frame in whole.split(b"\0"):
+        if not frame:
+            continue
+        packet = unstuff(frame) if len(frame) <= MAX_FRAME else b""
         if packet is None:
             faults[FaultKind.STUFFING] += 1
         elif not MIN_PACKET <= len(packet) <= MAX_PACKET:
@@ -241,14 +231,18 @@ def _few_packets(
     return np.frombuffer(b"".join(good), dtype=np.uint8), np.cumsum(length) - length, length
 
 
-def _packets(
-    whole: bytes,
-    raw: NDArray[np.uint8],
-    starts: NDArray[np.int64],
-    ends: NDArray[np.int64],
-    faults: _Faults,
-) -> _Places:
+def _packets(whole: bytes, faults: _Faults) -> _Places:
     """Good packets of many frames, side by side."""
+    raw = np.frombuffer(whole, dtype=np.uint8)
+    ends = np.flatnonzero(raw == 0)
+    starts = np.concatenate([[0], ends[:-1] + 1])
+    sizes = ends - starts
+    usable = (sizes > 0) & (sizes <= MAX_FRAME)
+    if not usable.all():
+        over = int(np.count_nonzero(sizes > MAX_FRAME))
+        if over:
+            faults[FaultKind.LENGTH] += over
+        starts, ends = starts[usable], ends[usable]
     flat, first, length, stuffed = unstuff_many(raw, starts, ends)
     fits = (length >= MIN_PACKET) & (length <= MAX_PACKET)
     good = stuffed & fits

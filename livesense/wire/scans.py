@@ -59,9 +59,9 @@ def read_scans(
     """
     number = flat[first + 1].astype(np.int64)
     scans = np.zeros(len(first), dtype=np.int64)
-    members = [np.flatnonzero(number == group) for group in range(min(int(number.max()) + 1, len(groups)))]
-    for which, info in zip(members, groups, strict=False):
-        scans[which] = _whole_scans(flat, first[which], length[which], info)
+    members = _members(number, len(groups))
+    for group, which in members.items():
+        scans[which] = _whole_scans(flat, first[which], length[which], groups[group])
     taken = scans > 0
     if not taken.all():
         unknown = int(np.count_nonzero(number >= len(groups)))
@@ -73,17 +73,26 @@ def read_scans(
                 faults[kind] += count
         if not taken.any():
             return None
+        number, scans, first, length = number[taken], scans[taken], first[taken], length[taken]
+        members = _members(number, len(groups))
     codes: dict[int, Codes] = {}
-    for group, which in enumerate(members):
-        good = which[taken[which]]
-        if len(good):
-            info = groups[group]
-            codes[group] = _codes(flat, first[good], length[good], scans[good], info)
-            beyond = count_beyond(codes[group], info)
-            if beyond:
-                faults[FaultKind.CODE_RANGE] += beyond
-    counter = rows_at(flat, first[taken] + 2, 4).view("<u4")[:, 0].astype(np.int64)
-    return Packets(number[taken], counter, scans[taken], codes)
+    for group, which in members.items():
+        info = groups[group]
+        codes[group] = _codes(flat, first[which], length[which], scans[which], info)
+        beyond = count_beyond(codes[group], info)
+        if beyond:
+            faults[FaultKind.CODE_RANGE] += beyond
+    counter = rows_at(flat, first + 2, 4).view("<u4")[:, 0].astype(np.int64)
+    return Packets(number, counter, scans, codes)
+
+
+def _members(number: NDArray[np.int64], groups: int) -> dict[int, slice | NDArray[np.int64]]:
+    """Which packets belong to each group that is known and occurs."""
+    lowest, highest = int(number.min()), int(number.max())
+    if lowest == highest:
+        return {lowest: slice(None)} if lowest < groups else {}
+    members = {group: np.flatnonzero(number == group) for group in range(lowest, min(highest + 1, groups))}
+    return {group: which for group, which in members.items() if len(which)}
 
 
 def _whole_scans(
