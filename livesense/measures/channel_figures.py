@@ -79,7 +79,7 @@ class ChannelInput:
         share = self.clipped_scans / self.values.size
         if share <= CLIPPED_SHARE:
             return None
-        return f"{100 * share:.2g} % of the scans are at the end of the range: the true value is larger"
+        return f"{100 * share:.0f} % of the scans are at the end of the range: the true value is larger"
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +134,23 @@ class Line:
         """``(H,)`` rms phasors of a channel, at its input."""
         return np.asarray(self.fit.phasor_rms[self.columns[name]] * self.corrections(channel))
 
+    def rounding(self, name: str, channel: ChannelInput) -> float:
+        """Uncertainty (rms) of the fundamental by roundings that repeat from cycle to cycle.
+
+        Without noise to stir them only the roundings of one cycle are independent, however
+        long the window is: ``u_quantisation / sqrt(values in a cycle)``. Three alike phases may
+        be rounded alike, so that their mean gains nothing: hence the factor of sqrt 3.
+        """
+        if self.fit.residual_rms[self.columns[name]] >= _STIRRED * channel.u_quantisation:
+            return 0.0
+        values = max(2.0, len(self.fit.residual) / self.fit.cycles)
+        return channel.u_quantisation * math.sqrt(3.0 / values)
+
     def fundamental(self, name: str, channel: ChannelInput) -> PhasePhasor:
         """Return a channel's fundamental with what is known of its uncertainty."""
         own = math.sqrt(max(channel.u_scale**2 - channel.u_common**2, 0.0))
         u = float(self.fit.u_quadrature[self.columns[name], 0]) / math.sqrt(2)
-        u *= abs(self.corrections(channel)[0])
+        u = math.hypot(u, self.rounding(name, channel)) * abs(self.corrections(channel)[0])
         return PhasePhasor(complex(self.phasors(name, channel)[0]), u, own, channel.u_common)
 
 
@@ -156,10 +168,16 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
     u_amplitude = fit.u_amplitude[column] / math.sqrt(2) * gain
     u_component = fit.u_quadrature[column] / math.sqrt(2) * gain
     noise = float(fit.residual_rms[column])
+    freedom = max(1, len(fit.residual) - 2 * fit.orders - 2)
     u_noise = batch_u(fit.residual[:, column] ** 2) / (2 * noise) if noise > 0 else 0.0
+    u_noise = max(u_noise, noise / math.sqrt(2 * freedom))
     ac = math.sqrt(float(np.sum(harmonics**2)) + noise**2)
-    u_square = math.hypot(float(np.linalg.norm(harmonics * u_amplitude)), noise * u_noise)
-    u_mean = math.hypot(float(fit.u_mean[column]), _unrounded(channel))
+    u_square = math.hypot(
+        float(np.linalg.norm(harmonics * u_amplitude)),
+        noise * u_noise,
+        harmonics[0] * line.rounding(name, channel),
+    )
+    u_mean = math.hypot(float(fit.u_mean[column]), lasting_rounding(channel))
     first = line.fundamental(name, channel)
     size = abs(first.rms)
     seen = size > 0 and size >= _SEEN * first.u_component
@@ -173,6 +191,7 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
         )
         return ChannelMeasures(**out, withheld=withheld)
     out |= _levels(channel, float(fit.mean[column]), ac, u_mean, u_square / ac if ac > 0 else 0.0)
+    u_noise = math.hypot(u_noise, lasting_rounding(channel))
     out["noise_rms"] = Estimate(noise, u_noise, noise * channel.u_scale, unit)
     lost = size * (fit.phase_spread_rad**2 + fit.amplitude_spread**2) / 2
     u_size = math.hypot(u_of_magnitude(size, first.u_component), lost)
@@ -196,12 +215,11 @@ def figures_without_line(channel: ChannelInput, none: NoLine) -> ChannelMeasures
         withheld |= dict.fromkeys(_OF_THE_WAVE, channel.too_clipped)
         return ChannelMeasures(**out, withheld=withheld)
     plain = plain_figures(channel.values)
-    u_mean = math.hypot(plain.u_mean, _unrounded(channel))
+    u_mean = math.hypot(plain.u_mean, lasting_rounding(channel))
     out |= _levels(channel, plain.mean, plain.ac_rms, u_mean, plain.u_ac_rms)
     if none.quiet:
-        out["noise_rms"] = Estimate(
-            plain.ac_rms, plain.u_ac_rms, plain.ac_rms * channel.u_scale, channel.unit
-        )
+        u_noise = math.hypot(plain.u_ac_rms, lasting_rounding(channel))
+        out["noise_rms"] = Estimate(plain.ac_rms, u_noise, plain.ac_rms * channel.u_scale, channel.unit)
     else:
         withheld["noise_rms"] = none.reason
         if channel.phase in PHASES:
@@ -221,15 +239,21 @@ def _put(out: dict[str, Any], withheld: dict[str, str], key: str, result: Estima
         out[key] = result
 
 
-def _unrounded(channel: ChannelInput) -> float:
-    """Return the rounding that does not average out: values that keep to one or two codes."""
-    return channel.u_quantisation if sample_noise(channel.values) < 2 * channel.u_quantisation else 0.0
+_STIRRED = 2.0
+"""Noise of half a code and more makes roundings independent; with them it is twice theirs (q/√12)."""
+
+
+def lasting_rounding(channel: ChannelInput) -> float:
+    """Uncertainty by rounding that does not average out: values that keep to one or two codes."""
+    stirred = sample_noise(channel.values) >= _STIRRED * channel.u_quantisation
+    return 0.0 if stirred else channel.u_quantisation
 
 
 def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: float) -> dict[str, Any]:
     unit, scale, offset = channel.unit, channel.u_scale, channel.u_offset
     rms = math.hypot(mean, ac)
-    u_rms = s_rms = 0.0
+    u_ac = math.hypot(u_ac, lasting_rounding(channel))
+    u_rms, s_rms = lasting_rounding(channel), 0.0
     if rms > 0:
         u_rms = math.hypot(mean * u_mean, ac * u_ac) / rms
         # An offset enters the square twice: with the mean, and by itself where the mean is small.

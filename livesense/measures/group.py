@@ -171,6 +171,8 @@ def _tell_change(none: NoLine, values: FloatArray, rate_hz: float) -> NoLine:
     if none.quiet:
         return none
     half = values.shape[0] // 2
+    if half < 2:
+        return none
     first, second = rough_line(values[:half], rate_hz), rough_line(values[half:], rate_hz)
     if first is None or second is None or abs(first - second) < 0.02 * max(first, second):
         return none

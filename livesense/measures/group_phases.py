@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from livesense.measures.basic import batch_u
-from livesense.measures.channel_figures import ChannelInput, Line
+from livesense.measures.channel_figures import ChannelInput, Line, lasting_rounding
 from livesense.measures.near_zero import u_of_root
 from livesense.measures.sine_fit import NoLine
 from livesense.measures.three_phase import PHASES, ThreePhase, three_phase
@@ -86,8 +86,10 @@ def _residual(chosen: Mapping[str, ChannelInput], names: Mapping[str, str], line
     mean = float(np.sum(fit.mean[columns]))
     harmonics = np.abs(phasors.sum(axis=0))
     left = fit.residual[:, columns].sum(axis=1)
-    u_mean = math.sqrt(float(np.sum(fit.u_mean[columns] ** 2)))
-    u_component = np.sqrt(np.sum(fit.u_quadrature[columns] ** 2, axis=0) / 2)
+    rounded = sum(lasting_rounding(c) ** 2 for c in chosen.values())
+    u_mean = math.sqrt(float(np.sum(fit.u_mean[columns] ** 2)) + rounded)
+    repeated = sum(line.rounding(names[p], chosen[p]) ** 2 for p in PHASES)
+    u_component = np.sqrt(np.sum(fit.u_quadrature[columns] ** 2, axis=0) / 2 + repeated)
     own = np.array([line.fundamental(names[p], chosen[p]).u_scale for p in PHASES])
     s_component = np.sqrt(np.sum((np.abs(phasors) * own[:, None]) ** 2, axis=0) / 2)
     s_mean = math.sqrt(
@@ -114,7 +116,8 @@ def _residual_of_values(chosen: Mapping[str, ChannelInput]) -> Estimate:
     rms = [math.sqrt(float(np.mean(c.values**2))) for c in chosen.values()]
     scale = math.sqrt(sum((r * c.u_scale) ** 2 for r, c in zip(rms, chosen.values(), strict=True)))
     s = math.hypot(scale, math.sqrt(sum(c.u_offset**2 for c in chosen.values())))
-    u_square = batch_u(total**2)
+    rounded = math.sqrt(sum(lasting_rounding(c) ** 2 for c in chosen.values()))
+    u_square = math.hypot(batch_u(total**2), 2 * math.sqrt(square) * rounded, math.sqrt(2) * rounded**2)
     random = u_of_root(square, u_square)
     whole = u_of_root(square, math.sqrt(u_square**2 + 4 * square * s**2 + 2 * s**4))
     return Estimate(math.sqrt(square), random, math.sqrt(max(whole**2 - random**2, 0.0)), chosen["U"].unit)
