@@ -99,9 +99,9 @@ class RunAnalysis:
         for group in range(len(self.run.groups)):
             first, stop = self.run.extent(group)
             if stop > first:
-                begin_s, last_s = self.run.time_axis(group).time_s(np.array([first, stop - 1]))
-                begins.append(float(begin_s))
-                ends.append(float(last_s) + 1 / self.rate_hz(group))
+                axis = self.run.time_axis(group)
+                begins.append(float(axis.time_s(np.array([first]))[0]))
+                ends.append(axis.end_s(stop - 1))
         return (min(begins), max(ends)) if begins else (0.0, 0.0)
 
     def rate_hz(self, group: int) -> float:
@@ -142,6 +142,8 @@ class RunAnalysis:
         """Newest whole stretch of each group, at most so many seconds long."""
         windows = {}
         for group in range(len(self.run.groups)):
+            if names is not None and not any(self._in_group(name, group) for name in names):
+                continue
             count = max(1, int(seconds * self.rate_hz(group)))
             first, codes = self.run.latest(group, count)
             if len(codes):

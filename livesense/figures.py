@@ -15,7 +15,7 @@ from livesense.samples import Estimate
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
 
-LONGEST_SCANS = 4_000_000
+LONGEST_SCANS = 1_000_000
 """Scans fitted at once; a longer stretch is measured on its beginning, and says so in ``used_to_s``."""
 
 
@@ -38,8 +38,7 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
             f"no scans between {from_s:g} s and {to_s:g} s: the run holds {begin_s:g} s to {end_s:g} s"
         )
     axis = analysis.run.time_axis(lead)
-    first_s, last_s = (float(t) for t in axis.time_s(np.array([used[0], used[1] - 1])))
-    used_to_s = last_s + 1 / analysis.rate_hz(lead)
+    first_s, used_to_s = float(axis.time_s(np.array([used[0]]))[0]), axis.end_s(used[1] - 1)
     measured: dict[int, GroupMeasures] = {lead: _measure(analysis, lead, *used)}
     for group in groups:
         if group != lead and (part := _longest_stretch(analysis, group, first_s, used_to_s)) is not None:
@@ -117,8 +116,11 @@ def _assemble(analysis: RunAnalysis, measured: dict[int, GroupMeasures], lead: i
         channels[name] = {**_facts(group.channels[name]), "u_excludes": list(channel.u_excludes)}
         if channel.computed:
             channels[name]["computed"] = True
-    for group in measured.values():
-        withheld |= group.withheld()
+    for number, group in measured.items():
+        # Speed and phases are the leading group's business; the others have none to miss.
+        withheld |= {
+            key: why for key, why in group.withheld().items() if number == lead or key.startswith("channels.")
+        }
         temperatures |= {name: value.as_json() for name, value in group.temperatures.items()}
     main = measured[lead]
     # The bus may be sampled in another group than the phases.

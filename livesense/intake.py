@@ -104,7 +104,7 @@ class Intake:
     def seconds(self) -> float:
         """How far the run reaches, at the nominal rate."""
         ends = [
-            float(self._timebase.segments(group).time_s(np.array([last + 1]))[0])
+            self._timebase.segments(group).end_s(last)
             for group, last in enumerate(self._last_scan)
             if last >= 0
         ]

@@ -23,7 +23,7 @@ import time
 from collections import deque
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Protocol, cast
+from typing import TYPE_CHECKING, Protocol
 
 from livesense.errors import LinkError
 from livesense.samples import Arrival
@@ -101,6 +101,8 @@ class Address:
     text: str
     host: str = ""
     port: int = 0
+    given: str = ""
+    """The address as the user wrote it."""
 
     @property
     def has_clock(self) -> bool:
@@ -122,15 +124,15 @@ def parse_address(text: str) -> Address:
             "`livesense ports` lists what is there"
         )
     if text == "-":
-        return Address("stdin", text)
+        return Address("stdin", text, given=text)
     if text.startswith("file:"):
         path = text[len("file:") :]
         if not path:
             raise LinkError(f'expected a path after "file:", got {text!r}')
-        return Address("file", path)
+        return Address("file", path, given=text)
     scheme = re.match(r"([A-Za-z][A-Za-z0-9+.-]*)://", text)
     if scheme is None:
-        return Address("device", text)
+        return Address("device", text, given=text)
     kind = scheme.group(1).lower()
     if kind not in {"socket", "rfc2217"}:
         raise LinkError(f"expected a device name, socket://, rfc2217://, file:PATH or -, got {text!r}")
@@ -138,7 +140,7 @@ def parse_address(text: str) -> Address:
     match = re.fullmatch(r"(\[[0-9A-Fa-f:.%]+\]|[^\s:/?#@\[\]]+):([0-9]{1,5})/?", rest)
     if match is None or not 0 < int(match.group(2)) < 65536:
         raise LinkError(f"expected {kind}://host:port and nothing after it, got {text!r}")
-    return Address(kind, text, match.group(1).strip("[]"), int(match.group(2)))
+    return Address(kind, text, match.group(1).strip("[]"), int(match.group(2)), text)
 
 
 class _Source(Protocol):
@@ -153,17 +155,26 @@ class _Source(Protocol):
 class _FileSource:
     pushes_back = True
 
-    def __init__(self, stream: BinaryIO) -> None:
-        self._stream = stream
+    def __init__(self, path: str) -> None:
+        self._file = Path(path).open("rb", buffering=0)
 
     def read(self) -> bytes | None:
-        # read1: a pipe hands over what it has instead of waiting for a full buffer.
-        read1 = getattr(self._stream, "read1", self._stream.read)
-        return cast("bytes", read1(READ_SIZE)) or None
+        return self._file.read(READ_SIZE) or None
 
     def close(self) -> None:
-        if self._stream is not sys.stdin.buffer:
-            self._stream.close()
+        self._file.close()
+
+
+class _StandardInput:
+    pushes_back = True
+
+    def read(self) -> bytes | None:
+        # The descriptor, not sys.stdin: a read that still waits when the program ends would
+        # hold the buffer's lock, and the interpreter dies of that. A pipe gives what it has.
+        return os.read(sys.stdin.fileno(), READ_SIZE) or None
+
+    def close(self) -> None:
+        """Leave it open: it belongs to whoever started the program."""
 
 
 class _SocketSource:
@@ -286,12 +297,12 @@ def _explain(address: Address, error: Exception) -> str:
 
 
 def _open(address: Address, baud: int, send: SendSettings) -> _Source:
-    source: _FileSource | _SocketSource | _SerialSource
+    source: _SocketSource | _SerialSource
     if address.kind == "stdin":
-        return _FileSource(sys.stdin.buffer)
+        return _StandardInput()
     if address.kind == "file":
         try:
-            return _FileSource(Path(address.text).open("rb"))
+            return _FileSource(address.text)
         except OSError as error:
             raise LinkError(f"cannot read the file {address.text!r}: {error.strerror or error}") from error
     if address.kind == "socket":

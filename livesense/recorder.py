@@ -70,6 +70,8 @@ class Recorder:
         self._faults: Counter[str] = Counter()
         self._opened_s = 0.0
         self._bytes = 0
+        self._scans_before = 0
+        self._last_arrival_wall_s: float | None = None
         self._first_byte_s: float | None = None
         self._first_scan_s: float | None = None
         self._description: Description | None = None
@@ -192,6 +194,7 @@ class Recorder:
             self._first_byte_s = time.monotonic()
         # The last packet of the joined pieces has just come: its arrival is the last piece's.
         arrival = pieces[-1].arrival
+        self._last_arrival_wall_s = arrival.wall_s if arrival else time.time()
         self._handle(self._decoder.feed(data), arrival, arrival.wall_s if arrival else time.time())
 
     def _link_changed(self, item: LinkItem) -> None:
@@ -287,7 +290,7 @@ class Recorder:
             bench_text=bench.text,
             bench_path=bench.path,
             version=__version__,
-            port=settings.address.text,
+            port=settings.address.given,
             wire=bench.link.wire,
             started_wall_s=wall_s,
         )
@@ -320,8 +323,10 @@ class Recorder:
         if self._down_since_s is not None:
             run.outage(self._down_since_s, None, self._down_text)
             self._down_since_s = None
-        if self._ended is not Ended.ERROR and not self._scans and self._bytes:
+        anything = self._scans or self._scans_before or ended is not None
+        if self._ended is not Ended.ERROR and not anything and self._bytes:
             self._fail(self._nothing_accepted())
+        self._scans_before += self._scans
         final = ended or self._ended or Ended.ERROR
         run.finish(str(final), time.time(), self._summary())
         if ended is not None:
@@ -356,6 +361,7 @@ class Recorder:
         self._run.health(
             wall_s=time.time(),
             bytes_read=self._bytes,
+            last_arrival_wall_s=self._last_arrival_wall_s,
             waiting_bytes=self._queue.waiting_bytes,
             link=self._link_state,
         )

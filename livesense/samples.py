@@ -245,6 +245,13 @@ class TimeAxis:
         # An unknown rate still has one known instant: the segment's own start.
         return start_s + np.where(offset == 0, 0.0, offset * period_s)
 
+    def end_s(self, scan: int) -> float:
+        """Seconds at which a scan's own period is over; its instant where the rate is unknown."""
+        at_s = float(self.time_s(np.array([scan]))[0])
+        which = max(0, int(np.searchsorted(self._starts(), scan, side="right")) - 1)
+        rate_hz = self.segments[which].rate_hz
+        return at_s + 1.0 / rate_hz if rate_hz else at_s
+
     def scan_at(self, time_s: float) -> int:
         """First scan index at or after a time; times are exact to a millionth of a scan."""
         best = self.segments[0].first

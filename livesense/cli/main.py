@@ -91,12 +91,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except LivesenseError as error:
         return complain(error)
-    except KeyboardInterrupt:
-        return 130
     except BrokenPipeError:
         # The reader of a pipe (head, less) went away: an ordinary end, but Python would complain at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except KeyboardInterrupt:
+        return 130
+    except Exception as error:
+        # A defect of ours: the user gets one line, and a developer the way to the rest.
+        if os.environ.get("LIVESENSE_TRACEBACK"):
+            raise
+        print(
+            f"livesense: {name}: something went wrong inside livesense ({error!r}); nothing recorded is "
+            "touched by this. Please report it with what LIVESENSE_TRACEBACK=1 in the environment shows",
+            file=sys.stderr,
+        )
+        return 1
     return code
 
 

@@ -124,6 +124,8 @@ def _write_group(
 ) -> int:
     part = path.with_name(path.name + ".part")
     try:
+        if path.exists():
+            _check_replaceable(path)
         # RFC 4180 ends lines with CR LF; newline="" keeps Python from changing that.
         with part.open("w", encoding="utf-8", newline="") as file:
             file.write(",".join(["scan", "time_s", *(column.header for column in columns)]) + "\r\n")
@@ -134,6 +136,16 @@ def _write_group(
     finally:
         part.unlink(missing_ok=True)
     return rows
+
+
+def _check_replaceable(path: Path) -> None:
+    """Refuse to write over what is no earlier export; a logbook cannot be had again."""
+    if not path.is_file():
+        raise UsageError(f"{path} is not a file; choose another name with --out")
+    with path.open("rb") as file:
+        begins = file.read(16)
+    if begins and not begins.startswith(b"scan,time_s"):
+        raise UsageError(f"{path} is there already and is no export; choose another name with --out")
 
 
 def _write_rows(

@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from livesense.errors import RunNotFoundError
+from livesense.errors import LogbookError, RunNotFoundError
 from livesense.logbook import connection as db
 from livesense.logbook.envelope import Envelope
 from livesense.logbook.locks import is_held
@@ -121,6 +121,10 @@ class Logbook:
         """
         try:
             return self._connection.execute(text, values).fetchall()
+        except UnicodeDecodeError as error:
+            raise LogbookError(
+                f"{self.path}: holds text that cannot be read: the file is damaged; use a copy made before"
+            ) from error
         except (sqlite3.Error, OverflowError) as error:
             if isinstance(error, OverflowError):
                 raise ValueError(f"a number beyond 64 bits: {error}") from error

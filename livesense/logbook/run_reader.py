@@ -386,7 +386,7 @@ class RunReader:
             number=self.number,
             name=name,
             started_wall_s=started,
-            seconds=max((self._last_s(group) for group in range(len(self.groups))), default=0.0),
+            seconds=max((self._until_s(group) for group in range(len(self.groups))), default=0.0),
             state=self._logbook.state(self.number, token, ended),
             ended=ended,
             ended_wall_s=ended_wall_s,
@@ -403,9 +403,9 @@ class RunReader:
             summary=None if summary is None else from_json(summary),
         )
 
-    def _last_s(self, group: int) -> float:
+    def _until_s(self, group: int) -> float:
         low, high = self.extent(group)
         if high <= low:
             return 0.0
-        seconds = float(self.time_axis(group).time_s(np.array([high - 1]))[0])
+        seconds = self.time_axis(group).end_s(high - 1)
         return seconds if math.isfinite(seconds) else 0.0

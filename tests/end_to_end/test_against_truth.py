@@ -80,9 +80,9 @@ def test_overload_events_are_those_of_the_true_currents(livesense: Command, tmp_
         near = [row for row in true_events if overlap(event, row)]
         assert near or abs(event["peak"]["value"]) < 12.0 * 1.02, event
         for row in near:
-            assert event["peak"]["value"] == pytest.approx(
-                row["peak_a"], abs=0.02 * abs(row["peak_a"]) + 0.05
-            )
+            # One event spans half waves of both signs, and either may hold the largest sample.
+            true_a = abs(row["peak_a"])
+            assert abs(event["peak"]["value"]) == pytest.approx(true_a, abs=0.02 * true_a + 0.05)
 
 
 def overlap(event: dict[str, Any], row: dict[str, Any]) -> bool:

@@ -1,0 +1,143 @@
+"""Mistakes and odd recordings that once went wrong, each by the real commands."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from plain_device import Sender, bench_text, description_frame, group, scans_frame
+
+Command = Callable[..., Any]
+Recorded = Callable[..., dict[str, Any]]
+
+CODE_A = 3.3 / 4096 / (20 * 0.005)
+
+
+def sine_stream(amplitude_a: float, frequency_hz: float, rate_hz: float, count: int) -> bytes:
+    """Three balanced currents, rounded to codes and without any noise."""
+    stream = description_frame([group(("iu", "iv", "iw"), rate_hz=rate_hz)])
+    scans = [
+        tuple(
+            round(2048 + amplitude_a / CODE_A * math.cos(2 * math.pi * (frequency_hz * n / rate_hz - k / 3)))
+            for k in range(3)
+        )
+        for n in range(count)
+    ]
+    for at in range(0, count, 100):
+        stream += scans_frame(0, at, scans[at : at + 100])
+    return stream
+
+
+@pytest.mark.parametrize("name", ["livesense.db", "pump.toml"])
+def test_export_never_writes_over_a_logbook_or_a_bench_file(
+    recorded: Recorded, livesense: Command, tmp_path: Path, name: str
+) -> None:
+    recorded(sine_stream(5, 50, 1000, 200), bench_text())
+    before = (tmp_path / name).read_bytes()
+    answer = livesense("export", "last", "--out", name, "--json")
+    assert (answer.code, answer.out) == (2, "")
+    assert "is no export" in answer.err
+    assert (tmp_path / name).read_bytes() == before
+    assert livesense("export", "last", "--out", "a.csv", "--json").code == 0
+    assert livesense("export", "last", "--out", "a.csv", "--json").code == 0
+
+
+def test_channels_that_change_before_any_scan_are_no_error(recorded: Recorded) -> None:
+    one, other = Sender(), Sender(channels=("iu", "iv", "iw", "vbus"))
+    stream = description_frame([group(one.channels)]) + description_frame([group(other.channels)])
+    summary = recorded(stream + other.packet(10), bench_text())
+    assert (summary["ended"], summary["groups"][0]["scans_stored"]) == ("closed", 10)
+
+
+def test_channels_that_change_after_the_last_scan_are_no_error(recorded: Recorded) -> None:
+    one, other = Sender(), Sender(channels=("iu", "iv", "iw", "vbus"))
+    stream = description_frame([group(one.channels)]) + one.packet(10)
+    assert recorded(stream + description_frame([group(other.channels)]), bench_text())["ended"] == "closed"
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 17])
+def test_few_scans_are_measured_as_far_as_they_go(recorded: Recorded, livesense: Command, count: int) -> None:
+    recorded(sine_stream(5, 50, 1000, count), bench_text())
+    answer = livesense("measure", "last", "--json")
+    assert answer.code == 0, answer.err
+    assert answer.json["channels"]["iu"]["max"]["value"] == pytest.approx(5, abs=0.01)
+    assert answer.json["channels"]["iu"]["frequency_hz"] is None
+
+
+@pytest.mark.parametrize(
+    ("amplitude_a", "frequency_hz"), [(1.26, 50.0), (0.3, 400.0), (7.0, 1000.0), (0.05, 125.0)]
+)
+def test_rounding_without_noise_is_within_the_uncertainty(
+    recorded: Recorded, livesense: Command, amplitude_a: float, frequency_hz: float
+) -> None:
+    bench = bench_text().replace('shunt_tolerance = "1 %"', "").replace('gain_error = "0.3 %"', "")
+    recorded(sine_stream(amplitude_a, frequency_hz, 20_000, 1200), bench)
+    facts = livesense("measure", "last", "--json").json
+    true = amplitude_a / math.sqrt(2)
+    for figure in (
+        facts["channels"]["iu"]["fundamental_rms"],
+        facts["channels"]["iv"]["rms"],
+        facts["three_phase"]["positive_rms"],
+    ):
+        assert abs(figure["value"] - true) <= 2 * figure["u"], figure
+
+
+def test_damaged_logbook_is_said_in_one_line(recorded: Recorded, livesense: Command, tmp_path: Path) -> None:
+    recorded(sine_stream(5, 50, 1000, 200), bench_text())
+    path = tmp_path / "livesense.db"
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    content = bytearray(path.read_bytes())
+    begin = content.index(b"CREATE TABLE")
+    content[begin : begin + 12] = b"\xff\xfe" * 6
+    path.write_bytes(content)
+    for command in ("runs", "show", "measure", "events"):
+        answer = livesense(command)
+        assert answer.code == 1
+        assert answer.err.startswith("livesense: ")
+        assert answer.err.count("\n") == 1
+        assert "inside livesense" not in answer.err
+
+
+def test_recording_from_an_open_pipe_ends_by_time(tmp_path: Path) -> None:
+    (tmp_path / "pump.toml").write_text(bench_text(), encoding="utf-8")
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "livesense.cli.main",
+            "record",
+            "pump.toml",
+            "--port",
+            "-",
+            "--for",
+            "500ms",
+            "--json",
+        ],
+        cwd=tmp_path,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert process.stdin is not None
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdin.write(sine_stream(5, 50, 1000, 200))
+    process.stdin.flush()
+    out = process.stdout.read()
+    err = process.stderr.read()
+    assert process.wait(30) == 0, err
+    process.stdin.close()
+    process.stdout.close()
+    process.stderr.close()
+    assert json.loads(out)["groups"][0]["scans_stored"] == 200
+    assert json.loads(out)["ended"] == "time"
