@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from livesense.bench import Adc, Channel, Sensor, Tolerance
-from livesense.bench_pins import (
+from livesense.bench.pins import (
     PIN_SENSORS,
     per_volt,
     pin_span_v,

@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 
 from livesense.bench import Bench, Channel, Sensor
-from livesense.bench_pins import PIN_SENSORS
+from livesense.bench.pins import PIN_SENSORS
 from livesense.chain.build import build
 from livesense.chain.channels import ChannelChain
 from livesense.errors import DescriptionError

@@ -17,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the starter file."""
-    from livesense.bench_template import starter
+    from livesense.bench.template import starter
 
     if args.file == "-":
         sys.stdout.write(starter())

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from livesense.bench import Sensor, parse
-from livesense.bench_keys import REQUIRED, TABLES, Key
+from livesense.bench.keys import REQUIRED, TABLES, Key
 
 DOCS = Path(__file__).parents[2] / "docs" / "bench-file.md"
 SECTION = re.compile(r"^##+ \[+(?P<table>[a-z.]+)\]+$", re.MULTILINE)

@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from livesense.bench import LARGEST_FILE, Bench, load, parse
-from livesense.bench_tables import syntax_message
+from livesense.bench.tables import syntax_message
 from livesense.errors import BenchError
 
 Changed = Callable[..., Bench]

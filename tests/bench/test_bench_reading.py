@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from livesense.bench import Bench, Sensor, Tolerance, Watch, load, parse
-from livesense.bench_template import starter
+from livesense.bench.template import starter
 
 Changed = Callable[..., Bench]
 
@@ -309,7 +309,7 @@ def test_reading_the_usual_file_loads_neither_pint_nor_numpy() -> None:
     code = (
         "import sys, livesense.bench\n"
         "assert 'tomllib' not in sys.modules\n"
-        "from livesense.bench_template import starter\n"
+        "from livesense.bench.template import starter\n"
         "livesense.bench.parse(starter())\n"
         "print(sorted({'pint', 'numpy'} & set(sys.modules)))\n"
     )

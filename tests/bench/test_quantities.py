@@ -5,7 +5,7 @@ import math
 import pint
 import pytest
 
-from livesense.quantities import (
+from livesense.bench.quantities import (
     COMMON,
     QuantityError,
     difference_in,

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from livesense.bench import parse
-from livesense.bench_pins import per_volt, reference_v
-from livesense.bench_template import starter
+from livesense.bench.pins import per_volt, reference_v
+from livesense.bench.template import starter
 from livesense.chain import Chain
 from livesense.chain.build import build
 from livesense.errors import DescriptionError

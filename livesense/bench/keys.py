@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from livesense.bench import Sensor
-from livesense.bench_values import (
+from livesense.bench.values import (
     CURRENT,
     CURRENT_SQUARED_TIME,
     DRIFT,

@@ -1,7 +1,7 @@
 """The bench file: what is wired to what, as frozen dataclasses in SI units.
 
 :func:`load` and :func:`parse` read it; docs/bench-file.md describes every key.
-Reading the file is done elsewhere (``bench_reading`` and what it stands on), loaded when it is needed.
+Reading is done in :mod:`livesense.bench.reading` and what it stands on, loaded when it is needed.
 """
 
 from __future__ import annotations
@@ -247,6 +247,6 @@ def parse(text: str, path: str = "") -> Bench:
     BenchError
         when it cannot be used; the message names file, place, key, expected and got.
     """
-    from livesense.bench_reading import read_bench
+    from livesense.bench.reading import read_bench
 
     return read_bench(text, path)

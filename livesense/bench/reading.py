@@ -8,9 +8,9 @@ from pathlib import PureWindowsPath
 from typing import Any
 
 from livesense.bench import Adc, Bench, Channel, GroupSettings, LinkSettings, Motor, Tolerance, Watch
-from livesense.bench_channels import place_of, read_channel
-from livesense.bench_checks import check_channels, check_link, check_watch, warnings_of
-from livesense.bench_keys import (
+from livesense.bench.channels import place_of, read_channel
+from livesense.bench.checks import check_channels, check_link, check_watch, warnings_of
+from livesense.bench.keys import (
     ADC,
     BENCH,
     GROUP,
@@ -25,8 +25,8 @@ from livesense.bench_keys import (
     WATCH_QUANTITIES,
     WIRES,
 )
-from livesense.bench_tables import Place, file_name, tables
-from livesense.bench_values import OfFullScale, listed
+from livesense.bench.tables import Place, file_name, tables
+from livesense.bench.values import OfFullScale, listed
 
 RELEASE_OF_LIMIT = 0.95
 RELEASE_HOLD_S = 0.05

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from livesense.bench import Adc, Channel, GroupSettings, LinkSettings, Sensor, Watch
-from livesense.bench_pins import PIN_SENSORS, readable, reference_v
-from livesense.bench_tables import Place
+from livesense.bench.pins import PIN_SENSORS, readable, reference_v
+from livesense.bench.tables import Place
 
 PHASES = ("U", "V", "W")
 CODE_BYTES = {"u16": 2.0, "i16": 2.0, "i32": 4.0, "u12": 1.5}

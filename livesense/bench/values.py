@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from livesense.bench import Tolerance
-from livesense.quantities import QuantityError, limit_of_error, rate_hz, value_in
+from livesense.bench.quantities import QuantityError, limit_of_error, rate_hz, value_in
 
 Reader = Callable[[Any], Any]
 

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from livesense.bench import Adc, Channel, Sensor
-from livesense.bench_keys import ASSUMED_SWING_V, CHANNEL, REQUIRED
-from livesense.bench_pins import PIN_SENSORS, plus_inputs
-from livesense.bench_tables import Place
-from livesense.bench_values import engineering, listed
-from livesense.quantities import QuantityError, difference_in, per_volt, step_unit, value_in
+from livesense.bench.keys import ASSUMED_SWING_V, CHANNEL, REQUIRED
+from livesense.bench.pins import PIN_SENSORS, plus_inputs
+from livesense.bench.quantities import QuantityError, difference_in, per_volt, step_unit, value_in
+from livesense.bench.tables import Place
+from livesense.bench.values import engineering, listed
 
 UNITS = {Sensor.SHUNT: "A", Sensor.DIVIDER: "V", Sensor.NTC: "°C", Sensor.RTD: "°C"}
 

@@ -12,8 +12,8 @@ from datetime import date, time
 from pathlib import PureWindowsPath
 from typing import Any, NoReturn
 
-from livesense.bench_keys import REPEATED, TABLES, Key
-from livesense.bench_values import Unfit, listed
+from livesense.bench.keys import REPEATED, TABLES, Key
+from livesense.bench.values import Unfit, listed
 from livesense.errors import BenchError
 
 LONGEST_SHOWN = 60
