@@ -169,6 +169,13 @@ def test_a_frame_too_long_is_one_fault(read: Any, size: int) -> None:
     assert [event.count for event in decoder.feed(b"\0") if not isinstance(event, Packets)] == [1]
 
 
+def test_frames_too_long_among_many(once: Any) -> None:
+    endless = b"\x01" * 5000 + b"\0"
+    stream = GOOD * 60 + endless * 2 + GOOD * 60
+    assert once(FramedDecoder([ONE]), stream) == (GOOD_ROWS * 120, {"length": 2})
+    assert once(FramedDecoder([ONE]), stream, [len(GOOD) * 60 + 4500]) == (GOOD_ROWS * 120, {"length": 2})
+
+
 def test_memory_is_bounded_when_no_zero_ever_comes() -> None:
     decoder = FramedDecoder([ONE])
     for _ in range(100):
