@@ -1,7 +1,8 @@
 """Everything that must be green, in one command: ``python -m tests``.
 
 Formatting, lint, types, import contracts, then the tests. By default the long
-tests are left out; ``--all`` (or the environment variable CI) runs them too.
+tests and the check of branch coverage are left out; ``--all`` (or the environment
+variable CI) runs them too.
 Further arguments go to pytest.
 """
 
@@ -12,6 +13,11 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+
+COVERED = [
+    f"tests/{room}" for room in ("wire", "timebase", "chain", "bench", "measures", "watch", "reference")
+]
+"""Tests of the rooms whose every branch must be taken (pyproject.toml says which)."""
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -28,6 +34,10 @@ def main() -> int:
         ("lint", [python, "-m", "ruff", "check", "."]),
         ("types", [python, "-m", "mypy"]),
         ("imports", [str(bin_dir / "lint-imports")]),
+        *(
+            [("coverage", [python, "-m", "pytest", "-n", "2", "-q", "-m", "not slow", "--cov", *COVERED])]
+            * everything
+        ),
         ("tests", [python, "-m", "pytest", "-n", "2", "--dist", "loadfile", *selection, *passed_on]),
     ]
     failed = []

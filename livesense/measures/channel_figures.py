@@ -138,13 +138,18 @@ class Line:
         """Uncertainty (rms) of the fundamental by roundings that repeat from cycle to cycle.
 
         Without noise to stir them only the roundings of one cycle are independent, however
-        long the window is: ``u_quantisation / sqrt(values in a cycle)``. Three alike phases may
-        be rounded alike, so that their mean gains nothing: hence the factor of sqrt 3.
+        long the window is: ``u_quantisation * sqrt(3 / values in a cycle)``; the 3 because alike
+        phases are rounded alike, so that their mean gains nothing. Many values in a cycle do not
+        help where the wave is flat: around the peak of a sine of amplitude A the error goes
+        with ``sqrt(step / A)`` (measured; the Bessel functions of a rounded sine decay like it).
         """
-        if self.fit.residual_rms[self.columns[name]] >= _STIRRED * channel.u_quantisation:
+        column = self.columns[name]
+        if self.fit.residual_rms[column] >= _STIRRED * channel.u_quantisation:
             return 0.0
         values = max(2.0, len(self.fit.residual) / self.fit.cycles)
-        return channel.u_quantisation * math.sqrt(3.0 / values)
+        step = math.sqrt(12) * channel.u_quantisation
+        flat = 3.0 * math.sqrt(step / max(float(self.fit.amplitude[column, 0]), step))
+        return channel.u_quantisation * min(1.0, max(math.sqrt(3.0 / values), flat))
 
     def fundamental(self, name: str, channel: ChannelInput) -> PhasePhasor:
         """Return a channel's fundamental with what is known of its uncertainty."""
