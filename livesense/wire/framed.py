@@ -8,6 +8,7 @@ no bytes whatever raise an exception.
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
@@ -40,6 +41,9 @@ FEW_ALIKE = 96
 
 WireEvent = Packets | Description | Note | LinkFault
 
+_DESCRIPTION_FRAME = re.compile(rb"(?:^|(?<=\0))([^\0\x01]%c[^\0]*)" % KIND_DESCRIPTION)
+"""The stuffed bytes of a frame whose packet begins with the kind of a description."""
+
 _Places = tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]
 """Bytes, and where in them each packet begins and how long it is."""
 
@@ -67,6 +71,7 @@ class FramedDecoder:
         self.gave_up = False
         """Whether more packets had to wait for a description than may; what came after is lost."""
         self._rest = bytearray()
+        self._latest_description = b""
         self._too_long = False
         self._trying = midstream
         self._waiting: list[bytes] = []
@@ -83,8 +88,8 @@ class FramedDecoder:
         Returns
         -------
         list
-            What they hold, in the order of the stream. The faults of these bytes are
-            counted together and stand first.
+            What they hold, in the order of the stream. Faults are counted together and stand
+            first; those behind a description that says something new stand behind it.
         """
         last = data.rfind(b"\0")
         if last < 0:
@@ -94,12 +99,30 @@ class FramedDecoder:
         too_long, self._too_long = self._too_long, False
         self._rest.clear()
         self._keep(data[last + 1 :])
-        if not self._trying:
-            return self._decode(whole, too_long, counted=True)
-        self._trying = False
-        first = whole.index(b"\0") + 1
-        events = self._decode(whole[:first], too_long, counted=False)
-        return events + self._decode(whole[first:], False, counted=True)
+        events: list[WireEvent] = []
+        if self._trying:
+            self._trying = False
+            first = whole.index(b"\0") + 1
+            events += self._decode(whole[:first], too_long, counted=False)
+            whole, too_long = whole[first:], False
+        begin = 0
+        for end in [*self._new_descriptions(whole), len(whole)]:
+            events += self._decode(whole[begin:end], too_long, counted=True)
+            begin, too_long = end, False
+        return events
+
+    def _new_descriptions(self, whole: bytes) -> list[int]:
+        """Tell where descriptions stand that differ from the one before.
+
+        One of them may end a run, and what stands behind it belongs to the next one.
+        """
+        places = []
+        for match in _DESCRIPTION_FRAME.finditer(whole):
+            if match[1] != self._latest_description:
+                self._latest_description = match[1]
+                if match.start(1) > 0:
+                    places.append(match.start(1))
+        return places
 
     def rejoin(self) -> None:
         """Forget the unfinished frame: the line was interrupted.

@@ -462,3 +462,22 @@ def test_hostile_descriptions_are_refused(text: bytes) -> None:
 def test_the_stream_goes_on_after_a_refused_description(read: Any, name: str) -> None:
     content, faults = read(lambda: FramedDecoder([ONE]), GOOD + line(0x44, REFUSED[name]) + GOOD)
     assert (content, faults) == (GOOD_ROWS * 2, {"bad_description": 1})
+
+
+def test_faults_behind_a_new_description_stand_behind_it() -> None:
+    one, other = described_as("a"), described_as("a", "b")
+    decoder = FramedDecoder()
+    events = decoder.feed(b"\0" + one + b"\x05\x06\0" + one + other + b"\x05\x06\0\x05\x06\0" + other)
+    kinds = [(type(e).__name__, getattr(e, "count", 0)) for e in events]
+    assert kinds == [
+        ("LinkFault", 1),
+        ("Description", 0),
+        ("Description", 0),
+        ("LinkFault", 2),
+        ("Description", 0),
+        ("Description", 0),
+    ]
+
+
+def described_as(*channels: str) -> bytes:
+    return encode_frame(description_packet([GroupInfo(1000.0, CodeType.U16, 12, channels)]))

@@ -54,8 +54,8 @@ MUTANTS = {
     ),
     "the first frame counts": (
         "wire/framed.py",
-        "events = self._decode(whole[:first], too_long, counted=False)",
-        "events = self._decode(whole[:first], too_long, counted=True)",
+        "events += self._decode(whole[:first], too_long, counted=False)",
+        "events += self._decode(whole[:first], too_long, counted=True)",
     ),
     "u12 nibbles exchanged": (
         "wire/packing.py",
