@@ -250,7 +250,10 @@ class Live:
         if scans != self._scans_seen:
             if self._scans_seen is None and scans:
                 # The first look: its clock may drift from ours, so small ages are not believed.
-                silent_s = time.time() - run.row.started_wall_s - run.row.seconds
+                health = run.health()
+                arrived = health.figures.get("last_arrival_wall_s") if health is not None else None
+                expected_s = run.row.started_wall_s + run.row.seconds
+                silent_s = time.time() - (arrived if isinstance(arrived, float) else expected_s)
                 self._grew_at = now - (silent_s if silent_s > OLD_AT_FIRST_S else 0.0)
             else:
                 self._grew_at = now
