@@ -105,8 +105,18 @@ class RunAnalysis:
         return (min(begins), max(ends)) if begins else (0.0, 0.0)
 
     def rate_hz(self, group: int) -> float:
-        """Nominal scan rate of a group."""
-        return self.run.groups[group].rate_hz or 1.0
+        """Nominal scan rate of a group, the latest where the device changed it."""
+        segments = self.run.time_axis(group).segments
+        return (segments[-1].rate_hz if segments else None) or self.run.groups[group].rate_hz or 1.0
+
+    def rate_at(self, group: int, scan: int) -> float:
+        """Nominal scan rate of a group at one of its scans."""
+        rate_hz = self.run.groups[group].rate_hz
+        for segment in self.run.time_axis(group).segments:
+            if segment.first > scan:
+                break
+            rate_hz = segment.rate_hz
+        return rate_hz or 1.0
 
     def scans_between(self, group: int, from_s: float | None, to_s: float | None) -> tuple[int, int]:
         """First scan and stop of a half-open time window, clipped to what is stored."""
@@ -175,7 +185,7 @@ class RunAnalysis:
         return Window(
             group=group,
             first=first,
-            rate_hz=self.rate_hz(group),
+            rate_hz=self.rate_at(group, first),
             time_s=self.run.time_axis(group).time_s(scans),
             values={name: self.chain.value(name, codes) for name in here},
             clipped={name: self.chain.clipped(name, codes) for name in here},
@@ -243,6 +253,20 @@ class RunAnalysis:
         """Scan rate as fitted against a clock, None where there was none."""
         return self.run.rates().get(group)
 
+    def believed_rate_hz(self, group: int, scan: int) -> Estimate:
+        """Scan rate to measure with at a scan: the fitted one where it fits this stretch, else the nominal.
+
+        A fit belongs to the device's latest nominal rate. One that is far from it tells that the
+        bytes were not sent as they were made (a replay, a buffer emptied late), not what the rate was.
+        """
+        nominal_hz = self.rate_at(group, scan)
+        fitted = self.fitted_rate_hz(group)
+        if fitted is None or nominal_hz != self.rate_hz(group):
+            return Estimate(nominal_hz, unit="Hz")
+        if abs(fitted.value - nominal_hz) > BELIEVED_SHARE * nominal_hz:
+            return Estimate(nominal_hz, unit="Hz")
+        return fitted
+
     def events(self) -> list[dict[str, Any]]:
         """Events in the order in which they began; the keys are those of docs/scripting.md."""
         return [self.event_facts(row.event) for row in self.run.events()]
@@ -286,6 +310,9 @@ class RunAnalysis:
 
         return show_run(self)
 
+
+BELIEVED_SHARE = 0.05
+"""Clocks of microcontrollers without a crystal are off by some percent; nothing is off by more."""
 
 EXACT_SCANS = 2_000_000
 """Up to this many scans a computed channel's band is made from raw codes."""

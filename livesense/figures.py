@@ -93,9 +93,7 @@ def _measure(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupM
         )
         for channel in analysis.chain.group_channels(group)
     }
-    nominal_hz = analysis.rate_hz(group)
-    fitted = analysis.fitted_rate_hz(group)
-    rate = fitted if fitted is not None and fitted.value > 0 else Estimate(nominal_hz)
+    rate = analysis.believed_rate_hz(group, first)
     motor = analysis.bench.motor
     return measure_group(
         inputs,

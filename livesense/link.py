@@ -185,6 +185,8 @@ class _SocketSource:
     def __init__(self, address: Address) -> None:
         self._socket = socket.create_connection((address.host, address.port), timeout=3.0)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        # A peer that lost its power says nothing; without this the line would look quiet for ever.
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
         self._socket.settimeout(READ_WAIT_S)
 
     def read(self) -> bytes | None:
@@ -208,13 +210,13 @@ class _SerialSource:
     what it has gathered when the port vanishes in the middle.
     """
 
-    def __init__(self, port: serial.SerialBase, *, descriptor: bool) -> None:
+    def __init__(self, port: serial.SerialBase, address: str, *, descriptor: bool) -> None:
         self._port = port
         self._descriptor: int | None = None
         self.pushes_back = False
         if descriptor and os.name == "posix":
             self._descriptor = port.fileno()
-            self.pushes_back = os.ttyname(self._descriptor).startswith(("/dev/pts/", "/dev/ttys"))
+            self.pushes_back = os.path.realpath(address).startswith(("/dev/pts/", "/dev/ttys"))
 
     def read(self) -> bytes | None:
         if self._descriptor is not None:
@@ -254,8 +256,8 @@ NOTHING_SENT = SendSettings()
 def _open_serial(address: Address, baud: int, send: SendSettings) -> _SerialSource:
     import serial
 
+    port = serial.serial_for_url(address.text, do_not_open=True)
     try:
-        port = serial.serial_for_url(address.text, do_not_open=True)
         port.baudrate = baud
         port.timeout = 0.01
         if address.kind == "device":
@@ -268,11 +270,12 @@ def _open_serial(address: Address, baud: int, send: SendSettings) -> _SerialSour
         port.open()
         if os.name == "nt" and address.kind == "device":  # pragma: no cover - Windows only
             port.set_buffer_size(rx_size=WINDOWS_RECEIVE_BUFFER)
-    except serial.SerialException as error:
+        return _SerialSource(port, address.text, descriptor=address.kind == "device")
+    except Exception as error:
+        # Besides OSError: a port that vanishes while it is opened gives termios.error, which is none.
+        with contextlib.suppress(Exception):
+            port.close()
         raise LinkError(_explain(address, error)) from error
-    except (OSError, ValueError) as error:
-        raise LinkError(_explain(address, error)) from error
-    return _SerialSource(port, descriptor=address.kind == "device")
 
 
 def _explain(address: Address, error: Exception) -> str:
@@ -313,8 +316,20 @@ def _open(address: Address, baud: int, send: SendSettings) -> _Source:
     else:
         source = _open_serial(address, baud, send)
     if send.on_open:
-        source.write(send.on_open.encode())
+        try:
+            source.write(send.on_open.encode())
+        except OSError as error:
+            source.close()
+            raise LinkError(_explain(address, error)) from error
     return source
+
+
+def arrival_now() -> Arrival:
+    """Read both clocks; where the system has one, the clock that goes on while it sleeps."""
+    boot_clock = getattr(time, "CLOCK_BOOTTIME", None)
+    if boot_clock is None:
+        return Arrival(time.monotonic(), time.time())
+    return Arrival(time.clock_gettime(boot_clock), time.time(), counts_sleep=True)
 
 
 class LinkQueue:
@@ -468,7 +483,7 @@ class LinkReader:
                 return "the other side closed the connection"
             if not data:
                 continue
-            arrival = Arrival(time.monotonic(), time.time()) if has_clock else None
+            arrival = arrival_now() if has_clock else None
             # A file waits for ever: its bytes can be had later just as well.
             while not has_clock and not self._queue.wait_for_room(len(data), READ_WAIT_S):
                 if self._stop.is_set():

@@ -8,6 +8,7 @@ a commit follows every 50 ms.
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections import Counter
@@ -18,7 +19,17 @@ from livesense import __version__
 from livesense.decoding import decoder_for, same_groups
 from livesense.errors import LivesenseError
 from livesense.intake import Intake
-from livesense.link import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkReader, LinkUp, Overflow
+from livesense.link import (
+    Chunk,
+    LinkDown,
+    LinkEnd,
+    LinkItem,
+    LinkQueue,
+    LinkReader,
+    LinkUp,
+    Overflow,
+    arrival_now,
+)
 from livesense.logbook.writer import LogbookWriter, RunWriter
 from livesense.record_settings import Ended, Progress, RecordSettings
 from livesense.samples import Arrival, Description, GapCause, GroupInfo, LinkFault, Note, Packets
@@ -35,6 +46,7 @@ PIECE_BYTES = 1 << 20
 
 REQUESTS_S = 0.2
 RATES_S = 2.0
+HEALTH_S = 1.0
 PROGRESS_S = 0.5
 
 DESCRIPTION_WAIT_S = 5.0
@@ -58,7 +70,7 @@ class Recorder:
     ) -> None:
         self.stop = threading.Event()
         self._settings = settings
-        self._tell = tell
+        self._listener = tell
         self._progress = progress
         self._queue = LinkQueue(settings.queue_limit_bytes)
         self._live = settings.address.has_clock
@@ -74,6 +86,10 @@ class Recorder:
         self._last_arrival_wall_s: float | None = None
         self._first_byte_s: float | None = None
         self._first_scan_s: float | None = None
+        self._run_scan_s: float | None = None
+        self._waiting_since_s: float | None = None
+        self._down_at_s = 0.0
+        self._health_at_s = float("-inf")
         self._description: Description | None = None
         self._link_state = "opening"
         self._down_since_s: float | None = None
@@ -122,6 +138,17 @@ class Recorder:
         except LivesenseError as error:
             self._fail(str(error))
 
+    def _tell(self, text: str) -> None:
+        # A terminal that went away must not end a recording.
+        with contextlib.suppress(OSError):
+            self._listener(text)
+
+    def _show(self, progress: Callable[[Progress], None]) -> None:
+        try:
+            progress(self.look())
+        except OSError:
+            self._progress = None
+
     def _fail(self, text: str) -> None:
         if self._error is None:
             self._error = text
@@ -143,7 +170,7 @@ class Recorder:
                 self._answer_requests()
                 last_requests_s = now_s
             if self._progress is not None and now_s - last_progress_s >= PROGRESS_S:
-                self._progress(self.look())
+                self._show(self._progress)
                 last_progress_s = now_s
             self._check_ends(now_s)
             if self._live and self._queue.waiting_bytes < PIECE_BYTES // 4:
@@ -160,29 +187,33 @@ class Recorder:
                 begun_s = self._opened_s
             if begun_s is not None and now_s - begun_s >= self._settings.duration_s:
                 self._ended = Ended.TIME
-        waited_s = now_s - self._first_byte_s if self._first_byte_s is not None and self._live else 0.0
-        if self._waiting and waited_s > DESCRIPTION_WAIT_S:
+        if not self._waiting:
+            self._waiting_since_s = None
+        elif self._waiting_since_s is None:
+            self._waiting_since_s = now_s
+        elif self._live and now_s - self._waiting_since_s > DESCRIPTION_WAIT_S:
             self._fail(_NO_DESCRIPTION)
 
     def _take_rest(self) -> None:
         """Take what was read before the end; a device goes on sending, so there is always some."""
         if self._ended is not Ended.ERROR:
             self._take(self._queue.take(0.0))
-        arrival = Arrival(time.monotonic(), time.time()) if self._live else None
+        arrival = arrival_now() if self._live else None
         self._handle(self._decoder.finish(), arrival, time.time())
 
     def _take(self, items: Sequence[LinkItem]) -> None:
         pieces: list[Chunk] = []
+        size = 0
         for item in items:
             if isinstance(item, Chunk):
                 pieces.append(item)
-                if sum(len(piece.data) for piece in pieces) >= PIECE_BYTES:
-                    self._decode(pieces)
-                    pieces = []
-                continue
+                size += len(item.data)
+                if size < PIECE_BYTES:
+                    continue
             self._decode(pieces)
-            pieces = []
-            self._link_changed(item)
+            pieces, size = [], 0
+            if not isinstance(item, Chunk):
+                self._link_changed(item)
         self._decode(pieces)
 
     def _decode(self, pieces: Sequence[Chunk]) -> None:
@@ -205,12 +236,15 @@ class Recorder:
                     self._opened_s = time.monotonic()
                     self._begin_run(item.wall_s)
                 elif self._down_since_s is not None:
-                    self._run.outage(self._down_since_s, item.wall_s, self._down_text)
-                    self._tell(f"the port is back after {item.wall_s - self._down_since_s:.1f} s")
+                    # The wall clock may have been set meanwhile; the other one was not.
+                    away_s = time.monotonic() - self._down_at_s
+                    self._run.outage(self._down_since_s, self._down_since_s + away_s, self._down_text)
+                    self._tell(f"the port is back after {away_s:.1f} s")
                     self._down_since_s = None
             case LinkDown():
                 self._link_state = "away"
                 self._down_since_s, self._down_text = item.wall_s, item.text
+                self._down_at_s = time.monotonic()
                 self._tell(f"{item.text}; waiting for it to come back")
                 self._bytes_lost(GapCause.OUTAGE, item.wall_s)
             case Overflow():
@@ -243,8 +277,9 @@ class Recorder:
                         self._begin_intake(self._decoder.groups or (), None)
                     assert self._intake is not None
                     self._intake.packets(event, arrival, wall_s)
-                    if self._first_scan_s is None:
-                        self._first_scan_s = time.monotonic()
+                    if self._run_scan_s is None:
+                        self._run_scan_s = time.monotonic()
+                        self._first_scan_s = self._first_scan_s or self._run_scan_s
                 case Description():
                     self._described(event, wall_s)
                 case Note():
@@ -328,7 +363,8 @@ class Recorder:
             self._fail(self._nothing_accepted())
         self._scans_before += self._scans
         final = ended or self._ended or Ended.ERROR
-        run.finish(str(final), time.time(), self._summary())
+        run.finish(str(final), time.time(), self._summary() | {"ended": str(final)})
+        self._run_scan_s = None
         if ended is not None:
             self._intake = None
 
@@ -358,13 +394,17 @@ class Recorder:
     def _commit(self) -> None:
         if self._run is None:
             return
-        self._run.health(
-            wall_s=time.time(),
-            bytes_read=self._bytes,
-            last_arrival_wall_s=self._last_arrival_wall_s,
-            waiting_bytes=self._queue.waiting_bytes,
-            link=self._link_state,
-        )
+        now_s = time.monotonic()
+        if now_s - self._health_at_s >= HEALTH_S:
+            # Not with each commit: an idle line would then write gigabytes a day for nothing.
+            self._health_at_s = now_s
+            self._run.health(
+                wall_s=time.time(),
+                bytes_read=self._bytes,
+                last_arrival_wall_s=self._last_arrival_wall_s,
+                waiting_bytes=self._queue.waiting_bytes,
+                link=self._link_state,
+            )
         self._run.commit()
 
     def _answer_requests(self) -> None:
@@ -384,7 +424,7 @@ class Recorder:
     def look(self) -> Progress:
         """Tell how the recording is doing."""
         intake = self._intake
-        elapsed_s = time.monotonic() - (self._first_scan_s or time.monotonic())
+        elapsed_s = time.monotonic() - (self._run_scan_s or time.monotonic())
         return Progress(
             run=self._run.number if self._run is not None else None,
             seconds=intake.seconds if intake is not None else 0.0,

@@ -163,11 +163,14 @@ class Packets:
 class Arrival:
     """When bytes arrived at the host: both clocks, in seconds.
 
-    A file or a pipe has no arrival clock: None stands in its place.
+    A file or a pipe has no arrival clock: None stands in its place. ``counts_sleep`` tells
+    that ``monotonic_s`` goes on while the computer sleeps; elsewhere the wall clock has to
+    tell of that, and may also have been set.
     """
 
     monotonic_s: float
     wall_s: float
+    counts_sleep: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -268,7 +268,7 @@ class Timebase:
             if self._arrival is not None:
                 elapsed_s = arrival.monotonic_s - self._arrival.monotonic_s
                 wall_s = arrival.wall_s - self._arrival.wall_s
-                slept = wall_s - elapsed_s > SLEEP_S
+                slept = not arrival.counts_sleep and wall_s - elapsed_s > SLEEP_S
                 # While a computer sleeps its monotonic clock may stand still.
                 self._host_s += wall_s if slept else max(elapsed_s, 0.0)
                 if slept:
@@ -370,9 +370,9 @@ class Timebase:
         since = self._before if group.arrival in (None, self._arrival) else group.arrival
         elapsed_s = 0.0
         if since is not None:
-            elapsed_s = max(
-                self._arrival.monotonic_s - since.monotonic_s, self._arrival.wall_s - since.wall_s
-            )
+            elapsed_s = self._arrival.monotonic_s - since.monotonic_s
+            if not self._arrival.counts_sleep:
+                elapsed_s = max(elapsed_s, self._arrival.wall_s - since.wall_s)
         return scans > rate_hz * (PLAUSIBLE_SLACK * elapsed_s + PLAUSIBLE_SLACK_S)
 
     def _lose(self, number: int, scans: int) -> None:

@@ -35,7 +35,7 @@ def main() -> int:
         ("types", [python, "-m", "mypy"]),
         ("imports", [str(bin_dir / "lint-imports")]),
         *(
-            [("coverage", [python, "-m", "pytest", "-n", "2", "-q", "-m", "not slow", "--cov", *COVERED])]
+            [("coverage", [python, "-m", "pytest", "-n", "2", "-q", "-m", "not slow", *COVERED, "--cov"])]
             * everything
         ),
         ("tests", [python, "-m", "pytest", "-n", "2", "--dist", "loadfile", *selection, *passed_on]),

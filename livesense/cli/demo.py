@@ -18,7 +18,6 @@ from typing import IO
 from livesense.cli.main import CAUTION
 from livesense.errors import LivesenseError
 
-START_LIMIT_S = 60.0
 STOP_LIMIT_S = 10.0
 
 

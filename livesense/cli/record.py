@@ -98,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
 @contextlib.contextmanager
 def _ending_signals(recorder: Recorder) -> Iterator[None]:
     """End cleanly on Ctrl-C, SIGTERM and (on Windows) CTRL_BREAK; a second one ends at once."""
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGBREAK") if hasattr(signal, name)]
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
     before: dict[signal.Signals, Any] = {}
 
     def ask(number: int, frame: object) -> None:

@@ -7,6 +7,7 @@ its own: ``PATH``, then ``PATH`` with ``-g1``, ``-g2`` before the suffix.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -122,7 +123,7 @@ def _write_group(
     from_s: float | None,
     to_s: float | None,
 ) -> int:
-    part = path.with_name(path.name + ".part")
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         if path.exists():
             _check_replaceable(path)

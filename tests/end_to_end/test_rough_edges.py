@@ -8,6 +8,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -141,3 +142,95 @@ def test_recording_from_an_open_pipe_ends_by_time(tmp_path: Path) -> None:
     process.stderr.close()
     assert json.loads(out)["groups"][0]["scans_stored"] == 200
     assert json.loads(out)["ended"] == "time"
+
+
+def test_frequency_is_that_of_the_rate_at_its_own_time(recorded: Recorded, livesense: Command) -> None:
+    def stream(rate_hz: float, first: int, count: int) -> bytes:
+        made = description_frame([group(("iu", "iv", "iw"), rate_hz=rate_hz)])
+        for at in range(0, count, 100):
+            scans = [
+                tuple(
+                    round(
+                        2048
+                        + 600 * math.cos(2 * math.pi * (100 * n / rate_hz - k / 3))
+                        + (n * 7919 % 13 - 6) / 6
+                    )
+                    for k in range(3)
+                )
+                for n in range(at, at + 100)
+            ]
+            made += scans_frame(0, first + at, scans)
+        return made
+
+    recorded(stream(20_000, 0, 20_000) + stream(5000, 20_000, 10_000), bench_text())
+    for window in ((0.2, 0.8), (1.5, 2.5)):
+        facts = livesense("measure", "last", "--from", window[0], "--to", window[1], "--json").json
+        assert facts["speed"]["electrical_hz"]["value"] == pytest.approx(100, abs=0.01)
+        assert facts["speed"]["rpm"]["value"] == pytest.approx(1200, abs=0.1)
+
+
+def test_stream_that_is_not_paced_is_measured_at_the_nominal_rate(tmp_path: Path, livesense: Command) -> None:
+    import socket
+
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        server.settimeout(30)
+        port = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        (tmp_path / "pump.toml").write_text(bench_text(), encoding="utf-8")
+        process = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "livesense.cli.main",
+                "record",
+                "pump.toml",
+                "--port",
+                port,
+                "--until-closed",
+            ],
+            cwd=tmp_path,
+            stdout=subprocess.DEVNULL,
+        )
+        with server.accept()[0] as peer:
+            # Thirty seconds' worth within one or two.
+            data = sine_stream(5, 50, 1000, 30_000)
+            for at in range(0, len(data), len(data) // 20):
+                peer.sendall(data[at : at + len(data) // 20])
+                process.poll()
+                time.sleep(0.06)
+        assert process.wait(60) == 0
+    facts = livesense("measure", "last", "--from", "1", "--to", "5", "--json").json
+    assert facts["speed"]["electrical_hz"]["value"] == pytest.approx(50, abs=0.01)
+
+
+def test_terminal_that_went_away_does_not_end_a_recording(tmp_path: Path) -> None:
+    from livesense.bench import parse
+    from livesense.link import parse_address
+    from livesense.record_settings import RecordSettings
+    from livesense.recorder import Recorder
+
+    one, other = Sender(), Sender(channels=("iu", "iv", "iw", "vbus"))
+    (tmp_path / "s.bin").write_bytes(
+        description_frame([group(one.channels)])
+        + one.packet(10)
+        + description_frame([group(other.channels)])
+        + other.packet(20)
+    )
+
+    def gone(text: str) -> None:
+        raise BrokenPipeError(text)
+
+    recorder = Recorder(
+        RecordSettings(parse(bench_text()), parse_address(f"file:{tmp_path / 's.bin'}"), tmp_path / "l.db"),
+        tell=gone,
+    )
+    summary = recorder.run()
+    assert (summary["ended"], summary["runs"], summary["groups"][0]["scans_stored"]) == ("closed", [1, 2], 20)
+
+
+def test_run_that_ended_by_a_change_of_channels_says_so(recorded: Recorded, tmp_path: Path) -> None:
+    one, other = Sender(), Sender(channels=("iu", "iv", "iw", "vbus"))
+    stream = description_frame([group(one.channels)]) + one.packet(10)
+    recorded(stream + description_frame([group(other.channels)]) + other.packet(5), bench_text())
+    with sqlite3.connect(tmp_path / "livesense.db") as connection:
+        rows = connection.execute("SELECT ended, summary FROM run ORDER BY number").fetchall()
+    assert [(ended, json.loads(summary)["ended"]) for ended, summary in rows] == [("closed", "closed")] * 2
