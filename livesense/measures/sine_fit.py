@@ -226,7 +226,7 @@ def _start(rows: FloatArray, rate_hz: float, start_hz: float | None) -> float | 
         low, high = max(low, start_hz * seconds / 1.5), min(high, start_hz * seconds * 1.5)
     cycles, clear = find_start(rows, low, high)
     if not clear:
-        return NoLine("no line stands out of the noise", quiet=True)
+        return NoLine("no alternating part stands out of the noise", quiet=True)
     if cycles < 0.9 * FEWEST_CYCLES:
         return NoLine(f"the window holds fewer than {FEWEST_CYCLES:g} cycles")
     return float(2 * math.pi * cycles / n)
@@ -254,7 +254,7 @@ def _assemble(
             return NoLine("no steady line stands out")
         spread = spread_of(residual[searched], first, noise.typical[searched], w)
         if spread.changing is not None:
-            return NoLine(f"the line's {spread.changing} changes within the window")
+            return NoLine(f"the {spread.changing} changes within the window")
         h = np.arange(1, gram.order + 1)
         ratio = noise.score_ratio(state.weights, h * z[:, 1:], state.white)
         # With few cycles the fit leaves few bins from which the noise could be judged.

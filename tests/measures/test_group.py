@@ -153,7 +153,7 @@ class TestStandstill:
         assert standstill.three_phase.residual_rms.value == pytest.approx(4.5, rel=1e-3)
 
     def test_what_needs_a_line_is_withheld(self, standstill):
-        reason = "no line stands out of the noise"
+        reason = "no alternating part stands out of the noise"
         iu = standstill.channels["iu"]
         assert iu.fundamental_rms is iu.frequency_hz is iu.phase_deg is iu.thd_percent is None
         assert standstill.speed.withheld == {"electrical_hz": reason, "rpm": reason}
@@ -202,7 +202,7 @@ def test_a_load_step_is_not_called_a_change_of_frequency():
     load = np.where(np.arange(N) < N / 2, 1.0, 0.25)
     channels = {n: ChannelInput(c.values * load, phase=c.phase) for n, c in phases(theta).items()}
     group = measure_group(channels, RATE_HZ)
-    assert group.withheld()["speed.electrical_hz"] == "the line's amplitude changes within the window"
+    assert group.withheld()["speed.electrical_hz"] == "the amplitude changes within the window"
 
 
 class TestClipped:
@@ -309,7 +309,7 @@ class TestOtherChannels:
         y = 3 + np.random.default_rng(1).normal(0, 0.1, N)
         x = measure_group({"x": ChannelInput(y, unit="V", quantity="voltage")}, RATE_HZ).channels["x"]
         within(x.mean, 3.0)
-        assert x.withheld["frequency_hz"] == "no line stands out of the noise"
+        assert x.withheld["frequency_hz"] == "no alternating part stands out of the noise"
 
     def test_a_value_that_drifts_alone_keeps_its_mean(self):
         y = np.linspace(20.0, 24.0, N)
