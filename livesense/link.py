@@ -37,6 +37,9 @@ READ_SIZE = 1 << 16
 READ_WAIT_S = 0.1
 """Longest wait for a byte; short, so that stopping and unplugging are seen soon."""
 
+SMALL_READ = 2048
+"""A read of fewer bytes has emptied the system's buffer; more bytes take a while to come."""
+
 GATHER_WAIT_S = 0.004
 """Pause after a small read, so that a slow trickle does not cost a wake-up per byte."""
 
@@ -226,9 +229,25 @@ class _SerialSource:
             data = os.read(self._descriptor, READ_SIZE)
             if not data:
                 raise OSError("the port hung up")
-            return data
+            return data if len(data) < SMALL_READ else self._gather(data)
         waiting = self._port.in_waiting
         return bytes(self._port.read(min(max(1, waiting), READ_SIZE)))
+
+    def _gather(self, data: bytes) -> bytes:
+        """Read on while more is there: the system hands over a few kilobytes at a time."""
+        assert self._descriptor is not None
+        pieces, size = [data], len(data)
+        while size < READ_SIZE:
+            try:
+                # pyserial opens ports non-blocking; a port that vanished fails again at the next read.
+                piece = os.read(self._descriptor, READ_SIZE)
+            except OSError:
+                break
+            if not piece:
+                break
+            pieces.append(piece)
+            size += len(piece)
+        return b"".join(pieces)
 
     def write(self, data: bytes) -> None:
         self._port.write(data)
@@ -489,7 +508,7 @@ class LinkReader:
                 if self._stop.is_set():
                     return None
             self._queue.put_chunk(Chunk(data, arrival), wait_s)
-            if has_clock and len(data) < 2048:
+            if has_clock and len(data) < SMALL_READ:
                 time.sleep(GATHER_WAIT_S)
         return None
 
