@@ -34,6 +34,9 @@ MEASURED_S = 0.5
 """Length of the stretch the tiles are measured on."""
 BUSY_SHARE = 0.4
 """Share of a processor that measuring may take."""
+EVENTS_READ = 50
+"""Events looked at, the latest ones; an hour of chatter must not make each look slower."""
+
 EVENTS_SHOWN = 6
 OLD_AT_FIRST_S = 5.0
 UNASKED_S = 5.0
@@ -77,6 +80,7 @@ class Live:
         self._measured_scans = -1
         self._measure_next = -math.inf
         self._events: list[dict[str, Any]] = []
+        self._events_counted = 0
         self._facts_ready = threading.Condition()
         self._now: tuple[dict[str, Any], dict[str, Any]] | None = None
         self._building: dict[str, Any] = _NO_SETUP
@@ -156,7 +160,7 @@ class Live:
         self._run = number
         self._digits, self._tally = SteadyDigits(), _Tally()
         self._scans_seen, self._measured_scans, self._measure_next = None, -1, -math.inf
-        self._figures, self._events = ({}, ""), []
+        self._figures, self._events, self._events_counted = ({}, ""), [], 0
         if analysis is None or not described_groups:
             self._building = _NO_SETUP | {"run": number}
             return
@@ -234,10 +238,12 @@ class Live:
         return self._figures
 
     def _newest_events(self, analysis: RunAnalysis) -> list[dict[str, Any]]:
-        """Events, newest first; read again only when there are more of them or one was still open."""
-        count = analysis.run.row.events
-        if count != len(self._events) or any(row["end_scan"] is None for row in self._events):
-            rows = analysis.events()
+        """Return the latest events, newest first; read again only when there are more or one is open."""
+        row = analysis.run.row
+        is_open = row.state == "recording" and any(event["end_scan"] is None for event in self._events)
+        if row.events != self._events_counted or is_open:
+            self._events_counted = row.events
+            rows = analysis.events(newest=EVENTS_READ)
             self._events = sorted(rows, key=lambda row: row.get("start_scan") or 0, reverse=True)
         return self._events
 

@@ -18,7 +18,7 @@ from livesense.bench import Bench
 from livesense.chain import Chain, ChannelChain
 from livesense.errors import LogbookError, UsageError
 from livesense.logbook.reader import Logbook, RunReader
-from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray
+from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray, TimeAxis
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,7 @@ class RunAnalysis:
         """Whole stretches ``[first, stop)`` within a range: no gap and no restart inside."""
         cuts = {first, stop}
         holes: list[tuple[int, int]] = []
-        for gap in self.run.gaps(group):
+        for gap in self.run.gaps_between(group, first, stop):
             cuts.add(gap.first)
             if gap.count:
                 holes.append((gap.first, gap.first + gap.count))
@@ -267,13 +267,17 @@ class RunAnalysis:
             return Estimate(nominal_hz, unit="Hz")
         return fitted
 
-    def events(self) -> list[dict[str, Any]]:
-        """Events in the order in which they began; the keys are those of docs/scripting.md."""
-        return [self.event_facts(row.event) for row in self.run.events()]
+    def events(self, newest: int | None = None) -> list[dict[str, Any]]:
+        """Events in the order in which they began; the keys are those of docs/scripting.md.
 
-    def event_facts(self, event: Event) -> dict[str, Any]:
+        ``newest`` limits them to so many that began last.
+        """
+        rows = self.run.events(newest=newest)
+        axes = {group: self.run.time_axis(group) for group in {row.event.group for row in rows}}
+        return [self._event_facts(row.event, axes[row.event.group]) for row in rows]
+
+    def _event_facts(self, event: Event, axis: TimeAxis) -> dict[str, Any]:
         """Write one event with its times and the uncertainty of its peak."""
-        axis = self.run.time_axis(event.group)
 
         def seconds(scan: int | None) -> float | None:
             return None if scan is None else float(axis.time_s(np.array([scan]))[0])

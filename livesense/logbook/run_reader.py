@@ -54,6 +54,7 @@ class RunReader:
         self._counted: tuple[bool, ...] = ()
         self._sources: tuple[Source, ...] = ()
         self._channels: list[ChannelRow] = []
+        self._blocks_counted: dict[int, tuple[int, int]] = {}
 
     def refresh(self) -> None:
         """Forget what was read of the run's row and groups."""
@@ -117,13 +118,19 @@ class RunReader:
     def scans_stored(self, group: int) -> int:
         """Count the stored scans of a group."""
         source = self._source(group)
-        ((count,),) = self._logbook.select(
-            "SELECT coalesce((SELECT sum(scans) FROM block"
-            "  WHERE run = :run AND scan_group = :number AND position = 0), 0)"
-            " + coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0)",
-            {"run": self.number, "number": source.number},
+        upto, before = self._blocks_counted.get(source.number, (-1, 0))
+        # Blocks are only added, behind those that are there: what was counted need not be read again.
+        # One statement, so that no merge of the tail falls between its parts.
+        ((blocks, last, tail),) = self._logbook.select(
+            "SELECT coalesce(sum(scans), 0), max(first),"
+            " coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0)"
+            " FROM block WHERE run = :run AND scan_group = :number AND position = 0 AND first > :upto",
+            {"run": self.number, "number": source.number, "upto": upto},
         )
-        return self._whole(count, "scans")
+        counted = before + self._whole(blocks, "scans")
+        if last is not None:
+            self._blocks_counted[source.number] = (self._whole(last, "first"), counted)
+        return counted + self._whole(tail, "scans")
 
     def scans_lost(self, group: int) -> int | None:
         """Count the scans lost, burst pauses left out; None where the wire has no counter."""
@@ -198,6 +205,17 @@ class RunReader:
         source = self._source(group)
         return envelope(source, self._position(group, channel), int(first), int(stop), int(buckets))
 
+    def gaps_between(self, group: int, first: int, stop: int) -> list[GapRow]:
+        """List a group's gaps that begin before ``stop`` and may reach ``first`` or beyond, in order."""
+        rows = self._logbook.select(
+            "SELECT scan_group, first, scans, cause, wall_s FROM gap"
+            " WHERE run = :run AND scan_group = :number AND first < :stop AND first >= coalesce("
+            "  (SELECT max(first) FROM gap WHERE run = :run AND scan_group = :number AND first <= :first), 0)"
+            " ORDER BY first, id",
+            {"run": self.number, "number": int(group), "first": int(first), "stop": int(stop)},
+        )
+        return [GapRow(*row) for row in rows]
+
     def gaps(self, group: int | None = None) -> list[GapRow]:
         """List gaps in order of their scans, of one group or of all."""
         rows = self._logbook.select(
@@ -237,16 +255,19 @@ class RunReader:
         )
         return [NoteRow(*row) for row in rows]
 
-    def events(self, revision: int | None = None) -> list[EventRow]:
-        """List events in order of their start; of the newest revision unless one is named."""
+    def events(self, revision: int | None = None, *, newest: int | None = None) -> list[EventRow]:
+        """List events in order of their start; of the newest revision unless one is named.
+
+        ``newest`` limits them to so many that began last.
+        """
         rows = self._logbook.select(
             "SELECT number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
             " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details FROM event"
             " WHERE run = ? AND revision = coalesce(?, (SELECT max(revision) FROM event WHERE run = ?))"
-            " ORDER BY start_scan, number",
-            (self.number, revision, self.number),
+            " ORDER BY start_scan DESC, number DESC LIMIT ?",
+            (self.number, revision, self.number, -1 if newest is None else int(newest)),
         )
-        return [event_row(row) for row in rows]
+        return [event_row(row) for row in reversed(rows)]
 
     def outages(self) -> list[OutageRow]:
         """List the times when the port was away."""

@@ -239,7 +239,7 @@ class FakeAnalysis:
             },
         }  # fmt: skip
 
-    def events(self) -> list[dict[str, Any]]:
+    def events(self, newest: int | None = None) -> list[dict[str, Any]]:
         return list(self._state.events)
 
 

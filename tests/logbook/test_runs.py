@@ -657,3 +657,21 @@ def test_a_note_on_a_run_that_is_over_is_kept_at_once(start: StartRun, read: Rea
         assert [(r.number, r.answer) for r in reader.requests()] == [(number, "kept")]
         with pytest.raises(ValueError, match="is not being recorded"):
             requests.ask(path, run, "stop")
+
+
+def test_what_is_counted_and_listed_piece_by_piece(start: StartRun, read: Read, pump_codes: Codes) -> None:
+    run = start()
+    reader = None
+    stored = 0
+    for number in range(6):
+        run.append(ScanBlock(0, number * 1000, pump_codes(900)))
+        run.gap(Gap(0, number * 1000 + 900, 100, GapCause.WIRE), 1.0)
+        run.merge(force=number % 2 == 0)
+        stored += 900
+        reader = reader or read().run(1)
+        assert reader.scans_stored(0) == stored
+    assert reader is not None
+    assert [gap.first for gap in reader.gaps_between(0, 1950, 3901)] == [1900, 2900, 3900]
+    assert [gap.first for gap in reader.gaps_between(0, 2000, 2500)] == [1900]
+    assert reader.gaps_between(0, 0, 900) == []
+    assert len(reader.gaps_between(0, 0, 10**9)) == 6
