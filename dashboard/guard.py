@@ -48,7 +48,10 @@ class Guard:
         """Host headers that mean this server."""
         if self.port is None:
             return ()
-        return tuple(f"{name}:{self.port}" for name in ("127.0.0.1", "localhost", "[::1]"))
+        names = ("127.0.0.1", "localhost", "[::1]")
+        hosts = tuple(f"{name}:{self.port}" for name in names)
+        # Browsers leave out the usual port of http.
+        return (*hosts, *names) if self.port == 80 else hosts
 
     def protect(self, flask: Flask, script_hashes: Sequence[str]) -> None:
         """Put the checks in front of every route of an app, and the headers behind."""

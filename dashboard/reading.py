@@ -8,14 +8,11 @@ puts it back.
 from __future__ import annotations
 
 import threading
-import time
 from collections import OrderedDict
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-from livesense.errors import RunNotFoundError
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -23,7 +20,6 @@ if TYPE_CHECKING:
 
 RUNS_AT_HAND = 4
 """Runs a desk keeps open: the one being recorded, and a few being looked at."""
-LOOK_EVERY_S = 3.0
 
 
 class Desk:
@@ -34,8 +30,6 @@ class Desk:
 
         self.logbook: Logbook = Logbook(path)
         self._runs: OrderedDict[int, RunAnalysis] = OrderedDict()
-        self._looked_at = float("-inf")
-        self._older: int | None = None
 
     def run(self, number: int, fresh: bool = True) -> RunAnalysis:
         """Return the analysis of a run; ``fresh`` looks again at its row and groups, scans are always new."""
@@ -55,18 +49,8 @@ class Desk:
 
     def newest(self) -> int | None:
         """Return the number of the run that Live shows: the newest being recorded, else the newest of all."""
-        try:
-            last = self.logbook.run("last").row
-        except RunNotFoundError:
-            return None
-        if last.state == "recording":
-            return last.number
-        # Another recorder may still be at an older run; looking at all of them is dear, so not each time.
-        if time.monotonic() - self._looked_at > LOOK_EVERY_S:
-            self._looked_at = time.monotonic()
-            older = (row.number for row in self.logbook.runs() if row.state == "recording")
-            self._older = next(older, None)
-        return last.number if self._older is None else self._older
+        recording = self.logbook.recording()
+        return self.logbook.last() if recording is None else recording
 
     def close(self) -> None:
         """Close the logbook."""

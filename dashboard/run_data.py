@@ -121,9 +121,9 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
     for channel in analysis.channels if run.groups else []:
         by_unit.setdefault((channel.group, channel.unit), []).append(channel)
     gaps = []
-    for gap in run.gaps():
-        axis = run.time_axis(gap.group)
-        first, last = axis.time_s(np.array([gap.first, gap.first + (gap.count or 0)]))
+    axes = [run.time_axis(group) for group in range(len(run.groups))]
+    for gap in run.gaps(most=MOST_GAPS):
+        first, last = axes[gap.group].time_s(np.array([gap.first, gap.first + (gap.count or 0)]))
         gaps.append(
             {"from_s": float(first), "to_s": float(last), "count": gap.count, "cause": str(gap.cause)}
         )
@@ -142,8 +142,8 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
             }
             for (group, unit), channels in by_unit.items()
         ],
-        "gaps": gaps[:MOST_GAPS],
-        "gap_count": len(gaps),
+        "gaps": gaps,
+        "gap_count": run.gap_count(),
         "notes": notes(analysis),
     }
 

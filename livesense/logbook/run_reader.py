@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -37,6 +38,12 @@ _RUN = (
     " description, port, wire, version, summary, token FROM run WHERE number = ?"
 )
 
+RECOUNT_S = 60.0
+"""So often all faults of a run are counted again; between, only those of the newest seconds."""
+
+UNSETTLED_S = 10
+"""Faults of the newest seconds may still grow in number."""
+
 
 class RunReader:
     """One run of a logbook; made by :meth:`Logbook.run`.
@@ -55,6 +62,8 @@ class RunReader:
         self._sources: tuple[Source, ...] = ()
         self._channels: list[ChannelRow] = []
         self._blocks_counted: dict[int, tuple[int, int]] = {}
+        self._lost: dict[int, tuple[int, int]] = {}
+        self._faults: tuple[float, int, dict[str, int]] = (-math.inf, 0, {})
 
     def refresh(self) -> None:
         """Forget what was read of the run's row and groups."""
@@ -137,11 +146,17 @@ class RunReader:
         source = self._source(group)
         if not self._counted[source.number]:
             return None
-        ((count,),) = self._logbook.select(
-            "SELECT coalesce(sum(scans), 0) FROM gap WHERE run = ? AND scan_group = ? AND cause <> 'burst'",
-            (self.number, source.number),
+        # The newest gap's index may get another row (one that cannot be counted), so it is summed again.
+        begin, known = self._lost.get(source.number, (0, 0))
+        ((count, before, last),) = self._logbook.select(
+            "SELECT coalesce(sum(scans), 0), coalesce(sum(scans) FILTER (WHERE first < last), 0), last"
+            " FROM gap, (SELECT max(first) AS last FROM gap WHERE run = :run AND scan_group = :number)"
+            " WHERE run = :run AND scan_group = :number AND first >= :begin AND cause <> 'burst'",
+            {"run": self.number, "number": source.number, "begin": begin},
         )
-        return self._whole(count, "scans")
+        if last is not None:
+            self._lost[source.number] = self._whole(last, "first"), known + self._whole(before, "scans")
+        return known + self._whole(count, "scans")
 
     def codes(
         self, group: int, first: int, stop: int, channels: Sequence[str] | None = None
@@ -216,14 +231,19 @@ class RunReader:
         )
         return [GapRow(*row) for row in rows]
 
-    def gaps(self, group: int | None = None) -> list[GapRow]:
-        """List gaps in order of their scans, of one group or of all."""
+    def gaps(self, group: int | None = None, *, most: int | None = None) -> list[GapRow]:
+        """List gaps in order of their scans, of one group or of all; at most the first ``most``."""
         rows = self._logbook.select(
             "SELECT scan_group, first, scans, cause, wall_s FROM gap"
-            " WHERE run = ? AND (? IS NULL OR scan_group = ?) ORDER BY scan_group, first, id",
-            (self.number, group, group),
+            " WHERE run = ? AND (? IS NULL OR scan_group = ?) ORDER BY scan_group, first, id LIMIT ?",
+            (self.number, group, group, -1 if most is None else int(most)),
         )
         return [GapRow(*row) for row in rows]
+
+    def gap_count(self) -> int:
+        """Count the gaps of all groups."""
+        ((count,),) = self._logbook.select("SELECT count(*) FROM gap WHERE run = ?", (self.number,))
+        return int(count)
 
     def restarts(self) -> list[RestartRow]:
         """List restarts of the device, in the order they were seen."""
@@ -243,10 +263,27 @@ class RunReader:
 
     def fault_counts(self) -> dict[str, int]:
         """Count the faults of the whole run per kind."""
+        summed_s, until, known = self._faults
+        now = time.monotonic()
+        if now - summed_s > RECOUNT_S:
+            # A host clock that was set back adds to seconds long gone: so all are counted now and then.
+            ((newest,),) = self._logbook.select("SELECT max(wall_s) FROM fault WHERE run = ?", (self.number,))
+            until = self._whole(newest, "wall_s") - UNSETTLED_S if newest is not None else 0
+            known = dict(
+                self._logbook.select(
+                    "SELECT kind, sum(count) FROM fault WHERE run = ? AND wall_s < ? GROUP BY kind",
+                    (self.number, until),
+                )
+            )
+            self._faults = now, until, known
         rows = self._logbook.select(
-            "SELECT kind, sum(count) FROM fault WHERE run = ? GROUP BY kind ORDER BY kind", (self.number,)
+            "SELECT kind, sum(count) FROM fault WHERE run = ? AND wall_s >= ? GROUP BY kind",
+            (self.number, until),
         )
-        return dict(rows)
+        counts = dict(known)
+        for kind, count in rows:
+            counts[kind] = counts.get(kind, 0) + count
+        return dict(sorted(counts.items()))
 
     def notes(self) -> list[NoteRow]:
         """List notes in the order they were kept."""
@@ -258,16 +295,21 @@ class RunReader:
     def events(self, revision: int | None = None, *, newest: int | None = None) -> list[EventRow]:
         """List events in order of their start; of the newest revision unless one is named.
 
-        ``newest`` limits them to so many that began last.
+        ``newest`` limits them to so many that were found last, and those still open.
         """
         rows = self._logbook.select(
             "SELECT number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
             " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details FROM event"
-            " WHERE run = ? AND revision = coalesce(?, (SELECT max(revision) FROM event WHERE run = ?))"
-            " ORDER BY start_scan DESC, number DESC LIMIT ?",
-            (self.number, revision, self.number, -1 if newest is None else int(newest)),
+            " WHERE run = :run"
+            "  AND revision = coalesce(:revision, (SELECT max(revision) FROM event WHERE run = :run))"
+            # By their numbers: groups count their scans apart.
+            "  AND (:newest IS NULL OR end_scan IS NULL OR number IN (SELECT number FROM event"
+            "   WHERE run = :run AND revision = coalesce(:revision,"
+            "    (SELECT max(revision) FROM event WHERE run = :run)) ORDER BY number DESC LIMIT :newest))"
+            " ORDER BY start_scan, number",
+            {"run": self.number, "revision": revision, "newest": newest},
         )
-        return [event_row(row) for row in reversed(rows)]
+        return [event_row(row) for row in rows]
 
     def outages(self) -> list[OutageRow]:
         """List the times when the port was away."""

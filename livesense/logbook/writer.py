@@ -49,6 +49,7 @@ class LogbookWriter:
     def __init__(self, path: Path | str, *, floor_bytes: int = FLOOR_BYTES) -> None:
         self.path = Path(path).absolute()
         self._floor_bytes = floor_bytes
+        self._unlooked_bytes = 0
         self._runs: list[RunWriter] = []
         self._connection = db.open_to_write(self.path)
         # Loaded now rather than in the middle of the first merge.
@@ -158,6 +159,9 @@ class LogbookWriter:
         with db.transaction(self._connection, self.path):
             for text, values in statements:
                 execute(text, values)
+        self._unlooked_bytes += sum(
+            len(value) for _, values in statements for value in values if isinstance(value, bytes)
+        )
 
     def select(self, text: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Read all rows of one query."""
@@ -169,6 +173,8 @@ class LogbookWriter:
     def upkeep(self) -> None:
         """Move, every two seconds, what was committed into the main file, look at the free space.
 
+        At the free space also whenever a quarter of the floor was written, however soon that is.
+
         Raises
         ------
         DiskFullError
@@ -176,6 +182,8 @@ class LogbookWriter:
         """
         now = time.monotonic()
         if now - self._checkpointed_s < CHECKPOINT_S:
+            if self._unlooked_bytes >= self._floor_bytes // 4:
+                self.check_space()
             return
         self._checkpointed_s = now
         self._checkpoint("RESTART" if db.wal_bytes(self.path) > LARGEST_WAL_BYTES else "PASSIVE")
@@ -183,6 +191,7 @@ class LogbookWriter:
 
     def check_space(self) -> None:
         """Raise DiskFullError when less than the floor is free."""
+        self._unlooked_bytes = 0
         free = db.free_bytes(self.path)
         if free < self._floor_bytes:
             raise DiskFullError(

@@ -144,8 +144,11 @@ class FakeRun:
     def outages(self) -> list[Any]:
         return []
 
-    def gaps(self, group: int | None = None) -> list[GapRow]:
-        return [GapRow(0, int(100 * RATE_HZ), 5000, "wire", None)]
+    def gaps(self, group: int | None = None, *, most: int | None = None) -> list[GapRow]:
+        return [GapRow(0, int(100 * RATE_HZ), 5000, "wire", None)][:most]
+
+    def gap_count(self) -> int:
+        return 1
 
     def notes(self) -> list[NoteRow]:
         return [NoteRow(n, self.row.started_wall_s + 5.0, None, "device", text)

@@ -2,6 +2,8 @@
 
 import pytest
 
+from dashboard.guard import Guard
+
 PATHS = ["/", "/live/now", "/api/runs/1", "/_dash-layout", "/assets/page.css"]
 HOME = "http://127.0.0.1:8050"
 
@@ -90,3 +92,8 @@ def test_refusals_carry_the_headers_too(stranger):
 def test_the_page_names_no_other_place(client):
     html = client.get("/").get_data(as_text=True)
     assert "http://" not in html and "https://" not in html and "//cdn" not in html
+
+
+def test_the_usual_port_of_http_may_be_left_out():
+    assert {"localhost", "localhost:80"} <= set(Guard("t", 80).hosts())
+    assert "localhost" not in Guard("t", 8050).hosts()
