@@ -84,6 +84,8 @@ def encode(codes: NDArray[Any]) -> Encoded:
     for name, bits in (("flac16", 16), ("flac24", 24)):
         if high - low < 1 << bits and codes.size >= SHORTEST_FLAC_SCANS:
             base = _base(low, high, bits)
+            if not -(1 << 63) <= base < 1 << 63:
+                break
             return Encoded(name, base, crc, _to_flac(codes.astype(np.int64) - base, bits))
     return encode_differences(codes)
 

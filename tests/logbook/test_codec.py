@@ -164,3 +164,10 @@ def test_a_frame_that_would_fill_the_memory_is_refused() -> None:
 def test_an_unknown_encoding_is_named() -> None:
     with pytest.raises(DamagedBlockError, match="'brotli'"):
         codec.decode(codec.Encoded("brotli", 0, 0, b""), 10, np.dtype("<u2"))
+
+
+@pytest.mark.parametrize("end", [2**63 - 1, -(2**63)])
+def test_codes_at_the_ends_of_64_bits_come_back(end: int) -> None:
+    step = -1 if end > 0 else 1
+    codes = np.array([end + step * (n % 1000) for n in range(5000)], dtype=np.int64)
+    assert np.array_equal(decode(encode(codes), len(codes), codes.dtype), codes)
