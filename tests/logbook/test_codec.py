@@ -170,4 +170,4 @@ def test_an_unknown_encoding_is_named() -> None:
 def test_codes_at_the_ends_of_64_bits_come_back(end: int) -> None:
     step = -1 if end > 0 else 1
     codes = np.array([end + step * (n % 1000) for n in range(5000)], dtype=np.int64)
-    assert np.array_equal(decode(encode(codes), len(codes), codes.dtype), codes)
+    assert np.array_equal(codec.decode(codec.encode(codes), len(codes), codes.dtype), codes)
