@@ -273,3 +273,39 @@ class TestPty:
         assert isinstance(end, LinkEnd)
         assert end.error is not None
         assert "another program holds it" in end.error
+
+
+def test_port_that_fails_while_it_is_greeted_is_closed_and_tried_again(
+    server: socket.socket, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from livesense import link
+
+    greeted: list[bytes] = []
+    closed: list[bool] = []
+    true_close = link._SocketSource.close
+
+    def write(self: object, data: bytes) -> None:
+        greeted.append(data)
+        if len(greeted) == 1:
+            raise OSError(5, "Input/output error")
+
+    def close(self: link._SocketSource) -> None:
+        closed.append(True)
+        true_close(self)
+
+    monkeypatch.setattr(link._SocketSource, "write", write)
+    monkeypatch.setattr(link._SocketSource, "close", close)
+    queue = LinkQueue()
+    reader = LinkReader(
+        parse_address(socket_address(server)),
+        115200,
+        queue,
+        send=link.SendSettings(on_open="go\n"),
+        wait=True,
+    )
+    reader.start()
+    with server.accept()[0], server.accept()[0]:
+        assert isinstance(take_until(queue, LinkUp)[0], LinkUp)
+        assert closed == [True]
+        reader.stop()
+    assert greeted == [b"go\n", b"go\n"]
