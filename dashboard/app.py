@@ -225,12 +225,11 @@ class Server:
             self._server.asyncore.close_all(self._map, ignore_all=True)
 
     def close(self) -> None:
-        """Make :meth:`run` return; a second call does nothing."""
-        if self._stopping.is_set():
-            return
+        """Make :meth:`run` return within its loop's timeout; a second call does nothing."""
+        # waitress' trigger is not pulled: run() may have closed it by then, and a closed descriptor's
+        # number may belong to somebody else's file.
         self._stopping.set()
         self.page.streams.stopping.set()
-        self._server.pull_trigger()
 
 
 def serve(settings: Settings, ready: Callable[[str], None] | None = None) -> None:
