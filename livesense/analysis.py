@@ -18,6 +18,7 @@ from livesense.bench import Bench
 from livesense.chain import Chain, ChannelChain
 from livesense.errors import LogbookError, UsageError
 from livesense.logbook.reader import Logbook, RunReader
+from livesense.logbook.rows import EventRow
 from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray, TimeAxis
 
 
@@ -272,7 +273,13 @@ class RunAnalysis:
 
         ``newest`` limits them to so many that began last.
         """
-        rows = self.run.events(newest=newest)
+        return self._facts_of(self.run.events(newest=newest))
+
+    def events_page(self, offset: int, limit: int) -> list[dict[str, Any]]:
+        """At most ``limit`` events in the order they were found, from one on: a run may have very many."""
+        return self._facts_of(self.run.events_page(offset, limit))
+
+    def _facts_of(self, rows: Sequence[EventRow]) -> list[dict[str, Any]]:
         axes = {group: self.run.time_axis(group) for group in {row.event.group for row in rows}}
         return [self._event_facts(row.event, axes[row.event.group]) for row in rows]
 

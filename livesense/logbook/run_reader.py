@@ -38,6 +38,11 @@ _RUN = (
     " description, port, wire, version, summary, token FROM run WHERE number = ?"
 )
 
+_EVENT = (
+    "number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
+    " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details"
+)
+
 RECOUNT_S = 60.0
 """So often all faults of a run are counted again; between, only those of the newest seconds."""
 
@@ -298,8 +303,7 @@ class RunReader:
         ``newest`` limits them to so many that were found last, and those still open.
         """
         rows = self._logbook.select(
-            "SELECT number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
-            " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details FROM event"
+            f"SELECT {_EVENT} FROM event"
             " WHERE run = :run"
             "  AND revision = coalesce(:revision, (SELECT max(revision) FROM event WHERE run = :run))"
             # By their numbers: groups count their scans apart.
@@ -311,13 +315,24 @@ class RunReader:
         )
         return [event_row(row) for row in rows]
 
+    def events_page(self, offset: int, limit: int) -> list[EventRow]:
+        """List at most ``limit`` events of the newest revision, in the order they were found, from one on."""
+        rows = self._logbook.select(
+            f"SELECT {_EVENT} FROM event"
+            " WHERE run = :run AND revision = (SELECT max(revision) FROM event WHERE run = :run)"
+            " ORDER BY number LIMIT :limit OFFSET :offset",
+            {"run": self.number, "limit": max(int(limit), 0), "offset": max(int(offset), 0)},
+        )
+        return [event_row(row) for row in rows]
+
     def outages(self) -> list[OutageRow]:
         """List the times when the port was away."""
         rows = self._logbook.select(
-            "SELECT began_wall_s, ended_wall_s, cause FROM outage WHERE run = ? ORDER BY began_wall_s",
+            # All columns: schema version 1 did not have the last two.
+            "SELECT * FROM outage WHERE run = ? ORDER BY began_wall_s",
             (self.number,),
         )
-        return [OutageRow(*row) for row in rows]
+        return [OutageRow(*row[1:]) for row in rows]
 
     def segments(self, group: int) -> list[SegmentStart]:
         """List a group's segments as they were stored."""
@@ -328,14 +343,16 @@ class RunReader:
         )
         return [SegmentStart(*row) for row in rows]
 
-    def rates(self) -> dict[int, Estimate]:
-        """Give the fitted scan rate of each group that has one, in Hz."""
-        rows = self._logbook.select(
-            "SELECT scan_group, value_hz, u_random_hz, u_systematic_hz FROM rate"
-            " WHERE run = ? ORDER BY scan_group",
-            (self.number,),
-        )
-        return {group: Estimate(value, random, systematic, "Hz") for group, value, random, systematic in rows}
+    def rates(self) -> dict[int, dict[float, Estimate]]:
+        """Give the scan rates fitted in each group, in Hz, by the nominal rate they were fitted at."""
+        # All columns: schema version 1 had no nominal rate, it kept that of the latest one.
+        rows = self._logbook.select("SELECT * FROM rate WHERE run = ? ORDER BY scan_group", (self.number,))
+        found: dict[int, dict[float, Estimate]] = {}
+        for _, group, value, random, systematic, *nominal in rows:
+            latest = None if nominal else next((s.rate_hz for s in reversed(self.segments(group))), None)
+            nominal_hz = nominal[0] if nominal else latest or value
+            found.setdefault(group, {})[nominal_hz] = Estimate(value, random, systematic, "Hz")
+        return found
 
     def health(self) -> HealthRow | None:
         """Give the recorder's latest figures."""

@@ -254,9 +254,9 @@ def test_gaps_restarts_segments_and_rates(start: StartRun, read: Read, pump_code
     run.restart(Restart(None, 1303, None, None), None)
     run.segment(SegmentStart(0, 1303, 10.0, 10000.0))
     run.append(ScanBlock(0, 1303, pump_codes(101)))
-    run.rate(0, None)
-    run.rate(0, Estimate(20000.0, 1.0, 2.0, "Hz"))
-    run.rate(0, Estimate(20001.0, 0.5, 0.25, "Hz"))
+    run.rate(0, 20000.0, Estimate(20000.0, 1.0, 2.0, "Hz"))
+    run.rate(0, 20000.0, Estimate(20001.0, 0.5, 0.25, "Hz"))
+    run.rate(0, 10000.0, Estimate(10002.0, 0.5, 0.25, "Hz"))
     run.commit()
     reader = read().run(1)
     assert [(g.first, g.count, g.cause, g.wall_s) for g in reader.gaps()] == [
@@ -273,7 +273,9 @@ def test_gaps_restarts_segments_and_rates(start: StartRun, read: Read, pump_code
     ]
     assert reader.segments(0) == [SegmentStart(0, 0, 0.0, 20000.0), SegmentStart(0, 1303, 10.0, 10000.0)]
     assert reader.time_axis(0).time_s(np.array([20, 1403])).tolist() == pytest.approx([0.001, 10.01])
-    assert reader.rates() == {0: Estimate(20001.0, 0.5, 0.25, "Hz")}
+    assert reader.rates() == {
+        0: {20000.0: Estimate(20001.0, 0.5, 0.25, "Hz"), 10000.0: Estimate(10002.0, 0.5, 0.25, "Hz")}
+    }
     assert reader.row.seconds == pytest.approx(10.0101)
 
 
@@ -395,13 +397,24 @@ def test_a_later_revision_of_events_stands_beside_the_live_ones(
     assert reader.row.events == 1
 
 
+def test_events_are_read_page_by_page_without_a_hole(start: StartRun, read: Read) -> None:
+    run = start()
+    for number in range(25):
+        run.open_event(an_event(start_scan=1000 * number))
+    run.commit()
+    reader = read().run(1)
+    pages = [[row.number for row in reader.events_page(offset, 10)] for offset in (0, 10, 20, 30)]
+    assert [len(page) for page in pages] == [10, 10, 5, 0]
+    assert [number for page in pages for number in page] == [row.number for row in reader.events()]
+
+
 def test_notes_outages_health_and_description(start: StartRun, read: Read) -> None:
     run = start()
     run.describe('{"livesense": 1, "device": "pump-bench"}')
     run.note("ramp done", 5.0, 77)
     run.note("new shunt fitted", 6.0, source="user")
-    run.outage(10.0, None, "outage")
-    run.outage(10.0, 12.5, "outage")
+    run.outage(OutageRow(10.0, None, "outage", None, "nothing-after"))
+    run.outage(OutageRow(10.0, 12.5, "outage", 500, None))
     run.health(bytes=100, queue=np.float32(0.5), last_arrival_wall_s=5.5)
     run.health(bytes=np.int64(200), odd=math.inf)
     run.commit()
@@ -412,7 +425,7 @@ def test_notes_outages_health_and_description(start: StartRun, read: Read) -> No
         ("ramp done", 77, "device"),
         ("new shunt fitted", None, "user"),
     ]
-    assert [(o.began_wall_s, o.ended_wall_s, o.cause) for o in reader.outages()] == [(10.0, 12.5, "outage")]
+    assert reader.outages() == [OutageRow(10.0, 12.5, "outage", 500, None)]
     health = reader.health()
     assert health is not None
     assert health.figures == {"bytes": 200, "queue": 0.5, "last_arrival_wall_s": 5.5, "odd": None}
