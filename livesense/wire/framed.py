@@ -22,6 +22,7 @@ from livesense.wire.cobs import FULL, unstuff, unstuff_many
 from livesense.wire.crc import crc16, crc16_rows
 from livesense.wire.description import parse_description
 from livesense.wire.encode import KIND_DESCRIPTION, KIND_NOTE, KIND_SCANS, MAX_PACKET
+from livesense.wire.pieces import Pieces
 from livesense.wire.scans import HEAD, TAIL, read_scans, rows_at
 
 MIN_PACKET = 3
@@ -70,10 +71,8 @@ class FramedDecoder:
         self._stated = self.groups or ()
         self.gave_up = False
         """Whether more packets had to wait for a description than may; what came after is lost."""
-        self._rest = bytearray()
+        self._pieces = Pieces(b"\0", MAX_FRAME, midstream=midstream)
         self._latest_description = b""
-        self._too_long = False
-        self._trying = midstream
         self._waiting: list[bytes] = []
         self._waiting_bytes = 0
 
@@ -91,23 +90,14 @@ class FramedDecoder:
             What they hold, in the order of the stream. Faults are counted together and stand
             first; those behind a description that says something new stand behind it.
         """
-        last = data.rfind(b"\0")
-        if last < 0:
-            self._keep(data)
+        whole = self._pieces.take(data)
+        if whole is None:
             return []
-        whole = bytes(self._rest) + data[: last + 1]
-        too_long, self._too_long = self._too_long, False
-        self._rest.clear()
-        self._keep(data[last + 1 :])
-        events: list[WireEvent] = []
-        if self._trying:
-            self._trying = False
-            first = whole.index(b"\0") + 1
-            events += self._decode(whole[:first], too_long, counted=False)
-            whole, too_long = whole[first:], False
+        events = self._decode(whole.first, counted=False)
         begin = 0
-        for end in [*self._new_descriptions(whole), len(whole)]:
-            events += self._decode(whole[begin:end], too_long, counted=True)
+        too_long = whole.too_long
+        for end in [*self._new_descriptions(whole.rest), len(whole.rest)]:
+            events += self._decode(whole.rest[begin:end], too_long=too_long)
             begin, too_long = end, False
         return events
 
@@ -129,28 +119,18 @@ class FramedDecoder:
 
         The next bytes up to a zero are tried, and not counted when they fail.
         """
-        self._rest.clear()
-        self._too_long = False
-        self._trying = True
+        self._pieces.rejoin()
 
     def finish(self) -> list[WireEvent]:
         """End the stream; an unfinished frame is dropped and not counted."""
         self.rejoin()
         return []
 
-    def _keep(self, data: bytes) -> None:
-        if len(self._rest) + len(data) > MAX_FRAME:
-            self._too_long = True
-            self._rest.clear()
-        elif not self._too_long:
-            self._rest += data
-
-    def _decode(self, whole: bytes, too_long: bool, *, counted: bool) -> list[WireEvent]:
-        """Decode whole frames; ``too_long`` says that the first one's start was already dropped."""
+    def _decode(self, whole: bytes, *, too_long: bool = False, counted: bool = True) -> list[WireEvent]:
+        """Decode whole frames; ``too_long`` says that one too long was dropped in front of them."""
         faults: _Faults = Counter()
         if too_long:
             faults[FaultKind.LENGTH] += 1
-            whole = whole[whole.index(b"\0") :]
         events: list[WireEvent] = []
         unpack = _packets if whole.count(b"\0") > FEW_FRAMES else _few_packets
         self._sort(unpack(whole, faults), events, faults)

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkFault, Note, Packets
 from livesense.wire.description import parse_description
+from livesense.wire.pieces import Pieces
 from livesense.wire.textblock import Block
 from livesense.wire.textline import Field, LineShape, check, is_prose, numbers, split, words
 
@@ -88,15 +89,14 @@ class TextDecoder:
         self._limits = dict(limits or {})
         self._modulus = 1 << counter_bits
         self._from_port = from_port
-        self._rest = bytearray()
-        self._too_long = False
-        self._trying = True
+        self._lines = Pieces(b"\n", LINE_LIMIT)
+        self._trying = False
         self._checksums = False
         self._header = False
         self._described = Description(groups=())
         self._announced: GroupInfo | None = None
         self._rows: list[list[int]] = []
-        self._pieces: list[NDArray[np.int64]] = []
+        self._blocks: list[NDArray[np.int64]] = []
         self._events: list[TextEvent] = []
         self._faults: Counter[FaultKind] = Counter()
         self._use(self._stated_columns or self._channels)
@@ -115,32 +115,20 @@ class TextDecoder:
             What they hold, in the order of the stream. The faults of these bytes are
             counted together and stand first; a description comes before the first scans.
         """
-        last = data.rfind(b"\n")
-        if last < 0:
-            self._keep(data)
+        whole = self._lines.take(data)
+        if whole is None:
             return []
-        whole = bytes(self._rest) + data[: last + 1]
-        too_long, self._too_long = self._too_long, False
-        self._rest.clear()
-        self._keep(data[last + 1 :])
+        if whole.first:
+            self._first_line(whole.first[:-1])
+        if whole.too_long:
+            self._faults[FaultKind.BAD_LINE] += 1
+        lines = whole.rest
         begin = 0
-        if self._trying or too_long:
-            # The first line of a stream, and one whose start is already gone.
-            begin = whole.index(b"\n") + 1
-            line = whole[: begin - 1]
-            if self._trying and not self._from_port:
-                # Some systems put a byte order mark in front of a text file.
-                line = line.removeprefix(b"\xef\xbb\xbf")
-            if not too_long:
-                self._line(line)
-            elif not self._trying:
-                self._faults[FaultKind.BAD_LINE] += 1
-            self._trying = False
-        while begin < len(whole):
-            end = whole.rfind(b"\n", begin, begin + BLOCK_BYTES) + 1
+        while begin < len(lines):
+            end = lines.rfind(b"\n", begin, begin + BLOCK_BYTES) + 1
             if end <= begin:
-                end = whole.index(b"\n", begin) + 1
-            self._block(whole[begin:end])
+                end = lines.index(b"\n", begin) + 1
+            self._block(lines[begin:end])
             begin = end
         self._flush()
         faults = [LinkFault(kind, count) for kind, count in self._faults.items()]
@@ -151,21 +139,21 @@ class TextDecoder:
 
     def rejoin(self) -> None:
         """Forget the unfinished line: the line was interrupted, and is joined anew."""
-        self._rest.clear()
-        self._too_long = False
-        self._trying = True
+        self._lines.rejoin()
 
     def finish(self) -> list[TextEvent]:
         """End the stream; an unfinished line is dropped and not counted."""
         self.rejoin()
         return []
 
-    def _keep(self, data: bytes) -> None:
-        if len(self._rest) + len(data) > LINE_LIMIT:
-            self._too_long = True
-            self._rest.clear()
-        elif not self._too_long:
-            self._rest += data
+    def _first_line(self, line: bytes) -> None:
+        """Try a line whose start may have been missed."""
+        if not self._from_port:
+            # Some systems put a byte order mark in front of a text file.
+            line = line.removeprefix(b"\xef\xbb\xbf")
+        self._trying = True
+        self._line(line)
+        self._trying = False
 
     def _use(self, columns: Sequence[str]) -> None:
         """Read lines by these columns from now on."""
@@ -228,7 +216,7 @@ class TextDecoder:
     def _take_rows(self, block: Block, begin: int, end: int) -> None:
         if end > begin:
             self._gather_rows()
-            self._pieces.append(block.values[begin:end])
+            self._blocks.append(block.values[begin:end])
             self._checksums = self._checksums or bool(block.checked[begin:end].any())
 
     def _line(self, line: bytes) -> None:
@@ -239,7 +227,7 @@ class TextDecoder:
                 self._faults[FaultKind.BAD_LINE] += 1
 
     def _taken(self, line: bytes) -> bool:
-        if not line.strip(b" "):
+        if not line.strip():
             return True
         content, right = check(line)
         comment = content.lstrip(b" ").startswith(b"#")
@@ -305,16 +293,16 @@ class TextDecoder:
 
     def _gather_rows(self) -> None:
         if self._rows:
-            self._pieces.append(np.array(self._rows, dtype=np.int64).reshape(len(self._rows), -1))
+            self._blocks.append(np.array(self._rows, dtype=np.int64).reshape(len(self._rows), -1))
             self._rows.clear()
 
     def _flush(self) -> None:
         """Hand on the scans read so far."""
         self._gather_rows()
-        if not self._pieces:
+        if not self._blocks:
             return
-        values = self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces)
-        self._pieces.clear()
+        values = self._blocks[0] if len(self._blocks) == 1 else np.concatenate(self._blocks)
+        self._blocks.clear()
         if self._announced != self._group:
             self._announce()
         number = len(self._group.channels)

@@ -18,6 +18,7 @@ pytestmark = pytest.mark.slow
 SOURCES = [
     *("samples.py", "errors.py", "ratefit.py", "timebase.py", "wire/__init__.py", "wire/cobs.py"),
     *("wire/crc.py", "wire/description.py", "wire/encode.py", "wire/framed.py", "wire/packing.py"),
+    "wire/pieces.py",
     *("wire/scans.py", "wire/text.py", "wire/textblock.py", "wire/textline.py"),
 ]
 
@@ -54,8 +55,8 @@ MUTANTS = {
     ),
     "the first frame counts": (
         "wire/framed.py",
-        "events += self._decode(whole[:first], too_long, counted=False)",
-        "events += self._decode(whole[:first], too_long, counted=True)",
+        "events = self._decode(whole.first, counted=False)",
+        "events = self._decode(whole.first, counted=True)",
     ),
     "u12 nibbles exchanged": (
         "wire/packing.py",
@@ -113,7 +114,19 @@ MUTANTS = {
     "unfinished line taken": (
         "wire/text.py",
         "        self.rejoin()\n        return []",
-        "        self._line(bytes(self._rest))\n        self._flush()\n        return self._events",
+        "        self._line(bytes(self._lines._unfinished))\n"
+        "        self._flush()\n        return self._events",
+    ),
+    "what is too long is not counted": (
+        "wire/pieces.py",
+        "too_long and not joining, whole[begin:]",
+        "False, whole[begin:]",
+    ),
+    "what is too long is cut": ("wire/pieces.py", "self._too_long = True", "pass"),
+    "an interrupted piece goes on": (
+        "wire/pieces.py",
+        "        self._unfinished.clear()\n        self._too_long = False\n        self._joining = True",
+        "        pass",
     ),
     "first line from a port taken": (
         "wire/text.py",
@@ -245,6 +258,9 @@ def framed_checks(wire: Wire) -> None:
     assert told("u16", 12, 4, U16[5:] + U16) == ([[2048, 2047, 2050, 0]], {})
     content, _ = wire.told(wire.framed.FramedDecoder([wire.group("u16", 12, 4)]), U16)
     assert content[0][1] == [1]
+    endless = [U16, b"\x01" * 4000, b"\x01" * 4000, b"\x01\0" + U16]
+    content, faults = wire.told(wire.framed.FramedDecoder([wire.group("u16", 12, 4)]), *endless)
+    assert (len(content), faults) == (2, {"length": 1})
 
 
 def told_notes(wire: Wire, data: bytes) -> tuple[int, dict[str, int]]:
@@ -270,6 +286,16 @@ def text_checks(wire: Wire) -> None:
         assert told(b"1,2*2F\n" * 20 + b"1,2\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2\n" * many + b"3,4") == ([[1, 2]] * many, {})
         assert told(b"9,9\n" + b"1,2\n" * many, from_port=True) == ([[1, 2]] * many, {})
+
+
+def interruption_checks(wire: Wire) -> None:
+    decoder = wire.text.TextDecoder(["a", "b"], rate_hz=1.0, decimals={}, from_port=True)
+    wire.told(decoder, b"1,2\n3,4\n5,")
+    decoder.rejoin()
+    assert wire.told(decoder, b"6\n7,8\n") == ([([[7, 8]], None)], {})
+    endless = [b"1,2\n", b" " * 3000, b" " * 3000, b"9,9\n1,2\n"]
+    decoder = wire.text.TextDecoder(["a", "b"], rate_hz=1.0, decimals={}, from_port=False)
+    assert wire.told(decoder, *endless) == ([([[1, 2]], None)] * 2, {"bad_line": 1})
 
 
 def accounting_checks(wire: Wire) -> None:
@@ -319,6 +345,7 @@ def wire_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
 def all_checks(wire: Wire) -> None:
     framed_checks(wire)
     text_checks(wire)
+    interruption_checks(wire)
     accounting_checks(wire)
 
 

@@ -119,7 +119,7 @@ def test_any_other_line_is_one_bad_line(read: Any, line: bytes, repeats: int) ->
     assert notes(content) == []
 
 
-@pytest.mark.parametrize("line", [b"\n", b"\r\n", b"  \n"])
+@pytest.mark.parametrize("line", [b"\n", b"\r\n", b"  \n", b"\t\n", b" \t \t\r\n", b"\r\r\n", b"\x0c\n"])
 def test_an_empty_line_is_nothing(read: Any, line: bytes) -> None:
     content, faults = read(decoder(), (b"1,2,3\n" + line) * 20)
     assert (len(rows(content)), faults) == (20, {})
@@ -421,7 +421,7 @@ def test_a_line_too_long_is_one_bad_line_and_bounded() -> None:
     port.feed(b"1,2,3\n")
     for _ in range(50):
         assert port.feed(b"1" * 65536) == []
-        assert len(port._rest) <= text.LINE_LIMIT
+        assert port._lines.kept <= text.LINE_LIMIT
     (fault,) = port.feed(b"\n")
     assert (fault.kind, fault.count) == ("bad_line", 1)  # type: ignore[union-attr]
 
