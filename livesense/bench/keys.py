@@ -80,7 +80,7 @@ BENCH: dict[str, Key] = {
 LINK: dict[str, Key] = {
     "port": Key(text, '"COM5"', "none: give `--port`"),
     "baud": Key(integer(50, 100_000_000), "3000000", "115200"),
-    "wire": Key(choice(*WIRES), '"framed"', '"framed"'),
+    "wire": Key(choice(*WIRES, later=LATER_WIRES), '"framed"', '"framed"'),
     "columns": Key(names, '["n", "iu", "iv", "iw"]', "none: the stream's header, or the channels' order"),
     "counter_bits": Key(integer(4, 62), "32", "32"),
     "on_open": Key(text, '"start\\n"', "nothing is sent"),

@@ -114,9 +114,9 @@ def codes_tolerance(given: Any) -> Tolerance | OfFullScale:
     raise Unfit(expected)
 
 
-def choice(*words: str) -> Reader:
-    """Read one of some words."""
-    expected = listed([f'"{word}"' for word in words])
+def choice(*words: str, later: Sequence[str] = ()) -> Reader:
+    """Read one of some words; those of ``later`` are known too, but not offered."""
+    expected = listed([f'"{word}"' for word in words if word not in later])
 
     def read(given: Any) -> str:
         if not isinstance(given, str) or given not in words:

@@ -178,7 +178,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
         "link: port: expected a text of 1 to 200 characters, got 2026-01-01",
     ),
     (('port = "COM5"', "record = 1"), "link: record: expected a table [link.record], got 1"),
-    (('wire = "framed"', 'wire = "frmd"'), 'link: wire: expected "framed", "text" or "record", got "frmd"'),
+    (('wire = "framed"', 'wire = "frmd"'), 'link: wire: expected "framed" or "text", got "frmd"'),
     # rules
     (
         (WATCH, 'limit = "17 A"'),
