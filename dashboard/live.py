@@ -10,26 +10,26 @@ import logging
 import math
 import threading
 import time
-from collections import deque
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from dashboard import tiles
+from dashboard.changing import changes
 from dashboard.channels import described, limits, picture_channels
 from dashboard.digits import SteadyDigits
+from dashboard.follow import Choice, Follow
 from dashboard.picture import Picture
 from dashboard.pictures import Pictures, View
 from dashboard.reading import Reading
-from dashboard.words import Sentence, Situation, Tone, sentence
+from dashboard.signs import Signs, Tally
+from dashboard.situation import Sentence, Situation, Tone, is_old
+from dashboard.words import sentence
 from livesense.errors import LivesenseError
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
-    from livesense.logbook.reader import RunReader
 
 FACTS_EVERY_S = 0.5
-LATELY_S = 10.0
 MEASURED_S = 0.5
 """Length of the stretch the tiles are measured on."""
 BUSY_SHARE = 0.4
@@ -38,7 +38,6 @@ EVENTS_READ = 50
 """Events looked at, the latest ones; an hour of chatter must not make each look slower."""
 
 EVENTS_SHOWN = 6
-OLD_AT_FIRST_S = 5.0
 UNASKED_S = 5.0
 """After this time without a question no more facts are made."""
 
@@ -46,19 +45,14 @@ _NO_SETUP: dict[str, Any] = {"run": None, "channels": [], "limits": []}
 _log = logging.getLogger(__name__)
 
 
-@dataclass
-class _Tally:
-    """Counts of the last ten seconds, from running totals."""
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """What was measured, or why not; ``to_s`` is the run time of its end."""
 
-    seen: deque[tuple[float, int, dict[str, int]]] = field(default_factory=deque)
-
-    def lately(self, now: float, lost: int, faults: Mapping[str, int]) -> tuple[int, dict[str, int]]:
-        self.seen.append((now, lost, dict(faults)))
-        while len(self.seen) > 1 and self.seen[1][0] <= now - LATELY_S:
-            self.seen.popleft()
-        _, lost_then, faults_then = self.seen[0]
-        grown = {kind: count - faults_then.get(kind, 0) for kind, count in faults.items()}
-        return lost - lost_then, {kind: count for kind, count in grown.items() if count > 0}
+    measured: dict[str, Any] = field(default_factory=dict)
+    why: str = ""
+    changing: dict[str, str] = field(default_factory=dict)
+    to_s: float | None = None
 
 
 class Live:
@@ -73,10 +67,9 @@ class Live:
         self._pictures = Pictures(reading, frames_per_s)
         self._run: int | None = None
         self._digits = SteadyDigits()
-        self._tally = _Tally()
-        self._scans_seen: int | None = None
-        self._grew_at = 0.0
-        self._figures: tuple[dict[str, Any], str] = ({}, "")
+        self._follow = Follow()
+        self._tally, self._signs = Tally(), Signs()
+        self._figures = _Figures()
         self._measured_scans = -1
         self._measure_next = -math.inf
         self._events: list[dict[str, Any]] = []
@@ -134,33 +127,45 @@ class Live:
 
     def _trouble(self, text: str) -> dict[str, Any]:
         said = Sentence(Tone.FAULT, "The logbook cannot be read.", text)
-        return {"run": self._run, "sentence": _sentence_json(said), "tiles": [], "events": [], "link": []}
+        return {
+            "run": self._run,
+            "sentence": _sentence_json(said),
+            "tiles": [],
+            "withheld": [],
+            "events": [],
+            "link": [],
+            "old": True,
+        }
 
     def _new_facts(self, now: float) -> dict[str, Any]:
         with self._reading.desk() as desk:
-            number = desk.newest() if desk is not None else None
-            if desk is None or number is None:
+            choice = Choice(None)
+            if desk is not None:
+                choice = self._follow.choose(now, desk.recording(), desk.newest(), desk.state)
+            if desk is None or choice.shown is None:
                 self._show(None, None)
-                said = sentence(Situation())
+                rows = tiles.empty("nothing is recorded")
                 return {
                     "run": None,
-                    "sentence": _sentence_json(said),
-                    "tiles": tiles.empty("nothing is recorded"),
+                    "sentence": _sentence_json(sentence(Situation())),
+                    "tiles": rows,
+                    "withheld": tiles.reasons(rows),
                     "events": [],
                     "link": [],
+                    "old": True,
                 }
-            analysis = desk.run(number)
-            self._show(number, analysis)
-            return self._run_facts(now, analysis)
+            analysis = desk.run(choice.shown)
+            self._show(choice.shown, analysis)
+            return self._run_facts(now, analysis, choice)
 
     def _show(self, number: int | None, analysis: RunAnalysis | None) -> None:
         described_groups = bool(analysis is not None and analysis.run.groups)
         if number == self._run and bool(self._building["channels"]) == described_groups:
             return
         self._run = number
-        self._digits, self._tally = SteadyDigits(), _Tally()
-        self._scans_seen, self._measured_scans, self._measure_next = None, -1, -math.inf
-        self._figures, self._events, self._events_counted = ({}, ""), [], 0
+        self._digits, self._tally, self._signs = SteadyDigits(), Tally(), Signs()
+        self._measured_scans, self._measure_next = -1, -math.inf
+        self._figures, self._events, self._events_counted = _Figures(), [], 0
         if analysis is None or not described_groups:
             self._building = _NO_SETUP | {"run": number}
             return
@@ -174,68 +179,79 @@ class Live:
             "limits": limits(analysis.bench.watches, chosen),
         }
 
-    def _run_facts(self, now: float, analysis: RunAnalysis) -> dict[str, Any]:
+    def _run_facts(self, now: float, analysis: RunAnalysis, choice: Choice) -> dict[str, Any]:
         run = analysis.run
         health = tiles.link_health(run)
-        health = replace(health, age_s=self._age_s(now, run, health.scans))
+        ages = self._signs.ages(now, run, health.scans)
+        health = replace(health, age_s=ages.data_s)
         lost_lately, faults_lately = self._tally.lately(now, health.lost or 0, health.faults)
         newest_s = analysis.extent_s()[1] if health.scans else 0.0
-        measured, why = self._measured(now, analysis, newest_s, health.scans)
+        figures = self._figures = self._measured(now, analysis, newest_s, health.scans)
         newest = self._newest_events(analysis)
-        said = sentence(
-            Situation(
-                state=run.row.state,
-                run=run.row.number,
-                ended=run.row.ended,
-                ended_ago_s=health.age_s,
-                age_s=health.age_s,
-                port=run.row.port,
-                outage=health.outage,
-                scans=health.scans,
-                events=newest,
-                newest_s=newest_s,
-                lost_lately=lost_lately,
-                faults_lately=faults_lately,
-                phases=[c["name"] for c in self._building["channels"] if c["quantity"] == "current"],
-                ranges={
-                    c["name"]: max(abs(c["low"]), abs(c["high"]))
-                    for c in self._building["channels"]
-                    if c["low"] is not None and c["high"] is not None
-                },
-                measured=measured,
-            )
+        situation = Situation(
+            state=run.row.state,
+            run=run.row.number,
+            ended=run.row.ended,
+            ended_ago_s=ages.data_s,
+            age_s=ages.data_s,
+            bytes_age_s=ages.bytes_s,
+            sign_age_s=ages.recorder_s,
+            waiting_bytes=ages.waiting_bytes,
+            others=choice.others,
+            died=choice.died,
+            died_ago_s=None if choice.died_wall_s is None else time.time() - choice.died_wall_s,
+            port=run.row.port,
+            outage=health.outage,
+            scans=health.scans,
+            events=newest,
+            newest_s=newest_s,
+            lost_lately=lost_lately,
+            faults_lately=faults_lately,
+            phases=[c["name"] for c in self._building["channels"] if c["quantity"] == "current"],
+            ranges={
+                c["name"]: max(abs(c["low"]), abs(c["high"]))
+                for c in self._building["channels"]
+                if c["low"] is not None and c["high"] is not None
+            },
+            measured=figures.measured,
+        )
+        rows = tiles.tiles(
+            self._building["channels"], figures.measured, self._digits, figures.why, figures.changing
         )
         return {
             "run": run.row.number,
             "state": run.row.state,
-            "sentence": _sentence_json(said),
-            "tiles": tiles.tiles(self._building["channels"], measured, self._digits, why),
+            "sentence": _sentence_json(sentence(situation)),
+            "tiles": rows,
+            "withheld": tiles.reasons(rows),
             "events": [tiles.event_row(row) for row in newest[:EVENTS_SHOWN]],
             "event_count": run.row.events,
             "link": tiles.link_rows(run.row.state, health, lost_lately, faults_lately),
-            "age_s": health.age_s,
+            "age_s": ages.data_s,
+            "old": is_old(situation),
+            "measured_to_s": figures.to_s,
         }
 
-    def _measured(
-        self, now: float, analysis: RunAnalysis, newest_s: float, scans: int
-    ) -> tuple[dict[str, Any], str]:
-        """Figures of the newest stretch, and why there are none.
+    def _measured(self, now: float, analysis: RunAnalysis, newest_s: float, scans: int) -> _Figures:
+        """Figures of the newest stretch, or why there are none.
 
         Where measuring is slow for this computer, it is done less often rather than all the time.
         """
         if not scans:
-            return {}, "no scan has come yet"
+            return _Figures(why="no scan has come yet")
         if now < self._measure_next or scans == self._measured_scans:
             return self._figures
         self._measured_scans = scans
         began = time.monotonic()
         try:
-            self._figures = analysis.measure(max(0.0, newest_s - MEASURED_S), newest_s), ""
+            measured = analysis.measure(max(0.0, newest_s - MEASURED_S), newest_s)
+            changing = changes(analysis, self._building["channels"], measured)
+            figures = _Figures(measured, "", changing, newest_s)
         except (LivesenseError, ValueError) as error:
-            self._figures = {}, str(error)
+            figures = _Figures(why=str(error), to_s=newest_s)
         cost_s = time.monotonic() - began
         self._measure_next = now + max(FACTS_EVERY_S * 0.9, cost_s / BUSY_SHARE)
-        return self._figures
+        return figures
 
     def _newest_events(self, analysis: RunAnalysis) -> list[dict[str, Any]]:
         """Return the latest events, newest first; read again only when there are more or one is open."""
@@ -246,25 +262,6 @@ class Live:
             rows = analysis.events(newest=EVENTS_READ)
             self._events = sorted(rows, key=lambda row: row.get("start_scan") or 0, reverse=True)
         return self._events
-
-    def _age_s(self, now: float, run: RunReader, scans: int) -> float | None:
-        """Age of the newest data: since when their number has not grown, as seen from here."""
-        if run.row.state != "recording":
-            row = run.health()
-            ended = run.row.ended_wall_s or (row.wall_s if row is not None else None)
-            return None if ended is None else max(0.0, time.time() - ended)
-        if scans != self._scans_seen:
-            if self._scans_seen is None and scans:
-                # The first look: its clock may drift from ours, so small ages are not believed.
-                health = run.health()
-                arrived = health.figures.get("last_arrival_wall_s") if health is not None else None
-                expected_s = run.row.started_wall_s + run.row.seconds
-                silent_s = time.time() - (arrived if isinstance(arrived, float) else expected_s)
-                self._grew_at = now - (silent_s if silent_s > OLD_AT_FIRST_S else 0.0)
-            else:
-                self._grew_at = now
-            self._scans_seen = scans
-        return now - self._grew_at
 
     # -- pictures ------------------------------------------------------------------------------
 

@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from dashboard.follow import Recording
+
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
     from livesense.logbook.reader import Logbook
@@ -47,10 +49,28 @@ class Desk:
             self._runs.popitem(last=False)
         return analysis
 
+    def recording(self) -> list[Recording]:
+        """Look at the runs that are being recorded, newest first."""
+        found = []
+        for number in self.logbook.recordings():
+            run = self.logbook.run(number)
+            health = run.health()
+            found.append(
+                Recording(
+                    number,
+                    any(stop > first for first, stop in map(run.extent, range(len(run.groups)))),
+                    run.row.started_wall_s if health is None else health.wall_s,
+                )
+            )
+        return found
+
     def newest(self) -> int | None:
-        """Return the number of the run that Live shows: the newest being recorded, else the newest of all."""
-        recording = self.logbook.recording()
-        return self.logbook.last() if recording is None else recording
+        """Find the number of the newest run of all."""
+        return self.logbook.last()
+
+    def state(self, number: int) -> str:
+        """Tell the state of a run."""
+        return self.logbook.run(number).row.state
 
     def close(self) -> None:
         """Close the logbook."""

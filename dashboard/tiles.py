@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dashboard.digits import SteadyDigits, grouped, lasting, shown
-from dashboard.words import SILENT_S
+from dashboard.situation import SILENT_S
+from dashboard.words import listed
 from livesense.logbook.reader import RunReader
 
 SINGLE_FIGURES: tuple[tuple[str, str, str], ...] = (
@@ -68,9 +69,17 @@ def tile(
 
 
 def tiles(
-    channels: Sequence[Mapping[str, Any]], measured: Mapping[str, Any], digits: SteadyDigits, why: str
+    channels: Sequence[Mapping[str, Any]],
+    measured: Mapping[str, Any],
+    digits: SteadyDigits,
+    why: str,
+    changing: Mapping[str, str] | None = None,
 ) -> list[dict[str, Any]]:
-    """Phase rms first, then speed, power and the rest; ``why`` is said when nothing could be measured."""
+    """Phase rms first, then speed, power and the rest; ``why`` is said when nothing could be measured.
+
+    ``changing`` tells, by a tile's key, from what to what its figure changes: that stands in place of a
+    tolerance which would only hold for the stretch as a whole.
+    """
     rows = []
     for channel in channels:
         name = str(channel["name"])
@@ -89,7 +98,22 @@ def tiles(
     for name, quantity in (temperatures if isinstance(temperatures, Mapping) else {}).items():
         if name != "withheld":
             rows.append(tile(f"temperature:{name}", str(name), quantity, "°C", NO_REASON, digits))
+    for row in rows:
+        if row["withheld"] is None and changing and row["key"] in changing:
+            row |= {"changing": changing[row["key"]], "expanded": None}
     return rows
+
+
+def reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
+    """Return why figures are withheld, each reason once with the labels of all that it holds for."""
+    labels: dict[str, list[str]] = {}
+    for row in rows:
+        if row["withheld"] is not None:
+            labels.setdefault(row["withheld"], []).append(row["label"])
+    return [
+        {"labels": "All figures" if len(names) == len(rows) > 1 else listed(names), "why": why}
+        for why, names in labels.items()
+    ]
 
 
 def empty(why: str) -> list[dict[str, Any]]:
@@ -150,14 +174,13 @@ def link_rows(
         share = 100.0 * health.lost / max(1, health.lost + health.scans)
         lost = f"{grouped(health.lost)} scans ({share:.2g} %)"
     faults = ", ".join(f"{grouped(n)} × {kind}" for kind, n in sorted(health.faults.items())) or "none"
-    live = state == "recording"
-    age = "—" if health.age_s is None else (
-        f"{max(health.age_s, 0):.1f} s" if health.age_s < 10 else lasting(health.age_s)
-    )  # fmt: skip
-    silent = live and (health.outage or (health.age_s is not None and health.age_s > SILENT_S))
+    silent = state == "recording" and (
+        health.outage or (health.age_s is not None and health.age_s > SILENT_S)
+    )
     return [
         {"key": "recorder", "label": "Recorder", "text": recorder, "bad": state in ("recovered", "failed")},
-        {"key": "age", "label": "Last data", "text": f"{age} ago" if age != "—" else age, "bad": silent},
+        # The browser writes the age, so that it counts on when nothing comes from here any more.
+        {"key": "age", "label": "Last data", "text": "—", "bad": silent},
         {"key": "rate", "label": "Rate", "text": rate, "bad": False},
         {"key": "lost", "label": "Lost", "text": lost, "bad": lost_lately > 0},
         {"key": "faults", "label": "Line faults", "text": faults, "bad": bool(faults_lately)},

@@ -7,66 +7,26 @@ arrive, is a limit passed, can the figures be believed, and only then how the ma
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from enum import StrEnum
+from dataclasses import replace
 from typing import Any
 
 from dashboard.digits import fixed, grouped, lasting, shown
+from dashboard.situation import NO_SIGN_S, SILENT_S, Sentence, Situation, Tone
 
-SILENT_S = 1.5
-"""Data older than this is called silence; the recorder commits twenty times a second."""
+NO_BYTES_S = 2.5
+"""Bytes are called missing after this; the recorder tells of them each second."""
+BEHIND_BYTES = 256 * 1024
+"""A recorder with so much still to decode is behind."""
 RECENT_S = 30.0
 """How long an event that is over is still worth the headline."""
+TOGETHER_S = 1.0
+"""Events that end within this time of each other are told as one."""
 AT_REST = 0.005
 """Share of a channel's range below which a current is called none."""
 UNEQUAL_PERCENT = 5.0
 """Unbalance worth a warning; common practice, no source. The figures of a healthy bench stay under 2 %."""
 
 NOT_PROTECTION = "Use the drive's own stop."
-
-
-class Tone(StrEnum):
-    """How loud the sentence is."""
-
-    CALM = "calm"
-    NOTE = "note"
-    WARNING = "warning"
-    FAULT = "fault"
-
-
-@dataclass(frozen=True, slots=True)
-class Sentence:
-    """What is so, and what to do; ``advice`` may be empty."""
-
-    tone: Tone
-    text: str
-    advice: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """What the sentence is made from; times in seconds.
-
-    ``state`` is the run's (recording, complete, recovered, failed) or None without a run. ``age_s`` is the
-    age of the newest data. ``phases`` are the names of the phase-current channels, ``ranges`` their largest
-    readable magnitude. ``measured`` is the object of ``measure`` for the newest stretch.
-    """
-
-    state: str | None = None
-    run: int = 0
-    ended: str | None = None
-    ended_ago_s: float | None = None
-    age_s: float | None = None
-    port: str = ""
-    outage: bool = False
-    scans: int = 0
-    events: Sequence[Mapping[str, Any]] = ()
-    newest_s: float = 0.0
-    lost_lately: int = 0
-    faults_lately: Mapping[str, int] = field(default_factory=dict)
-    phases: Sequence[str] = ()
-    ranges: Mapping[str, float] = field(default_factory=dict)
-    measured: Mapping[str, Any] = field(default_factory=dict)
 
 
 def _plain(quantity: Mapping[str, Any] | None) -> str | None:
@@ -83,7 +43,8 @@ def _whole(quantity: Mapping[str, Any] | None) -> str | None:
     return f"{value} {figure.unit}"
 
 
-def _listed(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Write names as a list in words: "iu, iv and iw"."""
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
@@ -101,12 +62,13 @@ def _not_recording(s: Situation) -> Sentence | None:
         return Sentence(
             Tone.FAULT,
             f"The recorder of run {s.run} stopped without closing it{ago}.",
-            "Nothing is watched now. What came before is kept. Start livesense record again.",
+            f"{'' if s.others else 'Nothing is watched now. '}What came before is kept. "
+            "Start livesense record again.",
         )
     if s.state == "failed":
         return Sentence(
             Tone.FAULT,
-            f"Run {s.run} ended with an error{ago}; nothing is recorded now.",
+            f"Run {s.run} ended with an error{ago}{'' if s.others else '; nothing is recorded now'}.",
             "The recorder's own message says why; what was written is kept.",
         )
     if s.state == "complete":
@@ -127,17 +89,50 @@ def _silent(s: Situation) -> Sentence | None:
             "The port is gone; the recorder keeps trying to open it.",
             "Check cable and supply of the board. The outage is recorded as a gap.",
         )
+    port = s.port or "the port"
+    bytes_come = s.bytes_age_s is not None and s.bytes_age_s < NO_BYTES_S
+    old = s.scans == 0 or (s.age_s is not None and s.age_s > SILENT_S)
+    if s.sign_age_s is not None and s.sign_age_s > NO_SIGN_S:
+        return Sentence(
+            Tone.FAULT,
+            f"The recorder has given no sign for {lasting(s.sign_age_s)}.",
+            "It hangs, or this computer is too busy for it. Look at its terminal; it may not be recording.",
+        )
+    if old and s.waiting_bytes > BEHIND_BYTES:
+        return Sentence(
+            Tone.WARNING,
+            "The recorder is behind: this computer is too busy.",
+            f"{grouped(s.waiting_bytes // 1024)} KiB wait to be decoded. End what else runs here.",
+        )
+    if s.scans == 0 and bytes_come:
+        return Sentence(
+            Tone.WARNING,
+            f"Bytes come from {port}, but no scan yet.",
+            "Is the baud rate the board's, the wire that of the bench file, and sampling started?",
+        )
     if s.scans == 0:
         return Sentence(
             Tone.NOTE,
-            f"Waiting for the first scan from {s.port or 'the port'}.",
+            f"Waiting for the first scan from {port}.",
             "If nothing comes: is the board running, is the baud rate the board's?",
         )
-    if s.age_s is not None and s.age_s > SILENT_S:
+    if old and s.age_s is not None:
+        if bytes_come and s.age_s > NO_BYTES_S:
+            return Sentence(
+                Tone.FAULT,
+                f"Bytes come, but no scan for {lasting(s.age_s)}.",
+                "The picture and the figures are old. Is sampling stopped, or the baud rate changed?",
+            )
+        of = f" from {port}" if s.bytes_age_s is not None and not bytes_come else ""
         return Sentence(
             Tone.FAULT,
-            f"No data for {lasting(s.age_s)}.",
-            "The picture and the figures are old. Check the board, the cable and the recorder.",
+            f"No data{of} for {lasting(s.age_s)}.",
+            "The picture and the figures are old. "
+            + (
+                "The recorder is alive; check the board, its supply and the cable."
+                if of
+                else "Check the board and the cable."
+            ),
         )
     return None
 
@@ -150,23 +145,48 @@ def _magnitude(quantity: Mapping[str, Any]) -> str:
     return f"{at_least}{_plain(quantity) or fixed(value, 3)}"
 
 
+def _together(s: Situation, event: Mapping[str, Any], at_s: float) -> list[Mapping[str, Any]]:
+    """Events of one kind and limit that go on, or went on until shortly before: phases trip in turn."""
+    return [
+        other
+        for other in s.events
+        if other.get("kind") == event.get("kind")
+        and other.get("limit") == event.get("limit")
+        and (other.get("end_s") is None or abs(at_s - float(other["end_s"])) <= TOGETHER_S)
+    ]
+
+
+def _channels(s: Situation, events: Sequence[Mapping[str, Any]]) -> str:
+    names = dict.fromkeys(str(event.get("channel", "")) for event in events)
+    return listed([n for n in s.phases if n in names] + sorted(n for n in names if n not in s.phases))
+
+
+def _highest(events: Sequence[Mapping[str, Any]]) -> str:
+    peaks = [event.get("peak") or {} for event in events]
+    known = [p for p in peaks if p.get("value") is not None]
+    return _magnitude(max(known, key=lambda p: abs(float(p["value"])), default={}))
+
+
 def _overcurrent(s: Situation) -> Sentence | None:
     for event in s.events:
-        kind = str(event.get("kind", "event"))
-        peak, limit = _magnitude(event.get("peak") or {}), _magnitude(event.get("limit") or {})
+        kind = str(event.get("kind", "event")).capitalize()
+        limit = _magnitude(event.get("limit") or {})
         if event.get("end_s") is None and s.state == "recording":
-            so_far = lasting(max(0.0, s.newest_s - float(event["start_s"])))
+            events = _together(s, event, s.newest_s)
+            begun_s = min(float(e["start_s"]) for e in events if e.get("end_s") is None)
+            so_far = lasting(max(0.0, s.newest_s - begun_s))
             return Sentence(
                 Tone.FAULT,
-                f"{kind.capitalize()} in {event['channel']}: "
-                f"peak {peak}, limit {limit}, for {so_far} so far.",
+                f"{kind}: {_channels(s, events)} beyond {limit} for {so_far} so far, "
+                f"peak {_highest(events)}.",
                 f"{NOT_PROTECTION} This page records; it does not protect.",
             )
         if event.get("end_s") is not None and 0 <= s.newest_s - float(event["end_s"]) <= RECENT_S:
-            ago = lasting(s.newest_s - float(event["end_s"]))
+            events = _together(s, event, float(event["end_s"]))
+            ago = lasting(s.newest_s - max(float(e["end_s"]) for e in events if e.get("end_s") is not None))
             return Sentence(
                 Tone.WARNING,
-                f"{kind.capitalize()} in {event['channel']} ended {ago} ago: peak {peak}, limit {limit}.",
+                f"{kind} ended {ago} ago: {_channels(s, events)} beyond {limit}, peak {_highest(events)}.",
                 "Open it below to see what led to it.",
             )
     return None
@@ -179,7 +199,7 @@ def _doubtful(s: Situation) -> Sentence | None:
         verb = "reaches" if len(clipped) == 1 else "reach"
         return Sentence(
             Tone.WARNING,
-            f"{_listed(clipped)} {verb} the end of what the chain can read.",
+            f"{listed(clipped)} {verb} the end of what the chain can read.",
             "The true peak is higher than shown. A smaller gain or shunt reads further.",
         )
     if s.lost_lately:
@@ -189,7 +209,7 @@ def _doubtful(s: Situation) -> Sentence | None:
             "Every loss is recorded as a gap. A faster link, a lower rate or a shorter cable helps.",
         )
     if s.faults_lately:
-        kinds = _listed([f"{grouped(count)} × {kind}" for kind, count in sorted(s.faults_lately.items())])
+        kinds = listed([f"{grouped(count)} × {kind}" for kind, count in sorted(s.faults_lately.items())])
         return Sentence(
             Tone.WARNING,
             f"Bytes arrive damaged: {kinds} in the last 10 s.",
@@ -229,6 +249,29 @@ def _running(s: Situation) -> Sentence:
     return Sentence(Tone.CALM, f"{where}{even}.", "Nothing is beyond its limit.")
 
 
+def _died(s: Situation) -> Sentence | None:
+    if s.died is None:
+        return None
+    return Sentence(
+        Tone.WARNING,
+        f"The recorder of run {s.died} stopped {lasting(max(1.0, s.died_ago_s or 0.0))} ago;"
+        f" this is run {s.run}.",
+        f"What run {s.died} holds is kept. Start livesense record again for its device.",
+    )
+
+
+def _beside(s: Situation) -> str:
+    """Say which other runs are recorded, where there are any."""
+    if not s.others:
+        return ""
+    runs = "run" if len(s.others) == 1 else "runs"
+    verb = "is" if len(s.others) == 1 else "are"
+    numbers = listed([str(n) for n in sorted(s.others)])
+    shown = f"This is run {s.run}; " if s.state == "recording" else ""
+    return f"{shown}{runs if shown else runs.capitalize()} {numbers} {verb} being recorded too."
+
+
 def sentence(s: Situation) -> Sentence:
     """Return the one thing that is most worth saying."""
-    return _not_recording(s) or _silent(s) or _overcurrent(s) or _doubtful(s) or _running(s)
+    said = _not_recording(s) or _silent(s) or _overcurrent(s) or _died(s) or _doubtful(s) or _running(s)
+    return replace(said, advice=" ".join(filter(None, [said.advice, _beside(s)])))

@@ -73,10 +73,10 @@ class Logbook:
         rows = self.select("SELECT number FROM run ORDER BY number DESC")
         return [RunReader(self, number).row for (number,) in rows]
 
-    def recording(self) -> int | None:
-        """Find the number of the newest run that is being recorded; cheap enough to be asked often."""
+    def recordings(self) -> list[int]:
+        """Find the numbers of all runs that are being recorded, newest first; cheap enough to be asked often."""
         rows = self.select("SELECT number, token FROM run WHERE ended IS NULL ORDER BY number DESC")
-        return next((n for n, token in rows if self.state(n, token, None) == "recording"), None)
+        return [n for n, token in rows if self.state(n, token, None) == "recording"]
 
     def last(self) -> int | None:
         """Find the number of the newest run of all; None while there is none."""

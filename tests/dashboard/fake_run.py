@@ -17,6 +17,7 @@ from typing import Any
 
 import numpy as np
 
+from dashboard.follow import Recording
 from livesense.errors import RunNotFoundError
 from livesense.logbook.rows import GapRow, HealthRow, NoteRow, RunRow
 from livesense.samples import BoolArray, CodeType, FloatArray, GroupInfo, SegmentStart, TimeAxis
@@ -258,8 +259,15 @@ class FakeDesk:
             raise RunNotFoundError(f"this logbook has no run {number}")
         return self._analysis
 
+    def recording(self) -> list[Recording]:
+        alive = self._analysis.run.row.state == "recording"
+        return [Recording(1, True, time.time())] if alive else []
+
     def newest(self) -> int | None:
         return 1
+
+    def state(self, number: int) -> str:
+        return self.run(number).run.row.state
 
     def close(self) -> None:
         """There is nothing to let go of."""

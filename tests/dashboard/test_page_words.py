@@ -2,7 +2,8 @@
 
 import pytest
 
-from dashboard.words import Situation, Tone, sentence
+from dashboard.situation import Situation, Tone, is_old
+from dashboard.words import sentence
 
 MEASURED = {
     "channels": {
@@ -39,8 +40,32 @@ def test_running_is_calm_and_says_how_fast():
 def test_open_overcurrent_outweighs_everything_that_is_merely_odd():
     said = sentence(situation(events=[event()], lost_lately=5, faults_lately={"crc": 3}))
     assert said.tone is Tone.FAULT
-    assert said.text == "Overcurrent in iv: peak 14.23 A, limit 12 A, for 1 s so far."
+    assert said.text == "Overcurrent: iv beyond 12 A for 1 s so far, peak 14.23 A."
     assert "does not protect" in said.advice
+
+
+def test_phases_that_trip_in_turn_are_all_named():
+    first = event(channel="iv", start_s=98.0)
+    events = [
+        event(channel="iw", start_s=98.2, peak={"value": -15.1, "u": 0.04, "unit": "A"}),
+        first,
+        event(channel="iu", start_s=97.0, end_s=99.5),
+    ]
+    said = sentence(situation(events=events))
+    assert said.text == "Overcurrent: iu, iv and iw beyond 12 A for 2 s so far, peak \u221215.10 A."
+    over = [e | {"end_s": 99.5} for e in events]
+    assert sentence(situation(events=over)).text == (
+        "Overcurrent ended 0.50 s ago: iu, iv and iw beyond 12 A, peak \u221215.10 A."
+    )
+
+
+def test_events_long_before_or_of_another_limit_are_told_apart():
+    events = [
+        event(channel="iv"),
+        event(channel="iu", start_s=50.0, end_s=51.0),
+        event(channel="iw", limit={"value": 14.0, "u": 0.0, "unit": "A"}),
+    ]
+    assert "Overcurrent: iv beyond 12 A" in sentence(situation(events=events)).text
 
 
 def test_a_clipped_peak_is_at_least():
@@ -110,3 +135,53 @@ def test_unequal_phases_are_a_warning():
 
 def test_nothing_measured_is_said():
     assert "no phase current can be stated" in sentence(situation(measured={})).text
+
+
+def test_a_silent_device_and_a_recorder_without_a_sign_are_told_apart():
+    alive = {"age_s": 4.0, "sign_age_s": 0.4, "port": "COM5"}
+    silent = sentence(situation(**alive, bytes_age_s=4.0))
+    assert silent.text == "No data from COM5 for 4 s."
+    assert "recorder is alive" in silent.advice
+    talking = sentence(situation(**alive, bytes_age_s=0.3))
+    assert talking.text == "Bytes come, but no scan for 4 s."
+    hanging = sentence(situation(**alive | {"sign_age_s": 4.0}, bytes_age_s=4.0))
+    assert hanging.text == "The recorder has given no sign for 4 s."
+    assert hanging.tone is Tone.FAULT
+    behind = sentence(situation(**alive, bytes_age_s=0.3, waiting_bytes=1 << 20))
+    assert (behind.tone, "too busy" in behind.text) == (Tone.WARNING, True)
+
+
+def test_bytes_without_a_first_scan_are_said():
+    said = sentence(situation(scans=0, port="COM5", bytes_age_s=0.2))
+    assert said.text == "Bytes come from COM5, but no scan yet."
+    assert "Waiting" in sentence(situation(scans=0, port="COM5", bytes_age_s=None)).text
+
+
+def test_other_recorders_are_named_whatever_is_said():
+    assert sentence(situation(others=(7,))).advice.endswith("This is run 3; run 7 is being recorded too.")
+    several = sentence(situation(others=(7, 5), scans=0)).advice
+    assert several.endswith("This is run 3; runs 5 and 7 are being recorded too.")
+    dead = sentence(situation(state="recovered", others=(7,))).advice
+    assert dead.endswith("Run 7 is being recorded too.")
+    assert "Nothing is watched" not in dead
+
+
+def test_the_death_of_another_recorder_outweighs_how_the_machine_runs():
+    said = sentence(situation(died=2, died_ago_s=8.0))
+    assert (said.tone, said.text) == (Tone.WARNING, "The recorder of run 2 stopped 8 s ago; this is run 3.")
+    assert sentence(situation(died=2, died_ago_s=8.0, events=[event()])).tone is Tone.FAULT
+
+
+@pytest.mark.parametrize(
+    ("changes", "old"),
+    [
+        ({}, False),
+        ({"state": "complete"}, True),
+        ({"outage": True}, True),
+        ({"age_s": 2.0}, True),
+        ({"sign_age_s": 4.0}, True),
+        ({"sign_age_s": 1.2}, False),
+    ],
+)
+def test_what_is_shown_is_old_when_nothing_comes(changes, old):
+    assert is_old(situation(**changes)) is old

@@ -59,12 +59,13 @@ def test_gaps_are_counted_and_listed_up_to_a_number(start, read):
     assert [gap.first for gap in seen.gaps(most=3)] == [0, 10, 20]
 
 
-def test_the_run_being_recorded_is_found_behind_newer_ones(start, read):
+def test_runs_being_recorded_are_found_behind_newer_ones(start, read):
     book = read()
-    assert (book.recording(), book.last()) == (None, None)
+    assert (book.recordings(), book.last()) == ([], None)
+    start()
     start()
     start().finish("time", 1.0)
-    assert (book.recording(), book.last()) == (1, 2)
+    assert (book.recordings(), book.last()) == ([2, 1], 3)
 
 
 def test_the_free_space_is_looked_at_when_much_was_written_at_once(start, writer, monkeypatch):
