@@ -7,7 +7,9 @@ from enum import StrEnum
 from pathlib import Path
 
 from livesense.bench import Bench
-from livesense.link import NOTHING_SENT, QUEUE_LIMIT_BYTES, Address, SendSettings
+from livesense.link.address import Address
+from livesense.link.queue import QUEUE_LIMIT_BYTES
+from livesense.link.sources import NOTHING_SENT, SendSettings
 
 
 class Ended(StrEnum):

@@ -19,20 +19,13 @@ from livesense import __version__
 from livesense.decoding import decoder_for, same_groups
 from livesense.errors import LivesenseError
 from livesense.intake import Intake
-from livesense.link import (
-    Chunk,
-    LinkDown,
-    LinkEnd,
-    LinkItem,
-    LinkQueue,
-    LinkReader,
-    LinkUp,
-    Overflow,
-    arrival_now,
-)
+from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
+from livesense.link.reader import LinkReader, arrival_now
 from livesense.logbook.writer import LogbookWriter, RunWriter
+from livesense.outages import Away, Outages
 from livesense.record_settings import Ended, Progress, RecordSettings
 from livesense.samples import Arrival, Description, GapCause, GroupInfo, LinkFault, Note, Packets
+from livesense.timetext import run_seconds
 from livesense.wire.framed import FramedDecoder
 
 COMMIT_S = 0.05
@@ -77,6 +70,7 @@ class Recorder:
         self._decoder = decoder_for(settings.bench, live=self._live)
         self._writer: LogbookWriter | None = None
         self._run: RunWriter | None = None
+        self._outages: Outages | None = None
         self._intake: Intake | None = None
         self._runs: list[int] = []
         self._faults: Counter[str] = Counter()
@@ -88,12 +82,10 @@ class Recorder:
         self._first_scan_s: float | None = None
         self._run_scan_s: float | None = None
         self._waiting_since_s: float | None = None
-        self._down_at_s = 0.0
+        self._down_at_s: float | None = None
         self._health_at_s = float("-inf")
         self._description: Description | None = None
         self._link_state = "opening"
-        self._down_since_s: float | None = None
-        self._down_text = ""
         self._ended: Ended | None = None
         self._error: str | None = None
 
@@ -235,16 +227,18 @@ class Recorder:
                 if self._run is None:
                     self._opened_s = time.monotonic()
                     self._begin_run(item.wall_s)
-                elif self._down_since_s is not None:
+                elif self._down_at_s is not None and self._outages is not None:
                     # The wall clock may have been set meanwhile; the other one was not.
                     away_s = time.monotonic() - self._down_at_s
-                    self._run.outage(self._down_since_s, self._down_since_s + away_s, self._down_text)
+                    self._outages.ends(away_s)
                     self._tell(f"the port is back after {away_s:.1f} s")
-                    self._down_since_s = None
+                self._down_at_s = None
             case LinkDown():
                 self._link_state = "away"
-                self._down_since_s, self._down_text = item.wall_s, item.text
                 self._down_at_s = time.monotonic()
+                if self._outages is not None:
+                    seen = self._intake.groups_seen if self._intake is not None else []
+                    self._outages.begins(item.wall_s, item.text, seen)
                 self._tell(f"{item.text}; waiting for it to come back")
                 self._bytes_lost(GapCause.OUTAGE, item.wall_s)
             case Overflow():
@@ -329,15 +323,18 @@ class Recorder:
             wire=bench.link.wire,
             started_wall_s=wall_s,
         )
+        self._outages = Outages(self._run)
         self._runs.append(self._run.number)
         self._faults = Counter()
 
     def _begin_intake(self, groups: Sequence[GroupInfo], description: Description | None) -> None:
         assert self._run is not None
+        assert self._outages is not None
         self._intake = Intake(
             self._settings.bench,
             groups,
             self._run,
+            self._outages,
             boot=description.boot if description is not None else None,
             shown_names=description.shown_names if description is not None else (),
             faults=self._faults,
@@ -355,9 +352,6 @@ class Recorder:
             return
         if self._intake is not None:
             self._intake.finish(time.time())
-        if self._down_since_s is not None:
-            run.outage(self._down_since_s, None, self._down_text)
-            self._down_since_s = None
         anything = self._scans or self._scans_before or ended is not None
         if self._ended is not Ended.ERROR and not anything and self._bytes:
             self._fail(self._nothing_accepted())
@@ -449,10 +443,11 @@ class Recorder:
             "run": self._runs[-1] if self._runs else None,
             "runs": list(self._runs),
             "logbook": str(self._settings.logbook),
-            "seconds": intake.seconds if intake is not None else 0.0,
+            "seconds": run_seconds(intake.seconds) if intake is not None else 0.0,
             "groups": intake.summary() if intake is not None else [],
             "gaps": intake.gaps if intake is not None else 0,
             "restarts": intake.restarts if intake is not None else 0,
+            "away": (self._outages.away if self._outages is not None else Away()).as_json(),
             "faults": dict(self._faults),
             "events": intake.events if intake is not None else 0,
             "ended": str(self._ended or Ended.ERROR),

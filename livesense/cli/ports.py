@@ -16,7 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the ports."""
-    from livesense.link import list_ports
+    from livesense.link.ports import list_ports
 
     ports = list_ports()
     if args.json:

@@ -40,7 +40,8 @@ def run(args: argparse.Namespace) -> int:
     """Record until something ends it."""
     from livesense import bench as bench_file
     from livesense.errors import LinkError, UsageError
-    from livesense.link import NOTHING_SENT, SendSettings, parse_address
+    from livesense.link.address import parse_address
+    from livesense.link.sources import NOTHING_SENT, SendSettings
     from livesense.record_settings import RecordSettings
     from livesense.recorder import Recorder
 

@@ -204,7 +204,7 @@ def test_stream_that_is_not_paced_is_measured_at_the_nominal_rate(tmp_path: Path
 
 def test_terminal_that_went_away_does_not_end_a_recording(tmp_path: Path) -> None:
     from livesense.bench import parse
-    from livesense.link import parse_address
+    from livesense.link.address import parse_address
     from livesense.record_settings import RecordSettings
     from livesense.recorder import Recorder
 

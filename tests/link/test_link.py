@@ -13,17 +13,10 @@ from pathlib import Path
 import pytest
 
 from livesense.errors import LinkError
-from livesense.link import (
-    Chunk,
-    LinkDown,
-    LinkEnd,
-    LinkItem,
-    LinkQueue,
-    LinkReader,
-    LinkUp,
-    Overflow,
-    parse_address,
-)
+from livesense.link.address import parse_address
+from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
+from livesense.link.reader import LinkReader
+from livesense.link.sources import SendSettings, SocketSource
 from livesense.samples import Arrival
 
 DATA = bytes(range(256)) * 40
@@ -278,29 +271,27 @@ class TestPty:
 def test_port_that_fails_while_it_is_greeted_is_closed_and_tried_again(
     server: socket.socket, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from livesense import link
-
     greeted: list[bytes] = []
     closed: list[bool] = []
-    true_close = link._SocketSource.close
+    true_close = SocketSource.close
 
     def write(self: object, data: bytes) -> None:
         greeted.append(data)
         if len(greeted) == 1:
             raise OSError(5, "Input/output error")
 
-    def close(self: link._SocketSource) -> None:
+    def close(self: SocketSource) -> None:
         closed.append(True)
         true_close(self)
 
-    monkeypatch.setattr(link._SocketSource, "write", write)
-    monkeypatch.setattr(link._SocketSource, "close", close)
+    monkeypatch.setattr(SocketSource, "write", write)
+    monkeypatch.setattr(SocketSource, "close", close)
     queue = LinkQueue()
     reader = LinkReader(
         parse_address(socket_address(server)),
         115200,
         queue,
-        send=link.SendSettings(on_open="go\n"),
+        send=SendSettings(on_open="go\n"),
         wait=True,
     )
     reader.start()

@@ -13,7 +13,7 @@ from plain_device import Sender, bench_text, description_frame, group
 
 from livesense import recorder as recorder_module
 from livesense.bench import parse
-from livesense.link import parse_address
+from livesense.link.address import parse_address
 from livesense.record_settings import RecordSettings
 from livesense.recorder import Recorder
 
