@@ -70,7 +70,7 @@ def exported(livesense: Callable[..., Answer], tmp_path: Path) -> Callable[..., 
     """Export the last run; returns the rows of one group's CSV."""
 
     def call(*options: object, group: int = 0) -> list[dict[str, str]]:
-        answer = livesense("export", "last", "--out", tmp_path / "out.csv", "--json", *options)
+        answer = livesense("export", "last", "--out", tmp_path / "out.csv", "--force", "--json", *options)
         assert answer.code == 0, answer.err
         with Path(answer.json["files"][group]).open(newline="", encoding="utf-8") as file:
             return list(csv.DictReader(file))

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from livesense.cli.options import add_json, add_logbook, add_run, existing_logbook, run_reference
+from livesense.cli.opened import opened_run
+from livesense.cli.options import add_json, add_logbook, add_run
 from livesense.cli.output import print_json, table
 
 
@@ -17,11 +18,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List a run's events."""
-    from livesense.analysis import RunAnalysis
-    from livesense.logbook.reader import Logbook
-
-    with Logbook(existing_logbook(args.logbook)) as logbook:
-        events = RunAnalysis(logbook, run_reference(args.run)).events()
+    with opened_run(args) as analysis:
+        events = analysis.events()
     if args.json:
         print_json({"events": events})
     elif events:

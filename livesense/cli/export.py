@@ -3,25 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import io
+import sys
 from pathlib import Path
 
-from livesense.cli.options import (
-    add_json,
-    add_logbook,
-    add_run,
-    add_window,
-    check_window,
-    existing_logbook,
-    run_reference,
-)
+from livesense.cli.opened import opened_run
+from livesense.cli.options import add_json, add_logbook, add_run, add_window, check_window
 from livesense.cli.output import print_json
+from livesense.errors import UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     add_run(parser)
     parser.add_argument("--format", choices=["csv"], default="csv", help="file format (default csv)")
-    parser.add_argument("--out", metavar="PATH", type=Path, help="where to (default: run-N.csv, here)")
+    parser.add_argument(
+        "--out", metavar="PATH", help="where to (default: run-N.csv, here; -: standard output, one group)"
+    )
+    parser.add_argument("--force", action="store_true", help="replace an earlier export of that name")
     parser.add_argument("--codes", action="store_true", help="raw ADC codes instead of values")
     parser.add_argument("--channels", metavar="A,B", help="only these channels")
     add_window(parser)
@@ -31,17 +30,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Export a run."""
-    from livesense.analysis import RunAnalysis
-    from livesense.export.csv_file import export_csv
-    from livesense.logbook.reader import Logbook
+    from livesense.export.csv_file import export_csv, write_csv
 
     check_window(args)
+    if args.out == "-" and args.json:
+        raise UsageError("--out - and --json both write to standard output; leave one of them out")
     names = [name.strip() for name in args.channels.split(",")] if args.channels else None
-    with Logbook(existing_logbook(args.logbook)) as logbook:
-        run_analysis = RunAnalysis(logbook, run_reference(args.run))
-        path = args.out if args.out is not None else Path(f"run-{run_analysis.run.row.number}.csv")
+    with opened_run(args) as analysis:
+        if args.out == "-":
+            if isinstance(sys.stdout, io.TextIOWrapper):
+                # As in a file: units in UTF-8, and the ends of lines left as RFC 4180 has them.
+                sys.stdout.reconfigure(encoding="utf-8", newline="")
+            write_csv(analysis, sys.stdout, codes=args.codes, names=names, from_s=args.from_s, to_s=args.to_s)
+            return 0
+        path = Path(args.out if args.out is not None else f"run-{analysis.run.row.number}.csv")
         files, rows = export_csv(
-            run_analysis, path, codes=args.codes, names=names, from_s=args.from_s, to_s=args.to_s
+            analysis,
+            path,
+            codes=args.codes,
+            names=names,
+            from_s=args.from_s,
+            to_s=args.to_s,
+            replace=args.force,
         )
     if args.json:
         print_json({"files": [str(file) for file in files], "rows": rows})

@@ -5,15 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from livesense.cli.options import (
-    add_json,
-    add_logbook,
-    add_run,
-    add_window,
-    check_window,
-    existing_logbook,
-    run_reference,
-)
+from livesense.cli.opened import opened_run
+from livesense.cli.options import add_json, add_logbook, add_run, add_window, check_window
 from livesense.cli.output import print_json, quantity, table
 
 
@@ -27,12 +20,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Measure a stretch of a run."""
-    from livesense.analysis import RunAnalysis
-    from livesense.logbook.reader import Logbook
-
     check_window(args)
-    with Logbook(existing_logbook(args.logbook)) as logbook:
-        facts = RunAnalysis(logbook, run_reference(args.run)).measure(args.from_s, args.to_s)
+    with opened_run(args) as analysis:
+        facts = analysis.measure(args.from_s, args.to_s)
     if args.json:
         print_json(facts)
     else:

@@ -21,7 +21,8 @@ def print_json(facts: Mapping[str, Any]) -> None:
 
 def _finite(value: Any) -> Any:
     if isinstance(value, float):
-        return value if math.isfinite(value) else None
+        # Twelve digits are more than anything measured has; beyond lies what is left of binary fractions.
+        return float(f"{value:.12g}") if math.isfinite(value) else None
     if isinstance(value, Mapping):
         return {str(key): _finite(item) for key, item in value.items()}
     if isinstance(value, Sequence) and not isinstance(value, str):
@@ -48,6 +49,11 @@ def quantity(estimate: Mapping[str, Any] | None, withheld: str = "") -> str:
     expanded = EXPANDED * u
     digits = max(0, min(9, 1 - math.floor(math.log10(expanded))))
     return f"{value:.{digits}f} ± {expanded:.{digits}f} {unit}".rstrip()
+
+
+def counted(count: int, noun: str) -> str:
+    """Write ``1 gap`` or ``2 gaps``."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def duration(seconds: float) -> str:

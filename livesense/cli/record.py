@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livesense.cli.opened import no_scans
 from livesense.cli.options import add_json, add_logbook, logbook_path, span
-from livesense.cli.output import duration, print_json, safe
+from livesense.cli.output import counted, duration, print_json, safe
 
 if TYPE_CHECKING:
     from livesense.record_settings import Progress
@@ -140,14 +141,37 @@ def _show_progress(progress: Progress) -> None:
 
 
 def _sentence(summary: dict[str, Any]) -> str:
-    if summary["run"] is None:
+    number, groups = summary["run"], summary["groups"]
+    if number is None:
         return "Nothing was recorded."
-    stored = sum(group["scans_stored"] for group in summary["groups"])
-    losses = [group["scans_lost"] for group in summary["groups"]]
-    lost = "loss cannot be counted" if None in losses else f"{sum(losses)} lost in {summary['gaps']} gaps"
     faults = ", ".join(f"{kind} {count}" for kind, count in summary["faults"].items()) or "none"
+    told = (
+        f"{counted(summary['restarts'], 'restart')}, faults: {faults}, {counted(summary['events'], 'event')}"
+    )
+    if not any(group["scans_stored"] for group in groups):
+        return f"{no_scans(number).capitalize()} ({summary['logbook']}; {told}). {_look_at(summary)}"
+    lead = f"Run {number} in {summary['logbook']}: {duration(summary['seconds'])}, "
+    gaps = f" in {counted(summary['gaps'], 'gap')}" if summary["gaps"] else ""
+    following = f"Next: livesense measure {number}"
+    if len(groups) == 1:
+        return f"{lead}{_group(groups[0])}{gaps}, {told}. {following}"
+    # Scans of different groups are different things: their sum would be the number of nothing.
+    lines = [f"  {' '.join(group['channels'])}: {_group(group)}" for group in groups]
+    return "\n".join([f"{lead}{counted(summary['gaps'], 'gap')}, {told}", *lines, following])
+
+
+def _group(group: dict[str, Any]) -> str:
+    lost = "loss cannot be counted" if group["scans_lost"] is None else f"{group['scans_lost']} lost"
+    return f"{counted(group['scans_stored'], 'scan')}, {lost}"
+
+
+def _look_at(summary: dict[str, Any]) -> str:
+    """Tell what to look at next after a run without scans."""
+    if len(summary["runs"]) > 1:
+        return f"The device changed its channels and sent none of them; run {summary['runs'][-2]} came before"
+    if summary["ended"] == "error":
+        return f"Next: livesense show {summary['run']}"
     return (
-        f"Run {summary['run']} in {summary['logbook']}: {duration(summary['seconds'])}, {stored} scans, "
-        f"{lost}, {summary['restarts']} restarts, faults: {faults}, {summary['events']} events. "
-        f"Next: livesense measure {summary['run']}"
+        "No byte came: is the device powered, sending, and on this port? "
+        "`livesense ports` lists what is there"
     )

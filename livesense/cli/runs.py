@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from typing import Any
 
+from livesense.cli.opened import holds_scans, no_scans
 from livesense.cli.options import add_json, add_logbook, existing_logbook
 from livesense.cli.output import duration, print_json, table
+
+NOTHING = "—"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,6 +25,10 @@ def run(args: argparse.Namespace) -> int:
 
     with Logbook(existing_logbook(args.logbook)) as logbook:
         rows = analysis.runs(logbook)
+        # A run that has come beyond its first scan's time holds scans; the others are looked at.
+        empty = [
+            row["run"] for row in rows if not row["seconds"] and not holds_scans(logbook.run(row["run"]))
+        ]
     if args.json:
         print_json({"runs": rows})
         return 0
@@ -37,7 +45,7 @@ def run(args: argparse.Namespace) -> int:
                     duration(row["seconds"]),
                     row["state"],
                     row["events"],
-                    "?" if row["scans_lost"] is None else row["scans_lost"],
+                    _lost(row, empty),
                     " ".join(row["channels"]),
                     row["name"],
                 )
@@ -46,6 +54,14 @@ def run(args: argparse.Namespace) -> int:
             right=(0, 2, 4, 5),
         )
     )
-    if any(row["scans_lost"] is None for row in rows):
+    if any(_lost(row, empty) == "?" for row in rows):
         print("?: the wire has no scan counter, so loss cannot be counted")
+    for number in empty:
+        print(f"{NOTHING}: {no_scans(number)}")
     return 0
+
+
+def _lost(row: dict[str, Any], empty: list[int]) -> str:
+    if row["run"] in empty:
+        return NOTHING
+    return "?" if row["scans_lost"] is None else str(row["scans_lost"])

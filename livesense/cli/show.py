@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from livesense.cli.options import add_json, add_logbook, add_run, existing_logbook, run_reference
+from livesense.cli.opened import no_scans, opened_run
+from livesense.cli.options import add_json, add_logbook, add_run
 from livesense.cli.output import duration, print_json, safe, table
 
 
@@ -18,11 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Show one run."""
-    from livesense.analysis import RunAnalysis
-    from livesense.logbook.reader import Logbook
-
-    with Logbook(existing_logbook(args.logbook)) as logbook:
-        facts = RunAnalysis(logbook, run_reference(args.run)).show()
+    with opened_run(args, needs_scans=False) as analysis:
+        facts = analysis.show()
     if args.json:
         print_json(facts)
     else:
@@ -35,6 +33,9 @@ def _print(facts: dict[str, Any]) -> None:
     length = duration(facts["seconds"])
     print(f"Run {facts['run']}{title}: {facts['state']}, {length} from {facts['started'][:19]}")
     print(f"Bench {safe(facts['bench_name'])!r}, {facts['wire']} wire, port {safe(facts['port'])}")
+    if not any(group["scans_stored"] for group in facts["groups"]):
+        yet = " yet" if facts["state"] == "recording" else ""
+        print(f"{no_scans(facts['run']).capitalize()}{yet}")
     for group in facts["groups"]:
         lost = "loss cannot be counted" if group["scans_lost"] is None else f"{group['scans_lost']} lost"
         print(

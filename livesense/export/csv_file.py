@@ -39,6 +39,7 @@ def export_csv(
     names: Sequence[str] | None = None,
     from_s: float | None = None,
     to_s: float | None = None,
+    replace: bool = False,
 ) -> tuple[list[Path], int]:
     """Write a run, or a half-open stretch of it, as CSV.
 
@@ -50,8 +51,55 @@ def export_csv(
     Raises
     ------
     UsageError
-        for a channel that the run lacks, or a file that cannot be written.
+        for a channel that the run lacks, a file that cannot be written, or, without ``replace``, one
+        that is there.
     """
+    chosen = _chosen_columns(run, names, codes=codes)
+    files = [
+        path if position == 0 else path.with_name(f"{path.stem}-g{group}{path.suffix}")
+        for position, group in enumerate(chosen)
+    ]
+    for file in files:
+        # Before anything is written: half a set of old and new files would mislead.
+        _check_free(file, replace=replace)
+    rows = 0
+    for (group, columns), file in zip(chosen.items(), files, strict=True):
+        rows += _write_group(run, group, columns, file, from_s, to_s)
+    return files, rows
+
+
+def write_csv(
+    run: RunAnalysis,
+    stream: TextIO,
+    *,
+    codes: bool = False,
+    names: Sequence[str] | None = None,
+    from_s: float | None = None,
+    to_s: float | None = None,
+) -> int:
+    """Write one group into an open stream; returns the number of rows.
+
+    Raises
+    ------
+    UsageError
+        for a channel that the run lacks, or where the channels lie in several groups.
+    """
+    chosen = _chosen_columns(run, names, codes=codes)
+    # A group that the bench file does not know would be indices and times only.
+    chosen = {group: columns for group, columns in chosen.items() if columns} or chosen
+    if len(chosen) > 1:
+        groups = "; ".join(f"group {group}: {', '.join(run.run.groups[group].channels)}" for group in chosen)
+        raise UsageError(
+            f"standard output takes one group, and these are {len(chosen)} ({groups}); "
+            "choose channels of one with --channels, or write files with --out PATH"
+        )
+    return sum(_write_table(run, group, columns, stream, from_s, to_s) for group, columns in chosen.items())
+
+
+def _chosen_columns(
+    run: RunAnalysis, names: Sequence[str] | None, *, codes: bool
+) -> dict[int, list[_Column]]:
+    """Columns of each group that is written."""
     columns = {
         group: _code_columns(run, group) if codes else _value_columns(run, group)
         for group in range(len(run.run.groups))
@@ -61,17 +109,9 @@ def export_csv(
         columns = {
             group: {name: of_group[name] for name in names if name in of_group}
             for group, of_group in columns.items()
+            if any(name in of_group for name in names)
         }
-    files: list[Path] = []
-    rows = 0
-    for group, of_group in columns.items():
-        if names is not None and not of_group:
-            continue
-        file = path if not files else path.with_name(f"{path.stem}-g{group}{path.suffix}")
-        if files or group == 0 or names is not None:
-            rows += _write_group(run, group, list(of_group.values()), file, from_s, to_s)
-            files.append(file)
-    return files, rows
+    return {group: list(of_group.values()) for group, of_group in columns.items()}
 
 
 def _code_columns(run: RunAnalysis, group: int) -> dict[str, _Column]:
@@ -125,12 +165,9 @@ def _write_group(
 ) -> int:
     part = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        if path.exists():
-            _check_replaceable(path)
         # RFC 4180 ends lines with CR LF; newline="" keeps Python from changing that.
         with part.open("w", encoding="utf-8", newline="") as file:
-            file.write(",".join(["scan", "time_s", *(column.header for column in columns)]) + "\r\n")
-            rows = _write_rows(run, group, columns, file, from_s, to_s)
+            rows = _write_table(run, group, columns, file, from_s, to_s)
         part.replace(path)
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
@@ -139,17 +176,25 @@ def _write_group(
     return rows
 
 
-def _check_replaceable(path: Path) -> None:
-    """Refuse to write over what is no earlier export; a logbook cannot be had again."""
+def _check_free(path: Path, *, replace: bool) -> None:
+    """Refuse to write over an earlier export unasked, and over anything else at all."""
+    if not path.exists():
+        return
     if not path.is_file():
         raise UsageError(f"{path} is not a file; choose another name with --out")
-    with path.open("rb") as file:
-        begins = file.read(16)
+    try:
+        with path.open("rb") as file:
+            begins = file.read(16)
+    except OSError as error:
+        raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
+    # A logbook cannot be had again.
     if begins and not begins.startswith(b"scan,time_s"):
         raise UsageError(f"{path} is there already and is no export; choose another name with --out")
+    if not replace:
+        raise UsageError(f"{path} is there already; choose another name with --out, or --force to replace it")
 
 
-def _write_rows(
+def _write_table(
     run: RunAnalysis,
     group: int,
     columns: Sequence[_Column],
@@ -157,6 +202,7 @@ def _write_rows(
     from_s: float | None,
     to_s: float | None,
 ) -> int:
+    file.write(",".join(["scan", "time_s", *(column.header for column in columns)]) + "\r\n")
     axis = run.run.time_axis(group)
     first, stop = run.scans_between(group, from_s, to_s)
     line = ",".join(["%d", "%.9f", *(column.form for column in columns)]) + "\r\n"

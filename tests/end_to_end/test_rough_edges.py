@@ -47,8 +47,8 @@ def test_export_never_writes_over_a_logbook_or_a_bench_file(
     assert (answer.code, answer.out) == (2, "")
     assert "is no export" in answer.err
     assert (tmp_path / name).read_bytes() == before
-    assert livesense("export", "last", "--out", "a.csv", "--json").code == 0
-    assert livesense("export", "last", "--out", "a.csv", "--json").code == 0
+    assert livesense("export", "last", "--out", name, "--force", "--json").code == 2
+    assert (tmp_path / name).read_bytes() == before
 
 
 def test_channels_that_change_before_any_scan_are_no_error(recorded: Recorded) -> None:
