@@ -29,6 +29,26 @@ def decoder_for(bench: Bench, *, live: bool) -> FramedDecoder | TextDecoder:
     return FramedDecoder(declared_groups(bench))
 
 
+LONGEST_HEADER_SHOWN = 200
+"""Characters of a header that a message repeats."""
+
+
+def unfit_header(bench: Bench, decoder: FramedDecoder | TextDecoder) -> str | None:
+    """Say which columns a text stream without any scan lacks; None where no line looks like its header."""
+    names = decoder.likely_header if isinstance(decoder, TextDecoder) else ()
+    if not names:
+        return None
+    wanted = [channel.column for channel in bench.channels if channel.sensor is not Sensor.COMPUTED]
+    header = "".join(c if c.isprintable() else "\ufffd" for c in ", ".join(names))
+    if len(header) > LONGEST_HEADER_SHOWN:
+        header = header[: LONGEST_HEADER_SHOWN - 1] + "…"
+    lacking = ", ".join(name for name in wanted if name not in names)
+    return (
+        f"the bench file expects the columns {', '.join(wanted)}; the header of the stream is {header}; "
+        f"not there: {lacking}. Correct column (or name) of these channels in the bench file, or the header"
+    )
+
+
 def _decimals(channel: Channel) -> int:
     """Places after the point: a value in its own unit has some, an ADC's code has none."""
     if channel.decimals is not None:

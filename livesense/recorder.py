@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from livesense import __version__
-from livesense.decoding import decoder_for, same_groups
+from livesense.decoding import decoder_for, same_groups, unfit_header
 from livesense.errors import LivesenseError
 from livesense.intake import Intake
 from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
@@ -380,7 +380,8 @@ class Recorder:
         faults = ", ".join(f"{kind} {count}" for kind, count in self._faults.most_common())
         return (
             f"{self._bytes} bytes came but no scan was accepted on the {wire!r} wire "
-            f"({faults or 'nothing that looks like a frame or line'}): check baud and wire in [link]"
+            f"({faults or 'nothing that looks like a frame or line'}): "
+            f"{unfit_header(self._settings.bench, self._decoder) or 'check baud and wire in [link]'}"
         )
 
     # Chores

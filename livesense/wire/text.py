@@ -9,15 +9,26 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkFault, Note, Packets
 from livesense.wire.description import parse_description
+from livesense.wire.header import CLOCKS, COUNTER, Misfits
 from livesense.wire.pieces import Pieces
 from livesense.wire.textblock import Block
-from livesense.wire.textline import Field, LineShape, check, is_prose, numbers, split, words
+from livesense.wire.textline import (
+    NUMBER,
+    Field,
+    LineShape,
+    check,
+    is_prose,
+    numbers,
+    split,
+    words,
+)
 
 LINE_LIMIT = 4096
 """Longest line in bytes; a longer one is one bad line."""
@@ -28,8 +39,6 @@ BLOCK_BYTES = 1 << 16
 FEW_LINES = 12
 """Up to so many lines at once, a plain loop is faster than numpy."""
 
-COUNTER = "n"
-CLOCKS = ("t_us", "t_ms")
 CLOCK_MODULUS = 1 << 32
 
 MAX_COUNTER_BITS = 62
@@ -83,6 +92,8 @@ class TextDecoder:
             raise ValueError(f"expected counter_bits from 1 to {MAX_COUNTER_BITS}, got {counter_bits}")
         self._channels = tuple(channels)
         self._needed = frozenset(needed or channels)
+        self._misfits = Misfits(self._needed, columns)
+        self._over = False
         self._stated_columns = tuple(columns)
         self._rate_hz = rate_hz
         self._decimals = dict(decimals)
@@ -93,6 +104,7 @@ class TextDecoder:
         self._trying = False
         self._checksums = False
         self._header = False
+        self._named = bool(columns)
         self._described = Description(groups=())
         self._announced: GroupInfo | None = None
         self._rows: list[list[int]] = []
@@ -106,6 +118,11 @@ class TextDecoder:
         """The one group, as far as it is known by now."""
         return (self._group,)
 
+    @property
+    def likely_header(self) -> tuple[str, ...]:
+        """Names in a line that looks like a header none of whose names are known; empty when scans came."""
+        return self._misfits.likely
+
     def feed(self, data: bytes) -> list[TextEvent]:
         """Take bytes from the line.
 
@@ -114,8 +131,10 @@ class TextDecoder:
         list
             What they hold, in the order of the stream. The faults of these bytes are
             counted together and stand first; a description comes before the first scans.
+            One that lacks a needed column is the last event: a header (or a ``#{...}``) does
+            not fit, and without it nobody can tell what the numbers are.
         """
-        whole = self._lines.take(data)
+        whole = None if self._over else self._lines.take(data)
         if whole is None:
             return []
         if whole.first:
@@ -124,7 +143,7 @@ class TextDecoder:
             self._faults[FaultKind.BAD_LINE] += 1
         lines = whole.rest
         begin = 0
-        while begin < len(lines):
+        while begin < len(lines) and not self._over:
             end = lines.rfind(b"\n", begin, begin + BLOCK_BYTES) + 1
             if end <= begin:
                 end = lines.index(b"\n", begin) + 1
@@ -190,7 +209,7 @@ class TextDecoder:
         return -(1 << (bits - 1)), (1 << bits) - 1
 
     def _block(self, lines: bytes) -> None:
-        if lines.count(b"\n") <= FEW_LINES:
+        if lines.count(b"\n") <= FEW_LINES or self._misfits.waiting:
             for line in lines[:-1].split(b"\n"):
                 self._line(line)
             return
@@ -204,23 +223,31 @@ class TextDecoder:
         done = 0
         for at in np.flatnonzero(~good).tolist():
             self._take_rows(block, done, at)
-            before = (self._shape, self._checksums)
+            before = self._state
             self._line(block.data[block.starts[at] : block.ends[at]])
             done = at + 1
-            if (self._shape, self._checksums) != before:
+            if self._state != before:
                 for line in block.data[block.ends[at] + 1 : -1].split(b"\n"):
                     self._line(line)
                 return
         self._take_rows(block, done, len(good))
 
+    @property
+    def _state(self) -> tuple[object, ...]:
+        """What a block was looked at by."""
+        return self._shape, self._checksums, self._misfits.waiting, self._over
+
     def _take_rows(self, block: Block, begin: int, end: int) -> None:
         if end > begin:
+            self._misfits.settled(taken=True)
             self._gather_rows()
             self._blocks.append(block.values[begin:end])
             self._checksums = self._checksums or bool(block.checked[begin:end].any())
 
     def _line(self, line: bytes) -> None:
         """Take one line, or count it as bad."""
+        if self._over:
+            return
         if len(line) > LINE_LIMIT or not self._taken(line.removesuffix(b"\r")):
             # The first line of a stream may be torn.
             if not self._trying:
@@ -246,15 +273,25 @@ class TextDecoder:
         fields = split(content)
         if right or not self._checksums:
             values = numbers(fields, self._shape)
+            if not torn and (values is not None or any(NUMBER.fullmatch(field) for field in fields)):
+                misfit = self._misfits.shown_by(fields, content, taken=values is not None, named=self._named)
+                if misfit is not None:
+                    self._refuse(misfit)
+                    return True
             if values is not None:
                 if not torn:
                     self._rows.append(values)
                 return not torn
         names = words(fields)
-        if names is not None and self._needed.issubset(names):
-            self._header = True
-            self._use(names)
-            return True
+        if names is not None:
+            if self._needed.issubset(names):
+                self._header = self._named = True
+                self._misfits.settled(taken=False)
+                self._use(names)
+                return True
+            if self._misfits.is_one(names, content, torn=torn):
+                self._refuse(names)
+                return True
         if torn or (names is None and not is_prose(content)):
             return False
         self._event(Note(content.decode("utf-8", "replace").strip(" ")))
@@ -275,10 +312,24 @@ class TextDecoder:
         columns: Sequence[str] = self._columns
         if description.groups and not self._header and not self._stated_columns:
             given = dict(description.shown_names)
-            columns = [given.get(name, name) for name in description.groups[0].channels] or columns
+            columns = [given.get(name, name) for name in description.groups[0].channels]
+            if columns and not self._needed.issubset(columns):
+                self._use(self._columns)
+                self._refuse(columns)
+                return
+            self._named = self._named or bool(columns)
+            columns = columns or self._columns
         self._use(columns)
         if self._announced is not None:
             self._announce()
+
+    def _refuse(self, names: Sequence[str]) -> None:
+        """Tell the names that lack a needed one, and take nothing more."""
+        self._flush()
+        shown = tuple("".join(c if c.isprintable() else "\ufffd" for c in name) for name in names)
+        self._group = replace(self._group, channels=shown, decimals=(), clock=None)
+        self._announce()
+        self._over = True
 
     def _event(self, event: TextEvent) -> None:
         self._flush()

@@ -128,3 +128,65 @@ def test_decimals_are_values_in_their_own_unit(recorded: Recorded, exported: Exp
     values = [float(row["vbus_V"]) for row in exported()]
     assert values == pytest.approx([24.01, -0.5, 23.9, 24.0])
     assert [row["vbus_code"] for row in exported("--codes")] == ["24.01", "-0.50", "23.90", "24.00"]
+
+
+# A header that does not fit
+
+
+@pytest.mark.parametrize("separator", [",", " "])
+def test_a_header_that_lacks_a_channel_ends_the_run(recorded: Recorded, separator: str) -> None:
+    # Read by the channels' order, these counters would be phase currents, and as many overcurrents.
+    lines = ["n,iu,iv", *(f"{n},2048,2047" for n in range(300)), ""]
+    summary = recorded(
+        "\n".join(lines).replace(",", separator).encode(), bench_text("text", groups=RATE), code=1
+    )
+    assert summary["ended"] == "error"
+    assert summary["error"] == (
+        "the bench file expects the channels iu, iv, iw; the device sends group 0: n, iu, iv; "
+        "not there: iw. Correct name, column or group of these channels in the bench file"
+    )
+    assert (summary["groups"], summary["events"], summary["faults"]) == ([], 0, {})
+
+
+def test_a_header_that_lacks_a_channel_ends_the_run_that_was_good_so_far(
+    recorded: Recorded, livesense: Callable[..., Any], scans: list[tuple[int, int, int]]
+) -> None:
+    good = [f"{n},{iu},{iv},{iw}" for n, (iu, iv, iw) in enumerate(scans)]
+    lines = ["n,iu,iv,iw", *good, "n,iu,iv,vbus", *good, ""]
+    summary = recorded("\n".join(lines).encode(), bench_text("text", groups=RATE), code=1)
+    assert "the device sends group 0: n, iu, iv, vbus; not there: iw" in summary["error"]
+    assert summary["runs"] == [1, 2]
+    assert livesense("show", "1", "--json").json["groups"][0]["scans_stored"] == len(scans)
+
+
+def test_prose_with_a_channels_name_does_not_end_the_run(
+    recorded: Recorded, exported: Exported, scans: list[tuple[int, int, int]]
+) -> None:
+    lines = [f"{iu},{iv},{iw}" for iu, iv, iw in scans]
+    lines[100:100] = ["calibrating iu", "iu offset done", "trip, iu"]
+    summary = recorded("\n".join([*lines, ""]).encode(), bench_text("text", groups=RATE))
+    assert summary["faults"] == {}
+    assert codes_of(exported("--codes")) == dict(enumerate(scans))
+
+
+@pytest.mark.parametrize(
+    ("header", "shown"),
+    [
+        ("count,phase_u,phase_v,phase_w", "count, phase_u, phase_v, phase_w"),
+        ("count,phase\x1b_u,phase_v,phase_w", "count, phase\ufffd_u, phase_v, phase_w"),
+        (f"count,phase_u,phase_v,{'w' * 300}", f"count, phase_u, phase_v, {'w' * 174}…"),
+    ],
+)
+def test_a_misspelt_header_is_named_where_no_scan_came(recorded: Recorded, header: str, shown: str) -> None:
+    lines = [header, *(f"{n},2048,2047,2050" for n in range(300)), ""]
+    summary = recorded("\n".join(lines).encode(), bench_text("text", groups=RATE), code=1)
+    assert summary["error"].endswith(
+        "no scan was accepted on the 'text' wire (bad_line 300): "
+        f"the bench file expects the columns iu, iv, iw; the header of the stream is {shown}; "
+        "not there: iu, iv, iw. Correct column (or name) of these channels in the bench file, or the header"
+    )
+
+
+def test_numbers_alone_that_do_not_fit_have_no_header_to_name(recorded: Recorded) -> None:
+    summary = recorded(b"1,2,3,4\n" * 300, bench_text("text", groups=RATE), code=1)
+    assert summary["error"].endswith("(bad_line 299): check baud and wire in [link]")

@@ -18,7 +18,7 @@ pytestmark = pytest.mark.slow
 SOURCES = [
     *("samples.py", "errors.py", "ratefit.py", "timebase.py", "wire/__init__.py", "wire/cobs.py"),
     *("wire/crc.py", "wire/description.py", "wire/encode.py", "wire/framed.py", "wire/packing.py"),
-    "wire/pieces.py",
+    *("wire/header.py", "wire/pieces.py"),
     *("wire/scans.py", "wire/text.py", "wire/textblock.py", "wire/textline.py"),
 ]
 
@@ -133,6 +133,30 @@ MUTANTS = {
         "torn = self._trying and self._from_port and not right",
         "torn = False",
     ),
+    "a header that lacks a channel is a note": (
+        "wire/header.py",
+        "if known and not torn and len(names) > 1:",
+        "if False:",
+    ),
+    "a line of names waits for nothing": ("wire/header.py", "if known or not self._taken:", "if False:"),
+    "prose is a header": ("wire/header.py", "len(line.names) != len(fields) or ", ""),
+    "prose among commas is a header": ("wire/header.py", " or not alike or", " or"),
+    "prose among named columns is a header": (
+        "wire/header.py",
+        " or (taken and named and not line.marked)",
+        "",
+    ),
+    "a torn header is a header": (
+        "wire/header.py",
+        "if torn and any(name.endswith",
+        "if False and any(name.endswith",
+    ),
+    "what was stated does not count": (
+        "wire/text.py",
+        "Misfits(self._needed, columns)",
+        "Misfits(self._needed)",
+    ),
+    "after it lines are taken": ("wire/text.py", "        self._over = True", "        pass"),
     "a wrap is a restart": (
         "timebase.py",
         "ahead = (first - group.expected) % self._modulus",
@@ -288,6 +312,27 @@ def text_checks(wire: Wire) -> None:
         assert told(b"9,9\n" + b"1,2\n" * many, from_port=True) == ([[1, 2]] * many, {})
 
 
+def header_checks(wire: Wire) -> None:
+    def told(data: bytes, from_port: bool = False, columns: tuple[str, ...] = ()) -> tuple[Any, int]:
+        decoder = wire.text.TextDecoder(
+            ["a", "b", "c"], rate_hz=1.0, decimals={}, from_port=from_port, columns=columns
+        )
+        content, _ = wire.told(decoder, data)
+        return decoder.groups[0].channels, sum(len(item[0]) for item in content if not isinstance(item, str))
+
+    fits = ("a", "b", "c")
+    for many in (1, 40):
+        assert told(b"n,a,b\n" + b"1,2,3\n" * many) == (("n", "a", "b"), 0)
+        assert told(b"n,a,b\n" + b"1,2,3,4\n" * many) == (("n", "a", "b"), 0)
+        assert told(b"a,x,y\n" + b"1,2,3\n" * many) == (("a", "x", "y"), 0)
+        assert told(b"a x y\n" + b"1,2,3\n" * many) == (fits, many)
+        assert told(b"trip,a\n" + b"1,2,3\n" * many) == (fits, many)
+        assert told(b"a b c\nx of a\n" + b"1 2 3\n" * many) == (fits, many)
+        assert told(b"n,a,b,x\n" + b"1,2,3,4\n" * many, columns=("n", "a", "b", "c")) == (fits, many)
+    decoder = wire.text.TextDecoder(["aa", "b"], rate_hz=1.0, decimals={}, from_port=True)
+    assert wire.told(decoder, b"a,b\n1,2\n") == ([([[1, 2]], None)], {})
+
+
 def interruption_checks(wire: Wire) -> None:
     decoder = wire.text.TextDecoder(["a", "b"], rate_hz=1.0, decimals={}, from_port=True)
     wire.told(decoder, b"1,2\n3,4\n5,")
@@ -345,6 +390,7 @@ def wire_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
 def all_checks(wire: Wire) -> None:
     framed_checks(wire)
     text_checks(wire)
+    header_checks(wire)
     interruption_checks(wire)
     accounting_checks(wire)
 

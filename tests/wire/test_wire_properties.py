@@ -209,6 +209,14 @@ def test_text_codes_are_refused_by_the_framed_wire() -> None:
         pack_rows([[1]], CodeType.TEXT)
 
 
+def test_many_packets_longer_than_a_stuffed_piece() -> None:
+    codes = np.arange(1, 1001).reshape(-1, 1)
+    one_by_one = b"".join(
+        encode_frame(scans_packet(0, k, codes[k : k + 250], CodeType.U16)) for k in range(0, 1000, 250)
+    )
+    assert frames(0, 0, codes, 250, CodeType.U16) == one_by_one
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     st.sampled_from(FRAMED_TYPES),
