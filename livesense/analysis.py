@@ -8,7 +8,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -19,7 +18,9 @@ from livesense.chain import Chain, ChannelChain
 from livesense.errors import LogbookError, UsageError
 from livesense.logbook.reader import Logbook, RunReader
 from livesense.logbook.rows import EventRow
+from livesense.outages import away_of
 from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray, TimeAxis
+from livesense.timetext import iso_time, run_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,21 +251,19 @@ class RunAnalysis:
 
         return measure_run(self, from_s, to_s)
 
-    def fitted_rate_hz(self, group: int) -> Estimate | None:
-        """Scan rate as fitted against a clock, None where there was none."""
-        return self.run.rates().get(group)
+    def fitted_rate_hz(self, group: int, nominal_hz: float | None) -> Estimate | None:
+        """Scan rate as fitted against a clock while its nominal value was this; None where there was none."""
+        return None if nominal_hz is None else self.run.rates().get(group, {}).get(nominal_hz)
 
     def believed_rate_hz(self, group: int, scan: int) -> Estimate:
         """Scan rate to measure with at a scan: the fitted one where it fits this stretch, else the nominal.
 
-        A fit belongs to the device's latest nominal rate. One that is far from it tells that the
-        bytes were not sent as they were made (a replay, a buffer emptied late), not what the rate was.
+        A fit belongs to one nominal rate. One that is far from it tells that the bytes were not
+        sent as they were made (a replay, a buffer emptied late), not what the rate was.
         """
         nominal_hz = self.rate_at(group, scan)
-        fitted = self.fitted_rate_hz(group)
-        if fitted is None or nominal_hz != self.rate_hz(group):
-            return Estimate(nominal_hz, unit="Hz")
-        if abs(fitted.value - nominal_hz) > BELIEVED_SHARE * nominal_hz:
+        fitted = self.fitted_rate_hz(group, nominal_hz)
+        if fitted is None or abs(fitted.value - nominal_hz) > BELIEVED_SHARE * nominal_hz:
             return Estimate(nominal_hz, unit="Hz")
         return fitted
 
@@ -287,13 +286,13 @@ class RunAnalysis:
         """Write one event with its times and the uncertainty of its peak."""
 
         def seconds(scan: int | None) -> float | None:
-            return None if scan is None else float(axis.time_s(np.array([scan]))[0])
+            return None if scan is None else run_seconds(float(axis.time_s(np.array([scan]))[0]))
 
         chains = [self.chain.channels[n] for n in event.channel.split("+") if n in self.chain.channels]
         peak = Estimate(
             event.peak,
             max((c.u_quantisation for c in chains), default=0.0),
-            max((float(np.hypot(c.u_scale * event.peak, c.u_offset)) for c in chains), default=0.0),
+            max((float(c.u_systematic(event.peak)) for c in chains), default=0.0),
             event.unit,
         ).as_json()
         if event.peak_at_least:
@@ -331,22 +330,19 @@ EXACT_SCANS = 2_000_000
 
 def runs(logbook: Logbook) -> list[dict[str, Any]]:
     """List the logbook's runs, newest first; the keys are those of docs/scripting.md."""
+    outages = logbook.outages()
     return [
         {
             "run": row.number,
             "name": row.name,
             "started": iso_time(row.started_wall_s),
-            "seconds": row.seconds,
+            "seconds": run_seconds(row.seconds),
             "state": row.state,
             "channels": list(row.channels),
             "events": row.events,
             "scans_lost": row.scans_lost,
+            "away": away_of(outages.get(row.number, ())).as_json(),
             "bench_name": row.bench_name,
         }
         for row in logbook.runs()
     ]
-
-
-def iso_time(wall_s: float) -> str:
-    """Write a wall time as ISO 8601 with this computer's zone."""
-    return datetime.fromtimestamp(wall_s).astimezone().isoformat(timespec="milliseconds")

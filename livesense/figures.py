@@ -11,6 +11,7 @@ from livesense.errors import UsageError
 from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import GroupMeasures, measure_group
 from livesense.samples import Estimate
+from livesense.timetext import run_seconds
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -45,10 +46,10 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
             measured[group] = _measure(analysis, group, *part)
     return {
         "run": analysis.run.row.number,
-        "from_s": from_s,
-        "to_s": to_s,
-        "used_from_s": first_s,
-        "used_to_s": used_to_s,
+        "from_s": run_seconds(from_s),
+        "to_s": run_seconds(to_s),
+        "used_from_s": run_seconds(first_s),
+        "used_to_s": run_seconds(used_to_s),
         "coverage_factor_of_u": 1,
         **_assemble(analysis, measured, lead),
     }

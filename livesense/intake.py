@@ -16,9 +16,11 @@ from livesense.bench import Bench
 from livesense.chain import Chain
 from livesense.errors import DescriptionError
 from livesense.logbook.writer import RunWriter
+from livesense.outages import Outages
 from livesense.samples import (
     Arrival,
     Description,
+    Estimate,
     Event,
     Gap,
     GapCause,
@@ -49,6 +51,7 @@ class Intake:
         bench: Bench,
         groups: Sequence[GroupInfo],
         run: RunWriter,
+        outages: Outages,
         *,
         boot: str | None = None,
         shown_names: Sequence[tuple[str, str]] = (),
@@ -62,6 +65,7 @@ class Intake:
                 )
         self.groups = tuple(groups)
         self.run = run
+        self.outages = outages
         self.chain = Chain(bench, self.groups)
         self.gaps = 0
         self.restarts = 0
@@ -78,6 +82,8 @@ class Intake:
         self._event_rows: dict[tuple[int, Any], int] = {}
         self._shown_names = tuple(shown_names)
         self._declared = False
+        self._rates: dict[tuple[int, float], Estimate] = {}
+        """As stored last."""
 
     def _watches_of(self, group: int) -> list[tuple[OvercurrentWatch, tuple[str, ...]]]:
         """Watches on channels of this group, with the channels each of them wants."""
@@ -94,6 +100,11 @@ class Intake:
     def scans(self) -> int:
         """Scans stored in all groups."""
         return sum(self.stored)
+
+    @property
+    def groups_seen(self) -> list[int]:
+        """Groups that had scans."""
+        return [group for group, last in enumerate(self._last_scan) if last >= 0]
 
     @property
     def next_scan(self) -> int:
@@ -150,7 +161,10 @@ class Intake:
         if not self._declared:
             return
         for group in range(len(self.groups)):
-            self.run.rate(group, self._timebase.rate_fit(group))
+            for nominal_hz, estimate in self._timebase.rate_fits(group).items():
+                if nominal_hz is not None and self._rates.get((group, nominal_hz)) != estimate:
+                    self.run.rate(group, nominal_hz, estimate)
+                    self._rates[group, nominal_hz] = estimate
 
     def fault(self, fault: LinkFault, wall_s: float) -> None:
         """Count something on the line that was not taken, or is odd."""
@@ -168,6 +182,7 @@ class Intake:
                     "channels": list(group.channels),
                     "rate_hz": group.rate_hz,
                     "rate_fitted_hz": fitted.as_json() if fitted is not None else None,
+                    "clock_jitter_s": self._timebase.clock_jitter_s(number),
                     "scans_stored": self.stored[number],
                     "scans_lost": self.lost[number] if self.counted else None,
                 }
@@ -184,6 +199,7 @@ class Intake:
                 case Restart():
                     self.restarts += 1
                     self.run.restart(item, wall_s)
+                    self.outages.restart()
                     for group in range(len(self.groups)):
                         self._close_watches(group)
                 case SegmentStart():
@@ -193,6 +209,7 @@ class Intake:
 
     def _block(self, block: ScanBlock, wall_s: float) -> None:
         self.run.append(block)
+        self.outages.scans(block.group)
         count = len(block.codes)
         self.stored[block.group] += count
         self._last_scan[block.group] = block.first + count - 1
@@ -212,6 +229,7 @@ class Intake:
 
     def _gap(self, gap: Gap, wall_s: float) -> None:
         self.run.gap(gap, wall_s)
+        self.outages.gap(gap)
         if gap.cause is not GapCause.BURST and gap.count is not None:
             self.gaps += 1
             self.lost[gap.group] += gap.count

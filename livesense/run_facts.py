@@ -7,7 +7,8 @@ from collections import Counter
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from livesense.analysis import iso_time
+from livesense.outages import away_of, outage_facts
+from livesense.timetext import iso_time, run_seconds
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -21,11 +22,12 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
     faults: Counter[str] = Counter()
     for fault in run.faults():
         faults[fault.kind] += fault.count
+    outages = run.outages()
     return {
         "run": row.number,
         "name": row.name,
         "started": iso_time(row.started_wall_s),
-        "seconds": row.seconds,
+        "seconds": run_seconds(row.seconds),
         "state": row.state,
         "ended": row.ended,
         "wire": row.wire,
@@ -39,22 +41,23 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
         "calibration": None,
         "groups": [_group(analysis, number) for number in range(len(run.groups))],
         "segments": [
-            {"group": group, "first": segment.first, "start_s": segment.start_s, "rate_hz": segment.rate_hz}
+            {
+                "group": group,
+                "first": segment.first,
+                "start_s": run_seconds(segment.start_s),
+                "rate_hz": segment.rate_hz,
+                "rate_fitted_hz": None if fitted is None else fitted.as_json(),
+            }
             for group in range(len(run.groups))
             for segment in run.time_axis(group).segments
+            for fitted in [analysis.fitted_rate_hz(group, segment.rate_hz)]
         ],
         "gaps": [
             {"group": gap.group, "first": gap.first, "count": gap.count, "cause": gap.cause}
             for gap in run.gaps()
         ],
-        "outages": [
-            {
-                "began": iso_time(outage.began_wall_s),
-                "ended": None if outage.ended_wall_s is None else iso_time(outage.ended_wall_s),
-                "cause": outage.cause,
-            }
-            for outage in run.outages()
-        ],
+        "outages": [outage_facts(outage) for outage in outages],
+        "away": away_of(outages).as_json(),
         "restarts": [
             {key: value for key, value in asdict(restart).items() if key != "wall_s"}
             for restart in run.restarts()
@@ -71,16 +74,16 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
 def _group(analysis: RunAnalysis, number: int) -> dict[str, Any]:
     run = analysis.run
     info = run.groups[number]
-    fitted = analysis.fitted_rate_hz(number)
+    # The latest, as `record` tells it.
+    rate_hz = analysis.rate_hz(number) if info.rate_hz is not None else None
+    fitted = analysis.fitted_rate_hz(number, rate_hz)
     return {
         "group": number,
         "channels": list(info.channels),
-        "rate_hz": info.rate_hz,
+        "rate_hz": rate_hz,
         "rate_fitted_hz": None if fitted is None else fitted.as_json(),
         # The nominal rate lies outside the fitted one's k = 2 interval.
-        "rate_off": fitted is not None
-        and info.rate_hz is not None
-        and abs(fitted.value - info.rate_hz) > 2 * fitted.u,
+        "rate_off": fitted is not None and rate_hz is not None and abs(fitted.value - rate_hz) > 2 * fitted.u,
         "code": str(info.code),
         "bits": info.bits,
         "burst": info.burst,
@@ -103,7 +106,7 @@ def _channel(analysis: RunAnalysis, channel: ChannelChain) -> dict[str, Any]:
         "range": [value if math.isfinite(value) else None for value in (channel.low, channel.high)],
         "per_code": channel.per_code,
         "zero_code": channel.zero_code,
-        "u_scale_percent": 100 * channel.u_scale,
+        "u_scale_percent": float(f"{100 * channel.u_scale:.12g}"),
         "u_offset": channel.u_offset,
         "u_excludes": list(channel.u_excludes),
     }

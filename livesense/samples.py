@@ -256,7 +256,7 @@ class TimeAxis:
         return at_s + 1.0 / rate_hz if rate_hz else at_s
 
     def scan_at(self, time_s: float) -> int:
-        """First scan index at or after a time; times are exact to a millionth of a scan."""
+        """First scan index at or after a time, which may be off by a thousandth of a scan by rounding."""
         best = self.segments[0].first
         for number, segment in enumerate(self.segments):
             if segment.start_s > time_s and number > 0:
@@ -264,7 +264,7 @@ class TimeAxis:
             if not segment.rate_hz:
                 best = segment.first
                 continue
-            best = segment.first + max(0, math.ceil((time_s - segment.start_s) * segment.rate_hz - 1e-6))
+            best = segment.first + max(0, math.ceil((time_s - segment.start_s) * segment.rate_hz - 1e-3))
             if number + 1 < len(self.segments):
                 best = min(best, self.segments[number + 1].first)
         return best

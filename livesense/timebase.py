@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +37,9 @@ from livesense.samples import (
 PLAUSIBLE_SLACK_S = 2.0
 PLAUSIBLE_SLACK = 1.1
 """A jump is loss when the device could have made that many scans: 10 % faster, and 2 s more."""
+
+LATENCY_S = 0.1
+"""Between a packet's last scan and its arrival: delays of the device, of the system and of our own."""
 
 LONGEST_JUMP_S = 3600.0
 """Without an arrival clock, a longer jump is a restart."""
@@ -72,6 +75,18 @@ class _Held:
 
 
 @dataclass(slots=True)
+class _Fit:
+    """The fits of one stretch at one nominal rate; the device's own clock comes first."""
+
+    nominal_hz: float | None
+    arrivals: ArrivalFit
+    clock: ClockFit | None
+
+    def estimate(self) -> Estimate | None:
+        return self.arrivals.estimate() if self.clock is None else self.clock.estimate()
+
+
+@dataclass(slots=True)
 class _Group:
     """What is known of one group."""
 
@@ -84,8 +99,12 @@ class _Group:
     since_jump: int = 0
     joined: bool = True
     new_segment: bool = True
+    begun: bool = False
+    """Whether scans came since the device's last start."""
     segments: list[SegmentStart] = field(default_factory=list)
-    fits: list[tuple[float | None, ArrivalFit, ClockFit | None]] = field(default_factory=list)
+    fit: _Fit | None = None
+    fitted: dict[float | None, Estimate] = field(default_factory=dict)
+    """What earlier fits told, by nominal rate."""
     block_first: int = 0
     pieces: list[_Piece] = field(default_factory=list)
     last_tick: tuple[int, int, int] | None = None
@@ -150,8 +169,11 @@ class Timebase:
         self._arrival: Arrival | None = None
         self._before: Arrival | None = None
         self._host_s = 0.0
-        self._started = False
         self._zero_s: float | None = None
+        """The host's time of the run's first scan; None before it, and without a clock."""
+        self._reference: tuple[float, float] | None = None
+        """By the group that came first since the device's start: when in the run the device began to
+        count, and this group's scan period, both in seconds."""
         self._repeated = 0
         self._restarted: list[int | None] | None = None
         """Each group's last counter before a restart that is not handed on yet."""
@@ -165,29 +187,26 @@ class Timebase:
         """Where the group's scans lie in time."""
         return TimeAxis(tuple(self._groups[group].segments))
 
-    def rate_fit(self, group: int) -> Estimate | None:
-        """Scan rate in Hz of the latest segment that tells one at the present nominal rate.
+    def rate_fits(self, group: int) -> dict[float | None, Estimate]:
+        """Scan rates in Hz, by nominal rate: of the latest stretch at each that tells one.
 
         Against the device's own clock where it sends one, else against the host's;
-        None where there is neither, or too little yet.
+        empty where there is neither, or too little yet.
         """
-        for rate_hz, arrivals, clock in reversed(self._groups[group].fits):
-            if rate_hz != self._groups[group].info.rate_hz:
-                return None
-            estimate = arrivals.estimate() if clock is None else clock.estimate()
-            if estimate is not None:
-                return estimate
-        return None
+        found = dict(self._groups[group].fitted)
+        fit = self._groups[group].fit
+        if fit is not None and (latest := fit.estimate()) is not None:
+            found[fit.nominal_hz] = latest
+        return found
 
-    def rate_flagged(self, group: int) -> bool:
-        """Whether the fitted rate, with its k = 2 interval, excludes the nominal rate."""
-        estimate, nominal = self.rate_fit(group), self._groups[group].info.rate_hz
-        return estimate is not None and nominal is not None and abs(estimate.value - nominal) > 2 * estimate.u
+    def rate_fit(self, group: int) -> Estimate | None:
+        """Scan rate in Hz as fitted at the present nominal rate; None where nothing tells it yet."""
+        return self.rate_fits(group).get(self._groups[group].info.rate_hz)
 
     def clock_jitter_s(self, group: int) -> float | None:
-        """Tell the standard deviation of the device's clock around even sampling, in the latest segment."""
-        fits = self._groups[group].fits
-        return fits[-1][2].jitter_s if fits and fits[-1][2] is not None else None
+        """Give the standard deviation of the device's clock around even sampling; None without one."""
+        fit = self._groups[group].fit
+        return None if fit is None or fit.clock is None else fit.clock.jitter_s
 
     def packets(self, packets: Packets, arrival: Arrival | None) -> list[TimebaseEvent]:
         """Place packets in order of the wire; ``arrival`` is when their last byte came."""
@@ -210,7 +229,8 @@ class Timebase:
         for number in runs:
             group = self._groups[number]
             if arrival is not None and group.arrival is arrival:
-                group.fits[-1][1].add(group.next_index, self._host_s)
+                assert group.fit is not None
+                group.fit.arrivals.add(group.next_index, self._host_s)
         return self._finished()
 
     def description(self, description: Description) -> list[TimebaseEvent]:
@@ -234,7 +254,10 @@ class Timebase:
                 self._begin_anew()
             self._boot = description.boot
         for group, info in zip(self._groups, description.groups, strict=True):
-            group.new_segment = group.new_segment or info.rate_hz != group.info.rate_hz
+            if info.rate_hz != group.info.rate_hz:
+                group.new_segment = True
+                # Counts divided by rates no longer tell when this group began.
+                self._reference = None
             group.info = info
         return self._finished()
 
@@ -244,7 +267,7 @@ class Timebase:
             group.cause = cause
             if not self._counted and group.segments:
                 self._out.append(Gap(number, group.next_index, None, cause))
-                self._renew_fits(group)
+                self._renew_fit(group)
         return self._finished()
 
     def finish(self) -> list[TimebaseEvent]:
@@ -274,8 +297,7 @@ class Timebase:
                 if slept:
                     # Or somebody set the wall clock: no rate is fitted across that.
                     for group in self._groups:
-                        if group.fits:
-                            self._renew_fits(group)
+                        self._renew_fit(group)
             self._before = self._arrival
         self._arrival = arrival
 
@@ -411,7 +433,9 @@ class Timebase:
             group.since_jump = 0
             group.joined = True
             group.new_segment = True
+            group.begun = False
             group.last_tick = None
+        self._reference = None
 
     def _tell_restart(self, number: int | None, first_counter: int | None) -> None:
         """Hand on a restart, once it is known where the device counts from, or that it never will be."""
@@ -433,7 +457,7 @@ class Timebase:
         if self._restarted is not None:
             self._tell_restart(number, None if end is None else (end - count) % self._modulus)
         if group.new_segment:
-            self._open_segment(number, time_s)
+            self._open_segment(number, time_s, None if end is None else (end - count) % self._modulus)
         if group.cause is not None:
             # Whatever part of a burst was missed, this is like joining midway.
             group.cause = None
@@ -451,29 +475,70 @@ class Timebase:
         group.since_jump += count
         group.arrival = self._arrival
 
-    def _open_segment(self, number: int, time_s: float | None) -> None:
+    def _open_segment(self, number: int, time_s: float | None, counter: int | None) -> None:
+        """Begin a stretch with the scan that has this counter, taken at ``time_s`` of the host's clock."""
         group = self._groups[number]
         self._flush(number)
-        start_s = 0.0
-        if not self._started:
-            self._started = True
+        if not any(other.segments for other in self._groups):
             self._zero_s = time_s
-        elif time_s is None or self._zero_s is None:
+        counted = None if counter is None or group.begun else self._counted_s(group, counter)
+        if time_s is None or self._zero_s is None:
             start_s = group.segment_end_s if group.segments else 0.0
         else:
-            start_s = time_s - self._zero_s
+            start_s = self._by_counter(time_s - self._zero_s, counted)
             if group.segments:
                 start_s = max(start_s, group.segment_end_s)
+            elif start_s < 0:
+                # The run's first scan turns out to be this one: others came sooner, but began later.
+                self._shift(-start_s)
+                start_s = 0.0
+        if counted is not None and self._reference is None:
+            self._reference = (start_s - counted[0], counted[1])
         segment = SegmentStart(number, group.next_index, start_s, group.info.rate_hz)
         group.segments.append(segment)
         group.new_segment = False
-        self._renew_fits(group)
+        group.begun = True
+        self._renew_fit(group, begin=True)
         self._out.append(segment)
 
-    def _renew_fits(self, group: _Group) -> None:
+    @staticmethod
+    def _counted_s(group: _Group, counter: int) -> tuple[float, float] | None:
+        """Seconds that a counter tells since the device's start, and the scan period."""
+        rate_hz = group.info.rate_hz
+        return (counter / rate_hz, 1.0 / rate_hz) if rate_hz else None
+
+    def _by_counter(self, start_s: float, counted: tuple[float, float] | None) -> float:
+        """Place a group that begins at ``start_s`` by the device's own counting, where both agree.
+
+        All counters count from the device's start, so groups lie to each other as their counters do:
+        exactly, while arrivals are late by some milliseconds, each by others. Arrivals have the last
+        word where the two differ by more than arrivals can be wrong.
+        """
+        if counted is None or self._reference is None:
+            return start_s
+        by_counter_s = self._reference[0] + counted[0]
+        doubt_s = LATENCY_S + self._reference[1] + counted[1]
+        return by_counter_s if abs(by_counter_s - start_s) <= doubt_s else start_s
+
+    def _shift(self, by_s: float) -> None:
+        """Let everything that has begun be later by so much."""
+        assert self._zero_s is not None
+        self._zero_s -= by_s
+        if self._reference is not None:
+            self._reference = (self._reference[0] + by_s, self._reference[1])
+        for group in self._groups:
+            group.segments = [replace(segment, start_s=segment.start_s + by_s) for segment in group.segments]
+            self._out.extend(group.segments)
+
+    def _renew_fit(self, group: _Group, *, begin: bool = False) -> None:
+        """Begin a new fit, and keep what the one before told."""
+        if group.fit is None and not begin:
+            return
+        if group.fit is not None and (told := group.fit.estimate()) is not None:
+            group.fitted[group.fit.nominal_hz] = told
         rate_hz, clock = group.info.rate_hz, group.info.clock
         by_clock = ClockFit(TICKS_PER_S[clock], rate_hz) if clock else None
-        group.fits = [*group.fits[-1:], (rate_hz, ArrivalFit(rate_hz), by_clock)]
+        group.fit = _Fit(rate_hz, ArrivalFit(rate_hz), by_clock)
 
     def _flush(self, number: int) -> None:
         """Hand on the group's rows that follow each other."""
@@ -482,7 +547,8 @@ class Timebase:
             return
         codes = _joined([piece.codes[piece.begin : piece.end] for piece in group.pieces])
         clock = None
-        by_clock = group.fits[-1][2]
+        assert group.fit is not None
+        by_clock = group.fit.clock
         if by_clock is not None:
             raw = [piece.clock[piece.begin : piece.end] for piece in group.pieces if piece.clock is not None]
             clock = self._unwrapped(group, _joined(raw))

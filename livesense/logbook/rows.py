@@ -107,11 +107,16 @@ class EventRow:
 
 @dataclass(frozen=True, slots=True)
 class OutageRow:
-    """The port was away; ``ended_wall_s`` None: it still is, or the run ended first."""
+    """The port was away; ``ended_wall_s`` None: it still is, or the run ended first.
+
+    ``scans_lost`` None: cannot be counted, and ``uncounted`` says why where that is known.
+    """
 
     began_wall_s: float
     ended_wall_s: float | None
     cause: str
+    scans_lost: int | None = None
+    uncounted: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

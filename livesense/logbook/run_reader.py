@@ -27,16 +27,12 @@ from livesense.logbook.rows import (
     RestartRow,
     RunRow,
 )
+from livesense.logbook.run_rows import run_rows
 from livesense.logbook.stretches import Source, whole
 from livesense.samples import CodeType, Estimate, GroupInfo, SegmentStart, TimeAxis
 
 if TYPE_CHECKING:
     from livesense.logbook.reader import Logbook
-
-_RUN = (
-    "SELECT name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device,"
-    " description, port, wire, version, summary, token FROM run WHERE number = ?"
-)
 
 _EVENT = (
     "number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
@@ -61,7 +57,6 @@ class RunReader:
         self._logbook = logbook
         self.number = number
         self._row: RunRow | None = None
-        self._description = ""
         self._groups: tuple[GroupInfo, ...] | None = None
         self._counted: tuple[bool, ...] = ()
         self._sources: tuple[Source, ...] = ()
@@ -92,9 +87,8 @@ class RunReader:
     @property
     def description(self) -> str:
         """The device's description as it came."""
-        if self._row is None:
-            self._row = self._read_row()
-        return self._description
+        rows = self._logbook.select("SELECT description FROM run WHERE number = ?", (self.number,))
+        return str(rows[0][0]) if rows else ""
 
     def channel_rows(self) -> list[ChannelRow]:
         """List the stored channels of all groups, clocks too."""
@@ -447,45 +441,9 @@ class RunReader:
         self._groups = tuple(groups) if groups else None
 
     def _read_row(self) -> RunRow:
-        rows = self._logbook.select(_RUN, (self.number,))
-        if not rows:
-            raise RunNotFoundError(f"{self._logbook.path}: run {self.number} is not there any more")
-        (
-            name, started, ended, ended_wall_s, bench_name, bench_text, bench_path, device, description,
-            port, wire, version, summary, token,
-        ) = rows[0]  # fmt: skip
-        self._description = description
         lost = [self.scans_lost(group) for group in range(len(self.groups))]
-        counted = [count for count in lost if count is not None]
-        ((events,),) = self._logbook.select(
-            "SELECT count(*) FROM event WHERE run = :run"
-            " AND revision = (SELECT max(revision) FROM event WHERE run = :run)",
-            {"run": self.number},
-        )
-        return RunRow(
-            number=self.number,
-            name=name,
-            started_wall_s=started,
-            seconds=max((self._until_s(group) for group in range(len(self.groups))), default=0.0),
-            state=self._logbook.state(self.number, token, ended),
-            ended=ended,
-            ended_wall_s=ended_wall_s,
-            channels=tuple(name for group in self.groups for name in group.channels),
-            events=events,
-            scans_lost=sum(counted) if counted else None,
-            bench_name=bench_name,
-            bench_text=bench_text,
-            bench_path=bench_path,
-            device=device,
-            wire=wire,
-            port=port,
-            version=version,
-            summary=None if summary is None else from_json(summary),
-        )
-
-    def _until_s(self, group: int) -> float:
-        low, high = self.extent(group)
-        if high <= low:
-            return 0.0
-        seconds = self.time_axis(group).end_s(high - 1)
-        return seconds if math.isfinite(seconds) else 0.0
+        book = self._logbook
+        rows = run_rows(book.select, book.state, self.number, sum(count or 0 for count in lost))
+        if not rows:
+            raise RunNotFoundError(f"{book.path}: run {self.number} is not there any more")
+        return rows[0]

@@ -11,7 +11,7 @@ from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import device_of, event_fields, real_or_none, to_json, whole_or_none
 from livesense.logbook.group_writer import GroupWriter
 from livesense.logbook.locks import RunLock
-from livesense.logbook.rows import RequestRow
+from livesense.logbook.rows import OutageRow, RequestRow
 from livesense.samples import (
     Estimate,
     Event,
@@ -172,14 +172,17 @@ class RunWriter:
             plain_text(text),
         )
 
-    def outage(self, began_wall_s: float, ended_wall_s: float | None, cause: str) -> None:
-        """Keep that the port went away, or came back: the same beginning twice updates one row."""
+    def outage(self, outage: OutageRow) -> None:
+        """Keep that the port went away, came back, what it cost: the same beginning updates one row."""
         self._put(
-            "INSERT OR REPLACE INTO outage (run, began_wall_s, ended_wall_s, cause) VALUES (?, ?, ?, ?)",
+            "INSERT OR REPLACE INTO outage (run, began_wall_s, ended_wall_s, cause, scans_lost, uncounted)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
             self.number,
-            float(began_wall_s),
-            real_or_none(ended_wall_s),
-            plain_text(cause),
+            float(outage.began_wall_s),
+            real_or_none(outage.ended_wall_s),
+            plain_text(outage.cause),
+            whole_or_none(outage.scans_lost),
+            outage.uncounted,
         )
 
     def open_event(self, event: Event) -> int:
@@ -208,18 +211,19 @@ class RunWriter:
             int(number),
         )
 
-    def rate(self, group: int, estimate: Estimate | None) -> None:
-        """Keep the scan rate as fitted so far; None changes nothing."""
-        if estimate is not None:
-            self._put(
-                "INSERT OR REPLACE INTO rate (run, scan_group, value_hz, u_random_hz, u_systematic_hz)"
-                " VALUES (?, ?, ?, ?, ?)",
-                self.number,
-                int(group),
-                float(estimate.value),
-                float(estimate.u_random),
-                float(estimate.u_systematic),
-            )
+    def rate(self, group: int, nominal_hz: float, estimate: Estimate) -> None:
+        """Keep the scan rate as fitted so far, where the device calls it ``nominal_hz``."""
+        self._put(
+            "INSERT OR REPLACE INTO rate"
+            " (run, scan_group, value_hz, u_random_hz, u_systematic_hz, nominal_hz)"
+            " VALUES (?, ?, ?, ?, ?, ?)",
+            self.number,
+            int(group),
+            float(estimate.value),
+            float(estimate.u_random),
+            float(estimate.u_systematic),
+            float(nominal_hz),
+        )
 
     def health(self, **figures: Any) -> None:
         """Take the recorder's figures (anything JSON can hold); the newest value of each name is kept."""

@@ -45,14 +45,36 @@ def _first_tables(db: Database) -> None:
     db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
 
 
+def _losses_and_rates(db: Database) -> None:
+    """Keep what each outage cost, and a fitted rate for each nominal one."""
+    db.conn.execute("ALTER TABLE outage ADD COLUMN scans_lost INTEGER")
+    db.conn.execute("ALTER TABLE outage ADD COLUMN uncounted TEXT")
+    db.conn.execute("ALTER TABLE rate RENAME TO rate_before")
+    db.conn.execute(
+        "CREATE TABLE rate ("
+        "run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE, scan_group INTEGER NOT NULL,"
+        " value_hz REAL NOT NULL, u_random_hz REAL NOT NULL, u_systematic_hz REAL NOT NULL,"
+        " nominal_hz REAL NOT NULL, PRIMARY KEY (run, scan_group, nominal_hz)) WITHOUT ROWID"
+    )
+    # Until now the one rate kept was of the latest nominal one.
+    db.conn.execute(
+        "INSERT INTO rate SELECT run, scan_group, value_hz, u_random_hz, u_systematic_hz, coalesce("
+        "(SELECT rate_hz FROM segment AS s WHERE s.run = b.run AND s.scan_group = b.scan_group"
+        " ORDER BY first DESC LIMIT 1),"
+        " (SELECT rate_hz FROM scan_group AS g WHERE g.run = b.run AND g.number = b.scan_group),"
+        " value_hz) FROM rate_before AS b"
+    )
+    db.conn.execute("DROP TABLE rate_before")
+
+
 Migration = Callable[["Database"], None]
 
-MIGRATIONS: list[Migration] = [_first_tables]
+MIGRATIONS: list[Migration] = [_first_tables, _losses_and_rates]
 """In order; the one at position n leads from schema version n to n + 1."""
 
 
 def schema_text() -> str:
-    """Give the statements that make an empty logbook."""
+    """Give the statements that make an empty logbook of version 1; later steps change it."""
     return resources.files("livesense.logbook").joinpath("schema.sql").read_text(encoding="utf-8")
 
 

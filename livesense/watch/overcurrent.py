@@ -208,13 +208,14 @@ def _text(name: str, rule: Watch, excess: Excess, rate_hz: float) -> str:
     unit = rule.unit
     what = f"{name}: current vector" if rule.quantity == "vector" else f"{name}: current"
     peak = f"{_figure(excess.peak.value)} {unit}"
-    at_least = "at least " if excess.peak.clipped else ""
+    if excess.peak.clipped:
+        peak += " or more"
     limit = f"limit {_figure(rule.limit)} {unit}"
     if excess.end is None:
-        text = f"{what} is beyond its {limit}; peak so far {at_least}{peak}"
+        text = f"{what} is beyond its {limit}; peak so far {peak}"
     else:
         duration = _duration((excess.end - excess.start + 1) / rate_hz)
-        text = f"{what} peaked at {at_least}{peak}, {limit}, over {duration}"
+        text = f"{what} peaked at {peak}, {limit}, over {duration}"
     if excess.peak.clipped:
         text += "; clipped at the end of the range"
     if excess.lost:
@@ -227,7 +228,7 @@ def _text(name: str, rule: Watch, excess: Excess, rate_hz: float) -> str:
 
 
 def _figure(value: float) -> str:
-    return f"{value:.4g}"
+    return f"{value:.4g}".replace("-", "−")
 
 
 def _duration(seconds: float) -> str:

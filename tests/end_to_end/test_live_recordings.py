@@ -111,7 +111,47 @@ def test_outage_is_a_gap_with_its_cause_and_the_run_goes_on(
     assert summary["groups"][0]["scans_lost"] == 500
     facts = livesense("show", "last", "--json", "--logbook", tmp_path / "livesense.db").json
     assert facts["gaps"] == [{"group": 0, "first": 1000, "count": 500, "cause": "outage"}]
-    assert len(facts["outages"]) == 1
+    (outage,) = facts["outages"]
+    assert (outage["scans_lost"], outage["uncounted"]) == (500, None)
+    assert outage["text"] == f"away {outage['seconds']:.1f} s, 500 scans lost"
+    assert summary["away"]["scans_lost"] == facts["away"]["scans_lost"] == 500
+
+
+def test_outage_with_a_restart_says_that_nobody_can_count_the_loss(
+    tmp_path: Path, server: socket.socket, livesense: Callable[..., Any]
+) -> None:
+    process = start(tmp_path, address(server), "--for", "2s")
+    sender = Sender()
+    with server.accept()[0] as peer:
+        peer.sendall(description_frame([group(sender.channels)], boot=1) + stream(sender, 10))
+    sender.counter = 0
+    with server.accept()[0] as peer:
+        peer.sendall(description_frame([group(sender.channels)], boot=2) + stream(sender, 10))
+        summary = finish(process)
+    assert summary["groups"][0]["scans_stored"] == 2000
+    assert (summary["gaps"], summary["restarts"]) == (0, 1)
+    facts = livesense("show", "last", "--json", "--logbook", tmp_path / "livesense.db").json
+    (outage,) = facts["outages"]
+    assert (outage["scans_lost"], outage["uncounted"]) == (None, "restart")
+    said = f"away {outage['seconds']:.1f} s, loss cannot be counted (the device restarted)"
+    (row,) = livesense("runs", "--json", "--logbook", tmp_path / "livesense.db").json["runs"]
+    assert said == outage["text"] == facts["away"]["text"] == row["away"]["text"] == summary["away"]["text"]
+
+
+@pytest.mark.parametrize("slow_first", [False, True])
+def test_groups_of_a_device_that_just_began_all_begin_at_0(
+    tmp_path: Path, server: socket.socket, livesense: Callable[..., Any], slow_first: bool
+) -> None:
+    process = start(tmp_path, address(server), "--until-closed")
+    fast, slow = Sender(), Sender(("t_sink",), number=1)
+    hello = description_frame([group(fast.channels), group(slow.channels, rate_hz=50)])
+    with server.accept()[0] as peer:
+        peer.sendall(hello + (slow.packet(1) if slow_first else fast.packet(100)))
+        wait_for(lambda: stored(tmp_path) > 0, "the first packet")
+        peer.sendall(fast.packet(100) + slow.packet(1) + fast.packet(100))
+    finish(process)
+    facts = livesense("show", "last", "--json", "--logbook", tmp_path / "livesense.db").json
+    assert [(s["group"], s["first"], s["start_s"]) for s in facts["segments"]] == [(0, 0, 0.0), (1, 0, 0.0)]
 
 
 def test_port_that_cannot_be_opened_is_an_error_without_a_run(tmp_path: Path) -> None:

@@ -19,8 +19,9 @@ import sqlite_utils
 from livesense.errors import DamagedBlockError, DiskFullError, LogbookError, NewerLogbookError
 from livesense.logbook import codec, connection, schema
 from livesense.logbook.reader import Logbook
+from livesense.logbook.rows import OutageRow
 from livesense.logbook.writer import LogbookWriter
-from livesense.samples import ScanBlock
+from livesense.samples import Estimate, ScanBlock
 
 StartRun = Callable[..., Any]
 
@@ -164,6 +165,31 @@ def test_older_schemas_are_brought_up_to_date(
         assert np.array_equal(book.run(1).latest(0, 5000)[1], pump_codes(5000))
 
 
+def test_a_logbook_of_the_first_schema_is_read_and_brought_up_to_date(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:1])
+    LogbookWriter(path).close()
+    monkeypatch.undo()
+    alter(
+        path,
+        "INSERT INTO run (number, name, started_wall_s, bench_name, bench_text, bench_path, device,"
+        " description, port, wire, version, token, ended) VALUES (1, '', 1.0, '', '', '', '', '', '', '', '',"
+        " 'x', 'time')",
+        "INSERT INTO scan_group (run, number, rate_hz, code, held_as, counted)"
+        " VALUES (1, 0, 1e3, 'u16', '<u2', 1)",
+        "INSERT INTO segment VALUES (1, 0, 0, 0.0, 1000.0), (1, 0, 50, 0.05, 2000.0)",
+        "INSERT INTO outage VALUES (1, 10.0, 12.5, 'gone')",
+        "INSERT INTO rate VALUES (1, 0, 2001.0, 0.5, 0.25)",
+    )
+    expected = [OutageRow(10.0, 12.5, "gone")], {0: {2000.0: Estimate(2001.0, 0.5, 0.25, "Hz")}}
+    with Logbook(path) as book:
+        assert (book.run(1).outages(), book.run(1).rates()) == expected
+        LogbookWriter(path).close()
+        assert book.select("PRAGMA user_version") == [(schema.newest_version(),)]
+        assert (book.run(1).outages(), book.run(1).rates()) == expected
+
+
 def test_a_step_that_fails_leaves_the_steps_before_it(
     recorded: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -178,7 +204,7 @@ def test_a_step_that_fails_leaves_the_steps_before_it(
     with pytest.raises(RuntimeError):
         LogbookWriter(recorded)
     with closing(sqlite3.connect(recorded)) as db:
-        assert db.execute("PRAGMA user_version").fetchone() == (2,)
+        assert db.execute("PRAGMA user_version").fetchone() == (schema.newest_version() - 1,)
         names = [row[1] for row in db.execute("PRAGMA table_info(run)")]
     assert "operator" in names
     assert "place" not in names

@@ -565,6 +565,5 @@ def test_a_group_that_never_came(fast: GroupInfo, slow: GroupInfo) -> None:
     assert base.next_index(1) == 0
     assert base.segments(1).segments == ()
     assert base.rate_fit(1) is None
-    assert not base.rate_flagged(1)
     assert base.clock_jitter_s(1) is None
     assert CodeType.U16 in {fast.code}

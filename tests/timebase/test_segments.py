@@ -44,6 +44,46 @@ def test_another_groups_first_segment_is_placed_by_its_arrival(
     assert base.segments(1).time_s(np.array([0, 2])).tolist() == pytest.approx([0.8, 1.0])
 
 
+def test_groups_that_began_together_lie_as_their_counters_do(
+    packets: Any, when: Any, fast: GroupInfo, slow: GroupInfo
+) -> None:
+    base = Timebase([fast, slow])
+    # The slow group's first scan is sent at once, the fast one's with 30 more: arrivals say 0.07 s apart.
+    slow_first = one_start(base.packets(packets((1, 0, 1)), when(10.0)))
+    fast_first = one_start(base.packets(packets((0, 0, 30)), when(10.03)))
+    assert (slow_first.start_s, fast_first.start_s) == (0.0, 0.0)
+
+
+def test_groups_joined_midway_lie_as_their_counters_do_from_the_earliest_scan_on(
+    packets: Any, when: Any, fast: GroupInfo, slow: GroupInfo
+) -> None:
+    base = Timebase([fast, slow])
+    # An hour after the device's start.
+    assert one_start(base.packets(packets((0, 3_600_050, 20)), when(10.02))).start_s == 0.0
+    moved, own = starts(base.packets(packets((1, 35_998, 4)), when(10.21)))
+    # Scan 35 998 was taken 0.25 s before scan 3 600 050, and is the run's first one now.
+    assert own == SegmentStart(1, 0, 0.0, 10.0)
+    assert (moved.group, moved.first) == (0, 0)
+    assert moved.start_s == pytest.approx(0.25)
+    assert base.segments(0).segments == (moved,)
+    # After a restart both begin anew, again together.
+    base.packets(packets((0, 7, 20)), when(20.0))
+    base.packets(packets((0, 27, 20)), when(20.02))
+    again = base.segments(0).segments[1]
+    assert again.start_s == pytest.approx(20.0 - 0.02 - 10.0 + 0.25)
+    after = one_start(base.packets(packets((1, 1, 1)), when(20.2)))
+    assert after.start_s == pytest.approx(again.start_s - 0.007 + 0.1)
+
+
+def test_an_earlier_scan_without_a_counter_moves_the_others_too(
+    packets: Any, when: Any, fast: GroupInfo, slow: GroupInfo
+) -> None:
+    base = Timebase([dataclasses.replace(fast, rate_hz=None), slow])
+    assert one_start(base.packets(packets((0, None, 20)), when(10.0))).start_s == 0.0
+    moved, own = starts(base.packets(packets((1, None, 4)), when(10.1)))
+    assert (moved.start_s, own.start_s) == (pytest.approx(0.3), 0.0)
+
+
 def test_packets_of_one_read_came_one_after_the_other(packets: Any, when: Any, fast: GroupInfo) -> None:
     base = Timebase([fast])
     base.packets(packets((0, 900, 100)), when(1.0))
@@ -176,7 +216,6 @@ def test_the_rate_by_the_devices_clock_also_from_a_file(
     assert estimate.unit == "Hz"
     assert abs(estimate.value - true_hz) < 2 * estimate.u
     assert estimate.u < 1e-4 * true_hz
-    assert base.rate_flagged(0) == (true_hz != 100.0)
     jitter = base.clock_jitter_s(0)
     assert jitter is not None
     assert jitter < 1 / per_s
@@ -209,17 +248,20 @@ def test_the_rate_is_fitted_per_segment(packets: Any, when: Any, fast: GroupInfo
     first = base.rate_fit(0)
     assert first is not None
     assert first.value == pytest.approx(1010.0, rel=1e-4)
-    assert base.rate_flagged(0)
     base.description(Description((dataclasses.replace(fast, rate_hz=500.0),)))
     counter = stream(base, packets, when, 0.1, 500.0, 4.0, counter)
     # At another nominal rate the old figure says nothing.
     assert base.rate_fit(0) is None
-    assert not base.rate_flagged(0)
+    assert base.rate_fits(0) == {1000.0: first}
     stream(base, packets, when, 8.0, 500.0, 4.08, counter)
     second = base.rate_fit(0)
     assert second is not None
     assert second.value == pytest.approx(500.0, rel=1e-4)
-    assert not base.rate_flagged(0)
+    assert base.rate_fits(0) == {1000.0: first, 500.0: second}
+    base.description(Description((fast,)))
+    stream(base, packets, when, 0.1, 1010.0, 12.08, counter + 4000)
+    # Back at a rate that was fitted before.
+    assert base.rate_fit(0) == first
 
 
 def test_shortly_after_a_restart_the_rate_before_it_still_stands(

@@ -80,7 +80,7 @@ def test_an_event_says_channel_peak_limit_and_duration():
     assert (event.kind, event.channel, event.group, event.rule) == ("overcurrent", "iv", 1, 4)
     assert (event.peak, event.peak_scan, event.peak_at_least) == (-14.25, 1021, False)
     assert (event.start_scan, event.end_scan) == (1020, 1023)
-    assert event.text == "iv: current peaked at -14.25 A, limit 12 A, over 200 µs"
+    assert event.text == "iv: current peaked at −14.25 A, limit 12 A, over 200 µs"
     assert not event.cut_short
 
 
@@ -88,7 +88,7 @@ def test_a_clipped_peak_is_at_least_so_high():
     values = three([0.0] * 5 + [16.5] * 5 + [0.0] * 2000)
     (event,) = events_of(values, clipped=values > 16)
     assert event.peak_at_least
-    assert "at least 16.5 A" in event.text
+    assert "peaked at 16.5 A or more," in event.text
     assert "clipped" in event.text
 
 

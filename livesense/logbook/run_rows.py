@@ -1,0 +1,138 @@
+"""Runs at a glance: one of them or all, in the same few statements however many there are."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from livesense.errors import DamagedBlockError
+from livesense.logbook.fields import from_json
+from livesense.logbook.rows import RunRow
+from livesense.logbook.stretches import Values, whole
+from livesense.samples import SegmentStart, TimeAxis
+
+Select = Callable[[str, Values], list[tuple[Any, ...]]]
+StateOf = Callable[[int, str, str | None], str]
+
+_RUN = """
+SELECT number, token, name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device,
+       port, wire, version, summary FROM run {where} ORDER BY number DESC
+"""
+_EVENTS = "SELECT run, revision, count(*) FROM event {where} GROUP BY run, revision ORDER BY run, revision"
+_CHANNELS = """
+SELECT run, name FROM channel {where} ORDER BY run, scan_group, position
+"""
+# What was stored last, and the segment it lies in.
+_GROUPS = """
+WITH reach AS (
+ SELECT run, number, rate_hz, counted, max(
+   coalesce((SELECT first + scans FROM block AS b WHERE b.run = g.run AND b.scan_group = g.number
+             AND position = 0 ORDER BY first DESC LIMIT 1), 0),
+   coalesce((SELECT first + scans FROM tail AS t WHERE t.run = g.run AND t.scan_group = g.number
+             ORDER BY first DESC LIMIT 1), 0)) AS stop
+ FROM scan_group AS g {where})
+SELECT r.run, r.number, r.rate_hz, r.counted, r.stop, s.first, s.start_s, s.rate_hz
+ FROM reach AS r LEFT JOIN segment AS s ON s.run = r.run AND s.scan_group = r.number AND s.first =
+  (SELECT max(first) FROM segment WHERE run = r.run AND scan_group = r.number AND first < r.stop)
+"""
+_LOST = """
+SELECT run, scan_group, coalesce(sum(scans), 0) FROM gap {where} GROUP BY run, scan_group
+"""
+
+
+@dataclass(slots=True)
+class _Parts:
+    """What one run's groups add to its row."""
+
+    seconds: float = 0.0
+    counting: bool = False
+    channels: list[str] = field(default_factory=list)
+    events: int = 0
+    lost: int = 0
+
+
+def run_rows(
+    select: Select, state_of: StateOf, only: int | None = None, lost: int | None = None
+) -> list[RunRow]:
+    """Read the rows of all runs, newest first, or of ``only`` one; empty when that is not there.
+
+    ``lost`` is the number of scans that one run lost, where it is known already: adding
+    up a long run's gaps takes longer than everything else.
+
+    Raises
+    ------
+    DamagedBlockError
+        A number is none.
+    """
+    values = {"run": only}
+    runs = select(_RUN.format(where="" if only is None else "WHERE number = :run"), values)
+    where = "" if only is None else "WHERE run = :run"
+    parts: defaultdict[int, _Parts] = defaultdict(_Parts)
+    counting = set()
+    for run, number, rate_hz, counted, stop, *segment in select(_GROUPS.format(where=where), values):
+        part = parts[run]
+        part.seconds = max(part.seconds, _until_s(run, number, rate_hz, stop, segment))
+        if counted:
+            part.counting = True
+            counting.add((run, number))
+    and_where = f"{where} AND" if where else "WHERE"
+    for run, name in select(_CHANNELS.format(where=f"{and_where} role = 'code'"), values):
+        parts[run].channels.append(name)
+    for run, _, count in select(_EVENTS.format(where=where), values):
+        # Only the newest revision counts, and it comes last.
+        parts[run].events = count
+    if lost is None:
+        for run, number, count in select(_LOST.format(where=f"{and_where} cause <> 'burst'"), values):
+            if (run, number) in counting:
+                parts[run].lost += _whole(run, count)
+    elif only is not None:
+        parts[only].lost = lost
+    return [_row(row, parts[row[0]], state_of) for row in runs]
+
+
+def _row(row: tuple[Any, ...], part: _Parts, state_of: StateOf) -> RunRow:
+    (
+        number, token, name, started, ended, ended_wall_s, bench_name, bench_text, bench_path, device,
+        port, wire, version, summary,
+    ) = row  # fmt: skip
+    return RunRow(
+        number=number,
+        name=name,
+        started_wall_s=started,
+        seconds=part.seconds,
+        state=state_of(number, token, ended),
+        ended=ended,
+        ended_wall_s=ended_wall_s,
+        channels=tuple(part.channels),
+        events=part.events,
+        scans_lost=part.lost if part.counting else None,
+        bench_name=bench_name,
+        bench_text=bench_text,
+        bench_path=bench_path,
+        device=device,
+        wire=wire,
+        port=port,
+        version=version,
+        summary=None if summary is None else from_json(summary),
+    )
+
+
+def _until_s(run: int, group: int, rate_hz: float | None, stop: object, segment: list[Any]) -> float:
+    end = _whole(run, stop)
+    if end < 1:
+        return 0.0
+    first, start_s, segment_hz = segment
+    start = SegmentStart(group, first, start_s, segment_hz)
+    axis = TimeAxis((start if first is not None else SegmentStart(group, 0, 0.0, rate_hz),))
+    seconds = axis.end_s(end - 1)
+    return seconds if math.isfinite(seconds) else 0.0
+
+
+def _whole(run: int, value: object) -> int:
+    try:
+        return whole(value, "scans")
+    except DamagedBlockError as error:
+        raise DamagedBlockError(f"run {run}: {error}") from error
