@@ -69,7 +69,7 @@ def told(halves: Halves | None, quantity: Mapping[str, Any] | None) -> str | Non
 def changes(
     analysis: RunAnalysis, channels: Sequence[Mapping[str, Any]], measured: Mapping[str, Any]
 ) -> dict[str, str]:
-    """Say of each tile, by its key, from what to what it changes within the measured stretch."""
+    """Say of each tile, by its key, from what to what it changes; empty where only that it does is known."""
     from_s, to_s = measured.get("used_from_s"), measured.get("used_to_s")
     bus = [c.name for c in analysis.channels if c.phase == "bus" and c.quantity == "current"]
     names = [str(c["name"]) for c in channels]
@@ -93,5 +93,5 @@ def changes(
         halves = mean_halves(longest[bus[0]])
         found["power.bus_current"] = told(halves, power.get("bus_current"))
         if found["power.bus_current"] and power.get("input_power"):
-            found["power.input_power"] = "with the current"
+            found["power.input_power"] = ""
     return {key: text for key, text in found.items() if text is not None}

@@ -24,13 +24,15 @@ GRID_OPTIONS: dict[str, Any] = {
 }
 
 
-def _graph(ident: str, figure: dict[str, Any], label: str) -> html.Div:
+def _graph(ident: str, figure: dict[str, Any], label: str, before: str = "") -> html.Div:
+    """Put a graph under its canvas; ``before`` are words that stand there until a first picture comes."""
     return html.Div(
         [
             dcc.Graph(id=ident, figure=figure, config=CONFIG, className="graph", responsive=True),
             html.Canvas(className="ink", **wild(aria_hidden="true")),
+            *([html.P(before, className="before")] if before else []),
         ],
-        className="sheet",
+        className="sheet waiting" if before else "sheet",
         role="figure",
         **wild(aria_label=label),
     )
@@ -54,7 +56,7 @@ def live() -> html.Div:
                 size="sm",
                 **wild(aria_label="Width of a running picture"),
             ),
-            dmc.Button("Pause", id="live-pause", size="sm", n_clicks=0, variant="filled"),
+            dmc.Button("Pause", id="live-pause", size="sm", n_clicks=0, variant="filled", disabled=True),
         ],
         className="controls",
         role="group",
@@ -86,7 +88,10 @@ def live() -> html.Div:
                 html.Div(
                     [
                         _graph(
-                            "live-graph", axes("ms", "A", (0, 60), (-10, 10)), "Phase currents against time"
+                            "live-graph",
+                            axes("ms", "A", (0, 60), (-10, 10)),
+                            "Phase currents against time",
+                            before="The picture comes with the first samples.",
                         ),
                         html.Div(id="phases", className="phases"),
                     ],
@@ -94,7 +99,13 @@ def live() -> html.Div:
                 ),
                 ident="picture",
             ),
-            band("Figures", html.Div(id="tiles", className="tiles"), ident="figures"),
+            band(
+                "Figures",
+                html.P("\u00a0", className="caption", id="figures-date"),
+                html.Div(id="tiles", className="tiles"),
+                html.Ul(id="withheld", className="withheld"),
+                ident="figures",
+            ),
             html.Div(
                 [
                     band("Events", html.Div(id="events", className="events"), ident="latest"),

@@ -16,10 +16,12 @@ from typing import Any
 from flask import Flask, Response, request
 
 from dashboard.live import Live
-from dashboard.picture import KIND_FACTS, KIND_SETUP, encode, encode_text
+from dashboard.picture import KIND_ALIVE, KIND_FACTS, KIND_SETUP, encode, encode_text
 from dashboard.pictures import SPANS_S, View
 
 FEWEST_COLUMNS, MOST_COLUMNS, USUAL_COLUMNS = 100, 4000, 1200
+ALIVE_S = 0.5
+"""Without a new picture so long, an empty message tells that this end is well."""
 MEDIA_TYPE = "application/vnd.livesense.stream"
 
 
@@ -81,6 +83,7 @@ class Streams:
         """Messages for one client until it leaves or the server stops; gives its place back at the end."""
         try:
             setup = facts = picture = None
+            sent_at = -math.inf
             while not self.stopping.is_set():
                 began = time.monotonic()
                 new_setup, new_facts = self.live.facts()
@@ -93,7 +96,11 @@ class Streams:
                 new_picture = self.live.picture(view)
                 if new_picture is not None and new_picture is not picture:
                     picture = new_picture
+                    sent_at = began
                     yield encode(picture)
+                elif began - sent_at > ALIVE_S:
+                    sent_at = began
+                    yield encode_text(KIND_ALIVE, "")
                 self.stopping.wait(max(0.001, self._frame_s - (time.monotonic() - began)))
         finally:
             self.give_back()

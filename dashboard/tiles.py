@@ -77,8 +77,8 @@ def tiles(
 ) -> list[dict[str, Any]]:
     """Phase rms first, then speed, power and the rest; ``why`` is said when nothing could be measured.
 
-    ``changing`` tells, by a tile's key, from what to what its figure changes: that stands in place of a
-    tolerance which would only hold for the stretch as a whole.
+    ``changing`` tells, by a tile's key, from what to what its figure changes (empty: not known): that
+    stands in place of a tolerance which would only hold for the stretch as a whole.
     """
     rows = []
     for channel in channels:

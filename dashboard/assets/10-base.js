@@ -73,9 +73,9 @@
   /** Line patterns in CSS pixels: the second cue beside colour. */
   LS.looks = [
     { colour: "--trace-0", dash: [], width: 1.6 },
-    { colour: "--trace-1", dash: [11, 4], width: 1.6 },
-    { colour: "--trace-2", dash: [3, 3], width: 1.9 },
-    { colour: "--trace-3", dash: [11, 3, 3, 3], width: 1.6 },
+    { colour: "--trace-1", dash: [9, 5], width: 1.6 },
+    { colour: "--trace-2", dash: [9, 3, 2, 3], width: 1.9 },
+    { colour: "--trace-3", dash: [2, 3], width: 1.9 },
   ];
 
   /** A short sample of a trace's line, as in the picture. */
@@ -167,6 +167,19 @@
   /** ± as text: nothing for an exact value, words where it is not known. */
   LS.spread = function (expanded) {
     return expanded === "" ? "" : expanded === null ? "± not known" : `± ${expanded}`;
+  };
+
+  /** A length of time as the server writes it ("0.30 s", "3 min 05 s", "2 h 10 min"), but "4.0 s", as it counts on. */
+  LS.lasting = function (seconds) {
+    if (seconds < 0.0995) return `${Number((seconds * 1e3).toPrecision(3))} ms`;
+    if (seconds < 1) return `${seconds.toFixed(2)} s`;
+    if (seconds < 9.95) return `${seconds.toFixed(1)} s`;
+    const whole = Math.round(seconds), two = (n) => String(n).padStart(2, "0");
+    if (whole < 60) return `${whole} s`;
+    const minutes = Math.floor(whole / 60), hours = Math.floor(minutes / 60);
+    if (minutes < 60) return `${minutes} min ${two(whole % 60)} s`;
+    if (hours < 48) return `${hours} h ${two(minutes % 60)} min`;
+    return `${Math.floor(hours / 24)} d ${hours % 24} h`;
   };
 
   LS.number = function (value, digits) {

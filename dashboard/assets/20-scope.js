@@ -186,7 +186,7 @@
         if (kind === 1) {
           newest = at + 4;
           newestLength = length;
-        } else {
+        } else if (kind === 2 || kind === 3) {
           const text = new TextDecoder().decode(bytes.subarray(at + 8, at + 4 + length));
           found[kind === 2 ? "facts" : "setup"] = JSON.parse(text);
           if (kind === 3) newest = -1;

@@ -2,8 +2,8 @@
 (function () {
   "use strict";
   const LS = window.livesense;
-  const OLD_MS = 1500;
-  const PLACES = 4;
+  /** A server that cannot be reached is said after this; one that is only late, later. */
+  const GONE_MS = 1500, SILENT_MS = 3000, LATE_MS = 3000;
   const LADDER = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
   let screen = null;
 
@@ -23,12 +23,14 @@
       this.setup = { run: null, channels: [], limits: [] };
       this.newest = null;
       this.shown = null;
-      this.factsAt = performance.now();
-      this.lost = false;
+      this.facts = null;
+      this.factsAt = this.dataAt = null;
+      this.troubled = false;
       this.lowerSince = null;
       this.axes = { span: null, steady: null, top: null };
       this.frames = 0;
-      this.tiles = new Map();
+      this.tiles = new LS.Tiles(root);
+      this.line = new LS.Line(() => this.query(), (found) => this.take(found));
       this.stopScheme = LS.onScheme(() => this.recolour());
       this.onVisible = () => (document.hidden ? this.disconnect() : this.connect());
       document.addEventListener("visibilitychange", this.onVisible);
@@ -37,19 +39,32 @@
       this.watchdog = setInterval(() => this.watch(), 250);
       this.onResize = () => this.scope && this.scope.ask();
       window.addEventListener("resize", this.onResize);
+      this.connect();
       this.begin();
     }
 
+    /** Facts are shown as they come; the picture waits until the graph has axes. */
     async begin() {
       this.plot = await LS.graph("live-graph");
       if (!this.plot || this.ended) return;
       const sheet = this.plot.closest(".sheet");
       sheet.classList.add("live");
-      this.scope = new LS.Scope(this.plot, sheet.querySelector("canvas.ink"));
+      const scope = new LS.Scope(this.plot, sheet.querySelector("canvas.ink"));
       await window.Plotly.relayout(this.plot, LS.paint());
+      if (this.ended) return;
       // The graph is laid out anew when its box changes; the canvas follows.
-      this.plot.on("plotly_afterplot", () => this.scope.ask());
-      this.connect();
+      this.plot.on("plotly_afterplot", () => scope.ask());
+      scope.channels = this.setup.channels;
+      this.scope = scope;
+      if (this.newest) this.present(this.newest);
+    }
+
+    /** Until there is a picture, words stand in its place and there is nothing to pause. */
+    waiting(yes) {
+      const sheet = document.querySelector("#picture .sheet");
+      if (!sheet || sheet.classList.contains("waiting") === yes) return;
+      sheet.classList.toggle("waiting", yes);
+      window.dash_clientside.set_props("live-pause", { disabled: yes });
     }
 
     end() {
@@ -62,96 +77,103 @@
       window.removeEventListener("resize", this.onResize);
     }
 
-    // -- the stream ----------------------------------------------------------------------------
+    // -- the line ------------------------------------------------------------------------------
 
     query() {
-      const columns = Math.round(this.scope ? this.scope.area().width : 1200);
+      const sheet = document.querySelector("#picture .sheet");
+      const columns = Math.round(this.scope ? this.scope.area().width : sheet ? sheet.clientWidth : 1200);
       return `picture=${this.kind}&span=${this.span}&columns=${columns}`;
     }
 
-    disconnect() {
-      if (this.leave) this.leave.abort();
-      this.leave = null;
-    }
-
     connect() {
-      if (this.ended || document.hidden || !this.scope) return;
-      this.disconnect();
-      const leave = (this.leave = new AbortController());
-      this.keepOn(leave.signal);
+      if (!this.ended && !document.hidden) this.line.connect();
     }
 
-    /** Stays connected until told to leave, with a growing rest between tries. */
-    async keepOn(signal) {
-      let rest = 250;
-      while (!signal.aborted) {
-        try {
-          await withPlace(signal, (place) => (place ? this.follow(signal, () => (rest = 250)) : this.poll(signal)));
-        } catch (error) {
-          if (signal.aborted) return;
-        }
-        await pause(rest, signal);
-        rest = Math.min(4000, rest * 2);
-      }
-    }
-
-    async follow(signal, alive) {
-      const answer = await fetch("/live/stream?" + this.query(), { signal, cache: "no-store" });
-      if (answer.status === 503) return this.poll(signal);
-      if (!answer.ok) throw new Error(String(answer.status));
-      const reader = answer.body.getReader(), messages = new LS.Messages();
-      for (;;) {
-        const { done, value } = await reader.read();
-        if (done) return;
-        alive();
-        this.take(messages.feed(value));
-      }
-    }
-
-    /** Single answers twice a second, for windows beyond those a browser has connections for. */
-    async poll(signal) {
-      for (let turn = 0; turn < 20 && !signal.aborted; turn += 1) {
-        const answer = await fetch("/live/now?" + this.query(), { signal, cache: "no-store" });
-        if (!answer.ok) throw new Error(String(answer.status));
-        this.take(new LS.Messages().feed(new Uint8Array(await answer.arrayBuffer())));
-        await pause(500, signal);
-      }
+    disconnect() {
+      this.line.disconnect();
     }
 
     take(found) {
       if (found.setup) this.begun(found.setup);
       if (found.facts) this.tell(found.facts);
       if (found.picture) {
+        if (!this.newest || found.picture.newest > this.newest.newest) this.dataAt = performance.now();
         this.newest = found.picture;
+        this.tiles.reached(found.picture.newest);
         if (!this.paused) this.present(found.picture);
       }
     }
 
+    /** What is wrong between this page and the recorder's facts, as a sentence; null when nothing is. */
+    trouble() {
+      const { state, silent, factsAge } = this.line;
+      const last = factsAge === null ? "" : "What is below is what it had last. ";
+      if (state === "refused") return { tone: "fault", text: "livesense was started again: this window\u2019s key is no longer valid.",
+        advice: last + "Open the address that it printed last." };
+      if (state === "gone" && silent > GONE_MS) return { tone: "fault", text: "This page gets no word from livesense.",
+        advice: last + "Is livesense serve still running? It is tried again by itself; if it was started again, open the address that it printed." };
+      if (silent > SILENT_MS && factsAge === null) return { tone: "note", text: "Waiting for livesense\u2019s first answer.",
+        advice: "This computer is busy, or the logbook is slow to read." };
+      if (silent > SILENT_MS) return { tone: "fault", text: `No word from livesense for ${LS.lasting(silent / 1e3)}.`,
+        advice: last + "This computer is too busy, or livesense serve hangs." };
+      if (factsAge !== null && factsAge > LATE_MS) return { tone: "warning", text: `This computer is busy: figures and events are ${LS.lasting(factsAge / 1e3)} late.`,
+        advice: "What the picture shows is newer. End what else runs here." };
+      return null;
+    }
+
     watch() {
-      const age = performance.now() - this.factsAt;
-      if (age > OLD_MS && !document.hidden && this.scope) {
-        this.lost = true;
-        this.say({ tone: "fault", text: "This page gets no word from livesense.",
-          advice: "It shows what it had last. Is livesense serve still running? It is tried again by itself." });
-        this.root.classList.add("stale");
-      } else if (this.lost && age <= OLD_MS) {
-        this.lost = false;
-        this.root.classList.remove("stale");
+      this.line.tick();
+      if (document.hidden) return;
+      const trouble = this.trouble();
+      // What was bad when last heard of is not made light of by being late.
+      if (trouble && trouble.tone === "warning" && this.facts.sentence.tone === "fault")
+        this.say(Object.assign({}, this.facts.sentence, { advice: `${trouble.text} ${trouble.advice}` }));
+      else if (trouble) this.say(trouble);
+      else if (this.troubled && this.facts) this.say(this.facts.sentence);
+      if (Boolean(trouble) !== this.troubled) {
+        this.troubled = Boolean(trouble);
+        this.link();
       }
+      this.ages();
+    }
+
+    /** Seconds since the newest data; counts on when nothing is heard any more. */
+    age() {
+      if (!this.facts || typeof this.facts.age_s !== "number") return null;
+      const now = performance.now(), told = this.facts.age_s + (now - this.factsAt) / 1e3;
+      const seen = this.dataAt === null || this.facts.state !== "recording" ? Infinity : (now - this.dataAt) / 1e3;
+      return Math.max(0, Math.min(told, seen));
+    }
+
+    ages() {
+      const age = this.age(), old = Boolean(this.facts && (this.facts.old || this.troubled));
+      this.root.classList.toggle("old", old);
+      this.tiles.date(old, age);
+      const cell = document.querySelector("#link [data-key=age]");
+      if (cell) LS.write(cell, age === null ? "\u2014" : age < 1 ? "just now" : LS.lasting(age) + " ago");
     }
 
     // -- picture -------------------------------------------------------------------------------
 
-    async begun(setup) {
+    begun(setup) {
+      // Every stream begins with this; the same again is no new run, and a picture that stands still stays.
+      const key = JSON.stringify(setup);
+      if (key === this.setupKey) return;
+      this.setupKey = key;
       this.setup = setup;
       this.newest = this.shown = null;
+      this.dataAt = null;
       this.axes = { span: null, steady: null, top: null };
       this.tiles.clear();
-      document.getElementById("phases").replaceChildren();
-      document.getElementById("tiles").replaceChildren();
-      this.scope.channels = setup.channels;
-      this.scope.clear();
-      if (this.paused) this.resume();
+      this.waiting(true);
+      if (this.scope) {
+        this.scope.channels = setup.channels;
+        this.scope.clear();
+        if (this.paused) {
+          this.resume();
+          window.dash_clientside.set_props("live-pause", { n_clicks: 0 });
+        }
+      }
       const title = document.getElementById("picture-name");
       const currents = setup.channels.every((c) => c.quantity === "current");
       if (title) LS.write(title, currents ? "Phase currents" : "Channels");
@@ -159,6 +181,8 @@
 
     /** Brings the axes to the picture when it has outgrown them, then draws. */
     present(picture) {
+      if (!this.scope) return;
+      this.waiting(false);
       const wanted = this.wantedAxes(picture);
       if (wanted) this.relayout(wanted);
       const ms = this.axes.steady ? 1e3 : 1;
@@ -173,7 +197,7 @@
 
     caption(picture) {
       if (this.paused) return `Standing still at ${LS.seconds(picture.left + picture.span, 0.01)} into the run: drag to zoom, point to read`;
-      if (this.over) return "The last that was recorded";
+      if (this.facts && this.facts.state !== "recording") return "The last that was recorded";
       if (picture.steady) return "Begins where phase U rises through zero";
       if (this.kind === "steady") return "Running: no even cycles of 2 Hz or more to hold still";
       return "Running";
@@ -287,9 +311,11 @@
     say(sentence) {
       const headline = document.getElementById("headline");
       if (!headline) return;
-      if (headline.dataset.tone !== sentence.tone) {
-        headline.dataset.tone = sentence.tone;
-        // Read aloud when the tone changes, not at every new number.
+      headline.dataset.tone = sentence.tone;
+      // Read aloud when something else is said, not at every new number.
+      const gist = sentence.tone + sentence.text.replace(/[\d.,\s]+/g, "");
+      if (gist !== this.gist) {
+        this.gist = gist;
         LS.write(document.getElementById("aloud"), `${sentence.text} ${sentence.advice}`);
       }
       LS.write(document.getElementById("say"), sentence.text);
@@ -298,39 +324,13 @@
 
     tell(facts) {
       this.factsAt = performance.now();
+      this.facts = facts;
+      this.troubled = false;
       this.say(facts.sentence);
-      this.root.classList.toggle("over", facts.state !== "recording");
-      this.over = facts.state !== "recording";
-      for (const row of facts.tiles) this.tile(row);
+      this.tiles.tell(facts);
       this.events(facts);
-      this.link(facts.link);
-    }
-
-    tile(row) {
-      let parts = this.tiles.get(row.key);
-      if (!parts) {
-        parts = newTile(row);
-        this.tiles.set(row.key, parts);
-        document.getElementById(row.large ? "phases" : "tiles").append(parts.box);
-      }
-      const known = row.withheld === null;
-      // Padded to the widest so far: digits keep their places while the figure passes 9.99 and back.
-      // A width not needed for twenty seconds is given up.
-      const whole = known ? row.value.split(".")[0].length : 0;
-      if (known && (!(whole < parts.widest) || performance.now() - parts.widestAt > 20000)) {
-        parts.widest = whole;
-        parts.widestAt = performance.now();
-      }
-      LS.write(parts.number, known ? "\u2007".repeat(parts.widest - whole) + row.value : "—");
-      LS.write(parts.unit, known ? row.unit : "");
-      LS.write(parts.tolerance, known ? LS.spread(row.expanded) : "");
-      let why = known ? "" : row.withheld, loud = false;
-      if (row.clipped) {
-        why = "clipped (end of its range)";
-        loud = true;
-      } else if (row.computed && known) why = "computed from " + row.computed.join(", ");
-      LS.write(parts.why, why);
-      parts.why.classList.toggle("loud", loud);
+      this.link();
+      this.ages();
     }
 
     events(facts) {
@@ -352,61 +352,30 @@
         list.append(item);
       }
       box.replaceChildren(list);
-      const more = facts.event_count - facts.events.length;
-      if (more > 0) {
-        const all = LS.el("a", "advice", `and ${more} more in this run`);
+      if (facts.event_count > facts.events.length) {
+        const all = LS.el("a", "advice", `All ${facts.event_count} of this run`);
         LS.linkTo(all, LS.runPath(facts.run));
         box.append(all);
       }
     }
 
-    link(rows) {
-      const list = document.getElementById("link");
+    link() {
+      const list = document.getElementById("link"), rows = this.facts ? this.facts.link : [];
       if (list.children.length !== rows.length * 2) {
         list.replaceChildren();
-        for (const row of rows) list.append(LS.el("dt", "", row.label), LS.el("dd"));
+        for (const row of rows) {
+          const cell = LS.el("dd");
+          cell.dataset.key = row.key;
+          list.append(LS.el("dt", "", row.label), cell);
+        }
       }
       rows.forEach((row, i) => {
         const cell = list.children[2 * i + 1];
-        LS.write(cell, row.text);
+        if (row.key === "recorder" && this.troubled) LS.write(cell, "not known now");
+        else if (row.key !== "age") LS.write(cell, row.text);
         cell.classList.toggle("bad", row.bad);
       });
     }
-  }
-
-  function newTile(row) {
-    const box = LS.el("div", row.large ? "phase" : "tile");
-    const label = LS.el("div", "tile-label");
-    if (row.large) label.append(LS.swatch(row.look));
-    label.append(LS.el("b", "", row.label));
-    if (row.large && row.name !== row.label) label.append(LS.el("span", "", row.name));
-    const figure = LS.el("div", "figure"), number = LS.el("span", "number"), unit = LS.el("span", "tolerance");
-    figure.append(number, unit);
-    const tolerance = LS.el("div", "tolerance"), why = LS.el("div", "why");
-    box.append(label, figure, tolerance, why);
-    return { box, number, unit, tolerance, why };
-  }
-
-  function pause(ms, signal) {
-    return new Promise((resolve) => {
-      const timer = setTimeout(resolve, ms);
-      signal.addEventListener("abort", () => (clearTimeout(timer), resolve()), { once: true });
-    });
-  }
-
-  /** A browser opens six connections to a host; streams of all its windows together take at most four. */
-  async function withPlace(signal, use) {
-    if (!navigator.locks) return use(true);
-    for (let place = 0; place < PLACES; place += 1) {
-      let had = false;
-      await navigator.locks.request(`livesense-stream-${place}`, { ifAvailable: true }, async (lock) => {
-        if (!lock || signal.aborted) return;
-        had = true;
-        await use(true);
-      });
-      if (had || signal.aborted) return;
-    }
-    return use(false);
   }
 
   LS.screen("live", (root) => {
@@ -422,17 +391,14 @@
   window.dash_clientside.livesense = Object.assign(window.dash_clientside.livesense || {}, {
     /** Called by Dash when a control changes; returns the text of the pause button. */
     liveControls(kind, span, clicks) {
-      if (!screen || !screen.scope) {
-        if (screen) Object.assign(screen, { kind: kind || "steady", span: span || "2" });
-        return "Pause";
-      }
+      if (!screen) return "Pause";
       const paused = (clicks || 0) % 2 === 1;
       if (kind !== screen.kind || span !== screen.span) {
         screen.kind = kind;
         screen.span = span;
         screen.connect();
       }
-      if (paused !== screen.paused) (paused ? screen.pause() : screen.resume());
+      if (screen.scope && paused !== screen.paused) (paused ? screen.pause() : screen.resume());
       return paused ? "Go on" : "Pause";
     },
   });

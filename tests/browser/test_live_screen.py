@@ -93,6 +93,11 @@ def test_a_recorder_that_died_and_a_server_that_is_gone_are_said(opened, served,
     assert "stopped" in screen.text("#aloud")
     served.stop()
     screen.wait("document.getElementById('say').textContent.includes('no word')")
+    assert "what it had last" in screen.text("#advice")
+    assert screen.text("#link [data-key=recorder]") == "not known now"
+    # Nobody tells the age any more; it counts on all the same.
+    before = screen.text("#link [data-key=age]")
+    screen.wait(f"document.querySelector('#link [data-key=age]').textContent !== '{before}'")
     screen.complaints.clear()  # the browser itself complains of refused connections
 
 

@@ -68,6 +68,7 @@ class FakeState:
     faults: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    link: str = "open"
 
     def newest_s(self) -> float:
         now = self.frozen_at if self.frozen_at is not None else time.time()
@@ -140,7 +141,7 @@ class FakeRun:
         return dict(self._state.faults)
 
     def health(self) -> HealthRow | None:
-        return HealthRow(time.time(), {"link": "open"})
+        return HealthRow(time.time(), {"link": self._state.link})
 
     def outages(self) -> list[Any]:
         return []

@@ -95,7 +95,9 @@ def test_before_anything_was_recorded(tmp_path):
     page = Page(Settings(tmp_path / "none.db", port=8050))
     try:
         found = dict(parts(reach(page, "/live/now").data))
-        assert json.loads(found[2][4:])["sentence"]["text"] == "Nothing has been recorded yet."
+        facts = json.loads(found[2][4:])
+        assert facts["sentence"]["text"] == "Nothing has been recorded yet."
+        assert facts["withheld"] == [{"labels": "All figures", "why": "nothing is recorded"}]
         assert 1 not in found
         assert reach(page, "/api/runs/1").status_code == 404
     finally:

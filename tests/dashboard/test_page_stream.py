@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from werkzeug.datastructures import MultiDict
 
-from dashboard.picture import HEADER, KIND_FACTS, KIND_PICTURE, KIND_SETUP
+from dashboard.picture import HEADER, KIND_ALIVE, KIND_FACTS, KIND_PICTURE, KIND_SETUP
 from dashboard.pictures import BEHIND_S, PlayHead, View
 from dashboard.stream import view_of
 
@@ -137,6 +137,40 @@ def test_facts_hold_no_number_that_browsers_refuse(client, state, fake):
     facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
     assert facts["events"][0]["peak"] == "not known"
     assert facts["sentence"]["tone"] == "fault"
+
+
+def test_without_new_pictures_the_stream_tells_that_it_is_alive(web, client, state):
+    state.frozen_at = state.began
+    answer = client.get("/live/stream")
+    parts, kinds = iter(answer.response), []
+    while KIND_ALIVE not in kinds:
+        kinds.append(next(parts)[4])
+        assert len(kinds) < 500
+    answer.close()
+
+
+def test_reasons_for_withheld_figures_stand_once_with_all_they_hold_for(client):
+    facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
+    assert facts["withheld"] == [
+        {"labels": "Input power and Bus current", "why": "no channel measures the bus current"},
+        {"labels": "Sum of the phases", "why": "phase W is computed from the others"},
+    ]
+
+
+def test_figures_tell_up_to_where_they_were_measured(client, state):
+    facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
+    assert 0.0 <= state.newest_s() - facts["measured_to_s"]
+    assert facts["old"] is False
+
+
+def test_a_figure_that_changes_keeps_its_value_and_loses_its_tolerance(client, monkeypatch):
+    monkeypatch.setattr("dashboard.live.changes", lambda *_: {"rms:iu": "2.6 → 1.5", "power.input_power": ""})
+    facts = as_json(by_kind(client.get("/live/now").data)[KIND_FACTS])
+    tiles = {row["key"]: row for row in facts["tiles"]}
+    assert (tiles["rms:iu"]["value"], tiles["rms:iu"]["expanded"]) == ("4.24", None)
+    assert tiles["rms:iu"]["changing"] == "2.6 → 1.5"
+    assert "changing" not in tiles["rms:iv"]
+    assert "changing" not in tiles["power.input_power"], "it is withheld"
 
 
 def test_withheld_figures_say_why(client):
