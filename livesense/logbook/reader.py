@@ -12,8 +12,9 @@ from livesense.errors import LogbookError, RunNotFoundError
 from livesense.logbook import connection as db
 from livesense.logbook.envelope import Envelope
 from livesense.logbook.locks import is_held
-from livesense.logbook.rows import CalibrationRow, RunRow, state_of_end
+from livesense.logbook.rows import CalibrationRow, OutageRow, RunRow, state_of_end
 from livesense.logbook.run_reader import RunReader
+from livesense.logbook.run_rows import run_rows
 from livesense.logbook.stretches import BlockCache, Values
 
 __all__ = ["Envelope", "Logbook", "RunReader"]
@@ -70,8 +71,15 @@ class Logbook:
 
     def runs(self) -> list[RunRow]:
         """All runs, newest first."""
-        rows = self.select("SELECT number FROM run ORDER BY number DESC")
-        return [RunReader(self, number).row for (number,) in rows]
+        return run_rows(self.select, self.state)
+
+    def outages(self) -> dict[int, list[OutageRow]]:
+        """List the outages of all runs that had any, each run's in order of time."""
+        found: dict[int, list[OutageRow]] = {}
+        # All columns: schema version 1 did not have the last two.
+        for run, *row in self.select("SELECT * FROM outage ORDER BY run, began_wall_s"):
+            found.setdefault(run, []).append(OutageRow(*row))
+        return found
 
     def recordings(self) -> list[int]:
         """Find the runs that are being recorded, newest first; cheap enough to be asked often."""
