@@ -231,7 +231,7 @@ def _check_voltages(place: Place, channel: Channel, adc: Adc, given: Mapping[str
         return
     full = channel.adc_reference_v or adc.reference_v
     if full is None:
-        place.fail("adc_reference", 'an ADC reference here, or reference = "3.3 V" in [adc]')
+        place.fail("", 'the ADC\'s reference: reference = "3.3 V" in [adc], or adc_reference here')
     supply = full if isinstance(channel.supply, str) else channel.supply
     if isinstance(channel.reference, float) and channel.reference >= supply:
         place.fail(

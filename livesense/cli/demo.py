@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import argparse
 import contextlib
 import os
@@ -16,6 +17,8 @@ from pathlib import Path
 from typing import IO
 
 from livesense.cli.main import CAUTION
+from livesense.cli.options import seed, tcp_port
+from livesense.cli.page import check_served, open_browser
 from livesense.errors import LivesenseError
 
 STOP_LIMIT_S = 10.0
@@ -23,9 +26,15 @@ STOP_LIMIT_S = 10.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    parser.add_argument("--scenario", default="bring-up", help="what is played (default bring-up)")
-    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated noise (default 1)")
-    parser.add_argument("--port", type=int, default=0, help="TCP port of the page (default: any free one)")
+    from simulator.scenarios import SCENARIOS
+
+    parser.add_argument(
+        "--scenario", default="bring-up", choices=sorted(SCENARIOS), help="what is played (default bring-up)"
+    )
+    parser.add_argument("--seed", type=seed, default=1, help="seed of the simulated noise (default 1)")
+    parser.add_argument(
+        "--port", type=tcp_port, default=0, help="TCP port of the page (default: any free one)"
+    )
     parser.add_argument(
         "--logbook", metavar="FILE", type=Path, help="where to record (default: a new temporary file)"
     )
@@ -34,6 +43,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C."""
+    if args.logbook is not None:
+        check_served(args.logbook)
     from dashboard.app import Settings, serve
     from simulator.main import BENCH
 
@@ -62,14 +73,38 @@ def run(args: argparse.Namespace) -> int:
 
         def ready(url: str) -> None:
             print(f"\nLive page: {url}\nCtrl-C ends the demo.", flush=True)
+            for name, child in (("simulator", simulator), ("recorder", recorder)):
+                _watch(name, child, died)
             if not args.no_browser:
-                import webbrowser
+                open_browser(url)
 
-                webbrowser.open(url)
-
+        died: list[str] = []
         serve(Settings(logbook=logbook, port=args.port), ready)
+        # The children are ended below, and not by themselves.
+        gone = list(died)
+    if gone:
+        print(
+            f"livesense: demo: the {gone[0]} failed, so nothing new could come; demo ended", file=sys.stderr
+        )
+        return 1
     print("Demo ended.")
     return 0
+
+
+def _watch(name: str, child: subprocess.Popen[str], died: list[str]) -> threading.Thread:
+    """End the demo when a child fails: a page that shows nothing new would look like a quiet motor.
+
+    A recorder that was asked to stop, from the page, ends well; its run can still be looked at.
+    """
+
+    def wait() -> None:
+        if child.wait() != 0:
+            died.append(name)
+            _thread.interrupt_main()
+
+    thread = threading.Thread(target=wait, daemon=True)
+    thread.start()
+    return thread
 
 
 @contextlib.contextmanager

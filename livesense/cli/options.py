@@ -42,6 +42,20 @@ def add_window(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", dest="to_s", metavar="S", type=seconds, help="end (not included)")
 
 
+def tcp_port(text: str) -> int:
+    """Read a TCP port to listen on; 0 means any free one."""
+    if not (text.isascii() and text.isdigit() and len(text) < 8 and int(text) < 65536):
+        raise argparse.ArgumentTypeError(f"expected a TCP port from 0 (any free one) to 65535, got {text!r}")
+    return int(text)
+
+
+def seed(text: str) -> int:
+    """Read a seed: a whole number from 0 up."""
+    if not (text.isascii() and text.isdigit() and len(text) < 16):
+        raise argparse.ArgumentTypeError(f"expected a whole number from 0 up, got {text!r}")
+    return int(text)
+
+
 def check_window(args: argparse.Namespace) -> None:
     """Refuse a window that ends before it begins."""
     if args.from_s is not None and args.to_s is not None and not args.from_s < args.to_s:

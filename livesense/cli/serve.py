@@ -4,27 +4,30 @@ from __future__ import annotations
 
 import argparse
 
-from livesense.cli.options import add_logbook, logbook_path
+from livesense.cli.options import add_logbook, logbook_path, tcp_port
+from livesense.cli.page import check_served, open_browser
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    parser.add_argument("--port", type=int, default=8050, help="TCP port (default 8050; 0: any free one)")
+    parser.add_argument(
+        "--port", type=tcp_port, default=8050, help="TCP port (default 8050; 0: any free one)"
+    )
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
     add_logbook(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
+    path = logbook_path(args.logbook)
+    check_served(path)
     from dashboard.app import Settings, serve
 
     def ready(url: str) -> None:
         print(f"Live page: {url}", flush=True)
         print("Ctrl-C ends it. The address holds a key: who has it can read this logbook.", flush=True)
         if not args.no_browser:
-            import webbrowser
+            open_browser(url)
 
-            webbrowser.open(url)
-
-    serve(Settings(logbook=logbook_path(args.logbook), port=args.port), ready)
+    serve(Settings(logbook=path, port=args.port), ready)
     return 0

@@ -202,6 +202,13 @@ def _explain(address: Address, error: Exception) -> str:
     """Say what stands in the way of opening a port, and what to do about it."""
     text = str(error)
     number = getattr(error, "errno", None)
+    if address.kind == "device" and Path(address.text).is_dir():
+        return f"expected a port, got the folder {address.text!r}; `livesense ports` lists what is there"
+    if address.kind == "device" and Path(address.text).is_file():
+        return (
+            f"expected a port, got the file {address.text!r}; file:{address.text} reads it, "
+            "and `livesense ports` lists the ports"
+        )
     lead = f"cannot open {address.text!r}"
     if number == 2 or "FileNotFoundError" in text or "No such file" in text:
         return f"{lead}: there is no such port; plug the board in, or choose one from `livesense ports`"

@@ -159,7 +159,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
     ),
     (
         ('reference = "3.3 V"', ""),
-        f'{IU}: adc_reference: expected an ADC reference here, or reference = "3.3 V" in',
+        f'{IU}: expected the ADC\'s reference: reference = "3.3 V" in [adc], or adc_reference here',
     ),
     (("[bench]", "bench = 1\n[link.x]"), "bench: expected a table that begins with [bench], got 1"),
     (

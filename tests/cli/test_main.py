@@ -171,3 +171,14 @@ def test_durations(value: float, expected: str) -> None:
 
 def test_control_characters_never_reach_the_terminal() -> None:
     assert safe("a\x1b[31mred\x07\x9b\u202e") == "a\\x1b[31mred\\x07\\x9b\\x202e"
+
+
+@pytest.mark.parametrize(
+    ("port", "said"), [(".", "got the folder '.'"), ("pump.toml", "file:pump.toml reads it")]
+)
+def test_a_folder_or_a_file_is_no_port(livesense: Command, port: str, said: str) -> None:
+    livesense("init", "pump.toml")
+    answer = livesense("record", "pump.toml", "--port", port)
+    assert answer.code == 1
+    assert said in answer.err
+    assert "Errno" not in answer.err
