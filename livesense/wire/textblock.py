@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from livesense.wire.textline import LineShape
 
-LF, CR, TAB, SPACE, COMMA, SEMICOLON, STAR, DOT, PLUS, MINUS, DELETE = b"\n\r\t ,;*.+-\x7f"
+LF, CR, TAB, SPACE, COMMA, SEMICOLON, STAR, DOT, PLUS, MINUS, HASH, DELETE = b"\n\r\t ,;*.+-#\x7f"
 
 MAX_DIGITS = 16
 """Longest number read here: two words of eight digits."""
@@ -116,6 +116,8 @@ class Block:
         raw = self._raw
         strange = (raw < SPACE) & (raw != LF) & (raw != TAB)
         strange |= raw >= DELETE
+        # A note may look like a scan where the field with the # belongs to no channel.
+        strange |= raw == HASH
         if strange.any():
             odd = np.flatnonzero(strange)
             last = raw[odd] == CR

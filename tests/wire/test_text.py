@@ -184,6 +184,15 @@ def test_but_it_must_be_whole(read: Any, line: bytes) -> None:
     assert (rows(content), faults) == ([], {"bad_line": 1})
 
 
+@pytest.mark.parametrize("repeats", [5, 50])
+@pytest.mark.parametrize("note", [b"# 12", b" # 12", b"#;12"])
+def test_a_note_is_no_scan_though_its_fields_would_fit(read: Any, note: bytes, repeats: int) -> None:
+    lines = b"1;7\n" * repeats
+    content, faults = read(decoder(channels=("iu",)), b"x;iu\n" + lines + note + b"\n" + lines)
+    assert rows(content) == [(7,)] * (2 * repeats)
+    assert (len(notes(content)), faults) == (1, {})
+
+
 def test_the_first_of_two_columns_of_one_name_is_read(read: Any) -> None:
     assert rows(read(decoder(), b"iu,iv,iw,iu\n1,2,3,4\n")[0]) == [(1, 2, 3)]
 
