@@ -16,7 +16,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from record import PER_PACKET, RATE_HZ, codes, description, recorder
+from pump import PER_PACKET, RATE_HZ, codes, description
+from record import recorder
 
 from livesense.logbook.reader import Logbook
 from livesense.samples import CodeType

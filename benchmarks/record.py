@@ -25,58 +25,10 @@ import tty
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+from pump import BENCH, CHANNELS, PER_PACKET, RATE_HZ, codes, description
 
 from livesense.samples import CodeType
-from livesense.wire.encode import description_packet, encode_frame, frames
-
-CHANNELS = ("iu", "iv", "iw", "vbus")
-RATE_HZ = 20_000
-PER_PACKET = 40
-
-BENCH = (
-    """
-[bench]
-name = "benchmark"
-[link]
-wire = "framed"
-[adc]
-bits = 12
-reference = "3.3 V"
-"""
-    + "".join(
-        f'[[channel]]\nname = "{name}"\nphase = "{phase}"\nplace = "in-line"\nsensor = "shunt"\n'
-        'shunt = "5 mΩ"\ngain = 20\nreference = "mid-supply"\nsupply = "adc"\n'
-        for name, phase in zip(("iu", "iv", "iw"), "UVW", strict=True)
-    )
-    + """
-[[channel]]
-name = "vbus"
-phase = "bus"
-sensor = "divider"
-ratio = 11
-[[watch]]
-kind = "overcurrent"
-channels = ["iu", "iv", "iw"]
-limit = "12 A"
-"""
-)
-
-
-def codes(count: int) -> np.ndarray:
-    rng = np.random.default_rng(1)
-    angle = 2 * np.pi * 125.0 * np.arange(count)[:, None] / RATE_HZ - np.array([0, 2, 4]) * np.pi / 3
-    currents = 2048 + 1000 * np.sin(angle) + rng.normal(0, 1.5, (count, 3))
-    bus = 2700 + rng.normal(0, 1.5, (count, 1))
-    return np.hstack([currents, bus]).round().astype(np.uint16)
-
-
-def description() -> bytes:
-    from livesense.samples import GroupInfo
-
-    return encode_frame(
-        description_packet([GroupInfo(RATE_HZ, CodeType.U16, 12, CHANNELS)], device="benchmark", boot=1)
-    )
+from livesense.wire.encode import frames
 
 
 def recorder(folder: Path, port: str, *options: str) -> subprocess.Popen[str]:

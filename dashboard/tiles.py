@@ -199,5 +199,5 @@ def link_health(run: RunReader) -> Health:
         lost=sum(counted) if counted or not lost else None,
         faults=run.fault_counts(),
         nominal_hz=run.groups[0].rate_hz if run.groups else None,
-        outage=figures.get("link") == "away" or any(o.ended_wall_s is None for o in run.outages()),
+        outage=figures.get("link") == "away" or run.is_away(),
     )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-import time
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +27,7 @@ from livesense.logbook.rows import (
 )
 from livesense.logbook.run_rows import run_rows
 from livesense.logbook.stretches import Source, whole
+from livesense.logbook.totals import Totals
 from livesense.samples import CodeType, Estimate, GroupInfo, SegmentStart, TimeAxis
 
 if TYPE_CHECKING:
@@ -38,12 +37,6 @@ _EVENT = (
     "number, revision, kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan,"
     " peak_at_least, limit_value, unit, text, lost_scans, cut_short, details"
 )
-
-RECOUNT_S = 60.0
-"""So often all faults of a run are counted again; between, only those of the newest seconds."""
-
-UNSETTLED_S = 10
-"""Faults of the newest seconds may still grow in number."""
 
 
 class RunReader:
@@ -61,9 +54,7 @@ class RunReader:
         self._counted: tuple[bool, ...] = ()
         self._sources: tuple[Source, ...] = ()
         self._channels: list[ChannelRow] = []
-        self._blocks_counted: dict[int, tuple[int, int]] = {}
-        self._lost: dict[int, tuple[int, int]] = {}
-        self._faults: tuple[float, int, dict[str, int]] = (-math.inf, 0, {})
+        self._totals = Totals(logbook.select, number)
 
     def refresh(self) -> None:
         """Forget what was read of the run's row and groups."""
@@ -125,37 +116,14 @@ class RunReader:
 
     def scans_stored(self, group: int) -> int:
         """Count the stored scans of a group."""
-        source = self._source(group)
-        upto, before = self._blocks_counted.get(source.number, (-1, 0))
-        # Blocks are only added, behind those that are there: what was counted need not be read again.
-        # One statement, so that no merge of the tail falls between its parts.
-        ((blocks, last, tail),) = self._logbook.select(
-            "SELECT coalesce(sum(scans), 0), max(first),"
-            " coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0)"
-            " FROM block WHERE run = :run AND scan_group = :number AND position = 0 AND first > :upto",
-            {"run": self.number, "number": source.number, "upto": upto},
-        )
-        counted = before + self._whole(blocks, "scans")
-        if last is not None:
-            self._blocks_counted[source.number] = (self._whole(last, "first"), counted)
-        return counted + self._whole(tail, "scans")
+        return self._totals.scans_stored(self._source(group).number)
 
     def scans_lost(self, group: int) -> int | None:
         """Count the scans lost, burst pauses left out; None where the wire has no counter."""
         source = self._source(group)
         if not self._counted[source.number]:
             return None
-        # The newest gap's index may get another row (one that cannot be counted), so it is summed again.
-        begin, known = self._lost.get(source.number, (0, 0))
-        ((count, before, last),) = self._logbook.select(
-            "SELECT coalesce(sum(scans), 0), coalesce(sum(scans) FILTER (WHERE first < last), 0), last"
-            " FROM gap, (SELECT max(first) AS last FROM gap WHERE run = :run AND scan_group = :number)"
-            " WHERE run = :run AND scan_group = :number AND first >= :begin AND cause <> 'burst'",
-            {"run": self.number, "number": source.number, "begin": begin},
-        )
-        if last is not None:
-            self._lost[source.number] = self._whole(last, "first"), known + self._whole(before, "scans")
-        return known + self._whole(count, "scans")
+        return self._totals.scans_lost(source.number)
 
     def codes(
         self, group: int, first: int, stop: int, channels: Sequence[str] | None = None
@@ -262,27 +230,7 @@ class RunReader:
 
     def fault_counts(self) -> dict[str, int]:
         """Count the faults of the whole run per kind."""
-        summed_s, until, known = self._faults
-        now = time.monotonic()
-        if now - summed_s > RECOUNT_S:
-            # A host clock that was set back adds to seconds long gone: so all are counted now and then.
-            ((newest,),) = self._logbook.select("SELECT max(wall_s) FROM fault WHERE run = ?", (self.number,))
-            until = self._whole(newest, "wall_s") - UNSETTLED_S if newest is not None else 0
-            known = dict(
-                self._logbook.select(
-                    "SELECT kind, sum(count) FROM fault WHERE run = ? AND wall_s < ? GROUP BY kind",
-                    (self.number, until),
-                )
-            )
-            self._faults = now, until, known
-        rows = self._logbook.select(
-            "SELECT kind, sum(count) FROM fault WHERE run = ? AND wall_s >= ? GROUP BY kind",
-            (self.number, until),
-        )
-        counts = dict(known)
-        for kind, count in rows:
-            counts[kind] = counts.get(kind, 0) + count
-        return dict(sorted(counts.items()))
+        return self._totals.faults()
 
     def notes(self) -> list[NoteRow]:
         """List notes in the order they were kept."""
@@ -328,14 +276,17 @@ class RunReader:
         )
         return [OutageRow(*row[1:]) for row in rows]
 
+    def is_away(self) -> bool:
+        """Tell whether the port is away, or was at the end."""
+        return bool(
+            self._logbook.select(
+                "SELECT 1 FROM outage WHERE run = ? AND ended_wall_s IS NULL LIMIT 1", (self.number,)
+            )
+        )
+
     def segments(self, group: int) -> list[SegmentStart]:
         """List a group's segments as they were stored."""
-        rows = self._logbook.select(
-            "SELECT scan_group, first, start_s, rate_hz FROM segment"
-            " WHERE run = ? AND scan_group = ? ORDER BY first",
-            (self.number, group),
-        )
-        return [SegmentStart(*row) for row in rows]
+        return self._totals.segments(group)
 
     def rates(self) -> dict[int, dict[float, Estimate]]:
         """Give the scan rates fitted in each group, in Hz, by the nominal rate they were fitted at."""
@@ -443,7 +394,8 @@ class RunReader:
     def _read_row(self) -> RunRow:
         lost = [self.scans_lost(group) for group in range(len(self.groups))]
         book = self._logbook
-        rows = run_rows(book.select, book.state, self.number, sum(count or 0 for count in lost))
+        totals = sum(count or 0 for count in lost), self._totals.events()
+        rows = run_rows(book.select, book.state, self.number, totals)
         if not rows:
             raise RunNotFoundError(f"{book.path}: run {self.number} is not there any more")
         return rows[0]

@@ -21,7 +21,7 @@ _RUN = """
 SELECT number, token, name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device,
        port, wire, version, summary FROM run {where} ORDER BY number DESC
 """
-_EVENTS = "SELECT run, revision, count(*) FROM event {where} GROUP BY run, revision ORDER BY run, revision"
+_EVENTS = "SELECT run, revision, count(*) FROM event GROUP BY run, revision ORDER BY run, revision"
 _CHANNELS = """
 SELECT run, name FROM channel {where} ORDER BY run, scan_group, position
 """
@@ -39,7 +39,7 @@ SELECT r.run, r.number, r.rate_hz, r.counted, r.stop, s.first, s.start_s, s.rate
   (SELECT max(first) FROM segment WHERE run = r.run AND scan_group = r.number AND first < r.stop)
 """
 _LOST = """
-SELECT run, scan_group, coalesce(sum(scans), 0) FROM gap {where} GROUP BY run, scan_group
+SELECT run, scan_group, coalesce(sum(scans), 0) FROM gap WHERE cause <> 'burst' GROUP BY run, scan_group
 """
 
 
@@ -55,12 +55,12 @@ class _Parts:
 
 
 def run_rows(
-    select: Select, state_of: StateOf, only: int | None = None, lost: int | None = None
+    select: Select, state_of: StateOf, only: int | None = None, totals: tuple[int, int] = (0, 0)
 ) -> list[RunRow]:
     """Read the rows of all runs, newest first, or of ``only`` one; empty when that is not there.
 
-    ``lost`` is the number of scans that one run lost, where it is known already: adding
-    up a long run's gaps takes longer than everything else.
+    ``totals`` are the scans that one run lost and its events: whoever looks at one run again and
+    again carries them on, because counting a long run's takes longer than everything else.
 
     Raises
     ------
@@ -81,15 +81,15 @@ def run_rows(
     and_where = f"{where} AND" if where else "WHERE"
     for run, name in select(_CHANNELS.format(where=f"{and_where} role = 'code'"), values):
         parts[run].channels.append(name)
-    for run, _, count in select(_EVENTS.format(where=where), values):
+    if only is not None:
+        parts[only].lost, parts[only].events = totals
+        return [_row(row, parts[row[0]], state_of) for row in runs]
+    for run, _, count in select(_EVENTS, ()):
         # Only the newest revision counts, and it comes last.
         parts[run].events = count
-    if lost is None:
-        for run, number, count in select(_LOST.format(where=f"{and_where} cause <> 'burst'"), values):
-            if (run, number) in counting:
-                parts[run].lost += _whole(run, count)
-    elif only is not None:
-        parts[only].lost = lost
+    for run, number, count in select(_LOST, ()):
+        if (run, number) in counting:
+            parts[run].lost += _whole(run, count)
     return [_row(row, parts[row[0]], state_of) for row in runs]
 
 

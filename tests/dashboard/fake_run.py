@@ -143,6 +143,9 @@ class FakeRun:
     def health(self) -> HealthRow | None:
         return HealthRow(time.time(), {"link": self._state.link})
 
+    def is_away(self) -> bool:
+        return any(outage.ended_wall_s is None for outage in self.outages())
+
     def outages(self) -> list[Any]:
         return []
 
