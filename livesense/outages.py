@@ -7,7 +7,7 @@ and that is said instead.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, Any
@@ -16,7 +16,6 @@ from livesense.logbook.rows import OutageRow
 from livesense.timetext import iso_time, run_seconds
 
 if TYPE_CHECKING:
-    from livesense.logbook.writer import RunWriter
     from livesense.samples import Gap
 
 
@@ -40,11 +39,12 @@ REASONS = {
 class Outages:
     """The outages of a run that is being recorded, each kept in its logbook as soon as it is known.
 
-    The recorder tells when the port goes and comes; the intake tells, scan by scan, what came of it.
+    ``keep`` writes one down, or writes it anew. The recorder tells when the port goes and
+    comes; the intake tells, scan by scan, what came of it.
     """
 
-    def __init__(self, run: RunWriter) -> None:
-        self._run = run
+    def __init__(self, keep: Callable[[OutageRow], None]) -> None:
+        self._write = keep
         self._before = Away()
         self._row: OutageRow | None = None
         self._waiting: set[int] = set()
@@ -97,7 +97,7 @@ class Outages:
 
     def _keep(self, row: OutageRow) -> None:
         self._row = row
-        self._run.outage(row)
+        self._write(row)
 
 
 @dataclass(frozen=True, slots=True)

@@ -323,7 +323,7 @@ class Recorder:
             wire=bench.link.wire,
             started_wall_s=wall_s,
         )
-        self._outages = Outages(self._run)
+        self._outages = Outages(self._run.outage)
         self._runs.append(self._run.number)
         self._faults = Counter()
 

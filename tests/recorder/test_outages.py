@@ -34,7 +34,7 @@ def kept(run: RunWriter, folder: Path) -> list[tuple[float | None, int | None, s
 
 
 def test_each_groups_first_news_tell_what_was_lost(run: RunWriter, tmp_path: Path) -> None:
-    outages = Outages(run)
+    outages = Outages(run.outage)
     outages.begins(10.0, "gone", [0, 1])
     assert kept(run, tmp_path) == [(None, None, "nothing-after")]
     outages.ends(3.2)
@@ -54,7 +54,7 @@ def test_each_groups_first_news_tell_what_was_lost(run: RunWriter, tmp_path: Pat
 
 
 def test_a_device_that_counted_straight_on_lost_nothing(run: RunWriter, tmp_path: Path) -> None:
-    outages = Outages(run)
+    outages = Outages(run.outage)
     outages.begins(10.0, "gone", [0])
     outages.ends(1.0)
     outages.scans(0)
@@ -62,7 +62,7 @@ def test_a_device_that_counted_straight_on_lost_nothing(run: RunWriter, tmp_path
 
 
 def test_a_restart_leaves_nothing_to_count(run: RunWriter, tmp_path: Path) -> None:
-    outages = Outages(run)
+    outages = Outages(run.outage)
     outages.begins(10.0, "gone", [0, 1])
     outages.ends(3.21)
     outages.restart()
@@ -73,7 +73,7 @@ def test_a_restart_leaves_nothing_to_count(run: RunWriter, tmp_path: Path) -> No
 
 
 def test_a_wire_without_a_counter(run: RunWriter, tmp_path: Path) -> None:
-    outages = Outages(run)
+    outages = Outages(run.outage)
     outages.begins(10.0, "gone", [0])
     outages.gap(lost(0, None))
     outages.ends(1.0)
@@ -82,7 +82,7 @@ def test_a_wire_without_a_counter(run: RunWriter, tmp_path: Path) -> None:
 
 
 def test_an_outage_before_the_first_scan(run: RunWriter, tmp_path: Path) -> None:
-    outages = Outages(run)
+    outages = Outages(run.outage)
     outages.begins(10.0, "gone", [])
     outages.ends(1.0)
     outages.restart()
@@ -91,7 +91,7 @@ def test_an_outage_before_the_first_scan(run: RunWriter, tmp_path: Path) -> None
 
 
 def test_several_outages_are_summed_up(run: RunWriter, tmp_path: Path) -> None:
-    outages = Outages(run)
+    outages = Outages(run.outage)
     outages.begins(10.0, "gone", [0])
     outages.ends(2.0)
     outages.gap(lost(0, 1))
