@@ -12,18 +12,20 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
-from dashboard import run_data, screens, stream
+from dashboard import run_data, run_screen, screens, stream
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
 from dashboard.shell import nothing_here, shell
-from dashboard.tiles import event_row
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+
+if TYPE_CHECKING:
+    from livesense.analysis import RunAnalysis
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 OTHER_THREADS = 8
@@ -151,14 +153,18 @@ def _screen(reading: Reading, path: str) -> Any:
             if len(parts) == 2 and parts[0] == "runs" and parts[1].isdecimal() and len(parts[1]) < 12:
                 if desk is None:
                     return nothing_here("There is no logbook yet.")
-                analysis = desk.run(int(parts[1]))
-                rows = [event_row(row) for row in analysis.events()]
-                return screens.run(analysis.run.row, rows)
+                return _run_screen(desk.run(int(parts[1])))
     except RunNotFoundError:
         return nothing_here(f"This logbook has no run {parts[1]}.")
     except LivesenseError as error:
         return nothing_here(f"The logbook cannot be read: {error}")
     return nothing_here("There is no such screen.")
+
+
+def _run_screen(analysis: RunAnalysis) -> Any:
+    run = analysis.run
+    from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
+    return run_screen.run(run.row, to_s > from_s, run_data.why_no_scans(run))
 
 
 class Server:

@@ -13,41 +13,25 @@ import numpy as np
 from flask import Flask, Response, abort, request
 
 from dashboard.channels import described, limits
-from dashboard.digits import shown
+from dashboard.digits import grouped, lasting
+from dashboard.interruptions import holes_of, interruptions
 from dashboard.reading import Desk, Reading
+from dashboard.run_figures import figures
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
-from dashboard.tiles import withheld_reason
+from dashboard.tiles import event_row
 from livesense.errors import LivesenseError, RunNotFoundError
 from livesense.logbook import requests as logbook_requests
+from livesense.logbook.rows import NoteRow, RunRow
 from livesense.samples import FloatArray
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
+    from livesense.logbook.run_reader import RunReader
 
-LONGEST_MEASURED_S = 20.0
-"""Figures of longer stretches would keep the page waiting; the command line has no such limit."""
 LONGEST_NOTE = 2000
-MOST_GAPS = 500
-
-COLUMNS: tuple[tuple[str, str], ...] = (
-    ("mean", "Mean"),
-    ("rms", "RMS"),
-    ("min", "Lowest"),
-    ("max", "Highest"),
-    ("frequency_hz", "Frequency"),
-    ("fundamental_rms", "Fundamental"),
-    ("thd_percent", "THD"),
-)
-TOGETHER: tuple[tuple[str, str], ...] = (
-    ("speed.rpm", "Speed"),
-    ("power.input_power", "Input power"),
-    ("power.bus_voltage", "Bus voltage"),
-    ("power.bus_current", "Bus current"),
-    ("power.energy_Wh", "Energy"),
-    ("power.charge_Ah", "Charge"),
-    ("three_phase.unbalance_percent", "Unbalance"),
-    ("three_phase.residual_rms", "Sum of the phases"),
-)
+EVENTS_A_PAGE = 25
+MOST_EVENTS = 500
+"""Events in one answer, whatever was asked for."""
 
 
 def when(wall_s: float | None) -> str:
@@ -75,6 +59,9 @@ def samples(analysis: RunAnalysis, names: Sequence[str], from_s: float, to_s: fl
     else:
         shared, values = _stretches(analysis, names, group, from_s, to_s)
         times = [shared] * len(names)
+    holes = holes_of(analysis.run.time_axis(group))
+    parted = [_parted(t, v, holes) for t, v in zip(times, values, strict=True)]
+    times, values = [t for t, _ in parted], [v for _, v in parted]
     about = {"points": [len(t) for t in times], "names": list(names), "reduced": reduced}
     header = json.dumps(about).encode()
     header += b" " * (-(len(header) + 4) % 8)
@@ -88,8 +75,19 @@ def _doubled_times(middle_s: FloatArray) -> FloatArray:
     """Two instants for each column, a quarter of its width to both sides of its middle."""
     if len(middle_s) < 2:
         return np.repeat(middle_s, 2)
-    quarter = np.gradient(middle_s) / 4.0
+    step = np.diff(middle_s)
+    # The nearer neighbour's: across an outage the other one is far away.
+    quarter = np.minimum(np.append(step[:1], step), np.append(step, step[-1:])) / 4.0
     return np.stack([middle_s - quarter, middle_s + quarter], axis=1).ravel()
+
+
+def _parted(
+    time_s: FloatArray, values: FloatArray, holes: Sequence[tuple[float, float]]
+) -> tuple[FloatArray, FloatArray]:
+    """Put NaN between the points on both sides of each hole in time: nothing is known of what lies there."""
+    at = np.unique(np.searchsorted(time_s, [(begin + end) / 2 for begin, end in holes]))
+    at = at[(at > 0) & (at < len(time_s))]
+    return np.insert(time_s, at, time_s[at]), np.insert(values, at, np.nan)
 
 
 def _stretches(
@@ -120,18 +118,13 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
     by_unit: dict[tuple[int, str], list[Any]] = {}
     for channel in analysis.channels if run.groups else []:
         by_unit.setdefault((channel.group, channel.unit), []).append(channel)
-    gaps = []
-    axes = [run.time_axis(group) for group in range(len(run.groups))]
-    for gap in run.gaps(most=MOST_GAPS):
-        first, last = axes[gap.group].time_s(np.array([gap.first, gap.first + (gap.count or 0)]))
-        gaps.append(
-            {"from_s": float(first), "to_s": float(last), "count": gap.count, "cause": str(gap.cause)}
-        )
     return {
         "run": number,
         "from_s": from_s,
         "to_s": to_s,
         "recording": run.row.state == "recording",
+        "what": what(run.row),
+        "events": run.row.events,
         "plots": [
             {
                 "title": _plot_title(unit, channels),
@@ -142,8 +135,7 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
             }
             for (group, unit), channels in by_unit.items()
         ],
-        "gaps": gaps,
-        "gap_count": run.gap_count(),
+        "interruptions": interruptions(analysis),
         "notes": notes(analysis),
     }
 
@@ -153,55 +145,57 @@ def _plot_title(unit: str, channels: Sequence[Any]) -> str:
     return titles.get(unit, f"In {unit}" if unit else ", ".join(c.name for c in channels[:3]))
 
 
+def what(row: RunRow) -> str:
+    """Say when a run was taken, how long it is, how it ended and what it lost."""
+    state = {
+        "recording": "being recorded now",
+        "complete": "complete",
+        "recovered": "recovered: its recorder stopped without closing it",
+        "failed": "ended with an error",
+    }.get(str(row.state), str(row.state))
+    known = None if row.scans_lost is None else f"{grouped(row.scans_lost)} scans known lost"
+    lost = known or "losses cannot be counted"
+    if not row.seconds:
+        return f"{when(row.started_wall_s)} · {state}"
+    return f"{when(row.started_wall_s)} · {lasting(row.seconds)} · {state} · {lost}"
+
+
+def why_no_scans(run: RunReader) -> str:
+    """Say what came instead of scans, as far as the logbook knows."""
+    faults = ", ".join(f"{grouped(count)} × {kind}" for kind, count in run.fault_counts().items())
+    return f"What came was counted as: {faults}." if faults else ""
+
+
 def notes(analysis: RunAnalysis) -> list[dict[str, Any]]:
     """List the notes of a run, oldest first, with the time into the run."""
     began = analysis.run.row.started_wall_s
+    axis = analysis.run.time_axis(0) if analysis.run.groups else None
+
+    def at_s(note: NoteRow) -> float:
+        # By its scan where it is known: a file is read faster than it was recorded.
+        if axis is not None and note.scan is not None:
+            return float(axis.time_s(np.array([note.scan]))[0])
+        return float(note.wall_s) - began
+
     return [
-        {
-            "text": str(note.text),
-            "source": str(note.source),
-            "at_s": float(note.wall_s) - began if note.wall_s is not None else None,
-        }
+        {"text": str(note.text), "source": str(note.source), "at_s": at_s(note)}
         for note in analysis.run.notes()
     ]
 
 
-def _cell(quantity: Mapping[str, Any] | None, reason: str) -> dict[str, Any]:
-    figure = shown(quantity) if isinstance(quantity, Mapping) else None
-    if figure is None:
-        return {"value": None, "withheld": reason}
-    return {"value": figure.value, "expanded": figure.expanded, "unit": figure.unit}
+def events_page(analysis: RunAnalysis, offset: int, limit: int) -> dict[str, Any]:
+    """Gather one page of a run's events, and how many there are in all."""
+    count = analysis.run.row.events
+    limit = min(max(limit, 1), MOST_EVENTS)
+    offset = min(max(offset, 0), max(0, count - 1))
+    # Found one after the other, some that began together stand in another order than they began.
+    rows = sorted(analysis.events_page(offset, limit), key=lambda row: row["start_s"]) if count else []
+    return {"count": count, "offset": offset, "rows": [event_row(row) | _remark(row) for row in rows]}
 
 
-def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]:
-    """Figures of a stretch as text for the table below the plot."""
-    if to_s - from_s > LONGEST_MEASURED_S:
-        return {
-            "withheld": f"Figures are worked out for up to {LONGEST_MEASURED_S:.0f} s at a time: zoom in. "
-            "For longer stretches: livesense measure."
-        }
-    measured = analysis.measure(from_s, to_s)
-    rows = []
-    for name, figures_of in (measured.get("channels") or {}).items():
-        cells = [
-            _cell(figures_of.get(key), withheld_reason(measured, "channels", name, key)) for key, _ in COLUMNS
-        ]
-        rows.append({"name": name, "cells": cells, "clipped": figures_of.get("clipped_scans") or 0,
-                     "excludes": list(figures_of.get("u_excludes") or [])})  # fmt: skip
-    together = []
-    for path, label in TOGETHER:
-        part, key = path.split(".")
-        node = measured.get(part)
-        quantity = node.get(key) if isinstance(node, Mapping) else None
-        together.append({"label": label} | _cell(quantity, withheld_reason(measured, part, key)))
-    return {
-        "withheld": None,
-        "from_s": measured.get("used_from_s", from_s),
-        "to_s": measured.get("used_to_s", to_s),
-        "columns": [label for _, label in COLUMNS],
-        "rows": rows,
-        "together": together,
-    }
+def _remark(event: Mapping[str, Any]) -> dict[str, str]:
+    """Return what an event's text adds to the figures that have columns of their own."""
+    return {"remark": str(event.get("text", "")).partition("; ")[2]}
 
 
 def _span(analysis: RunAnalysis) -> tuple[float, float]:
@@ -256,6 +250,12 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             return figures(analysis, *_span(analysis))
 
         return answered(number, make)
+
+    @flask.get("/api/runs/<int:number>/events")
+    def run_events(number: int) -> Response:
+        offset = request.args.get("offset", 0, type=int)
+        limit = request.args.get("limit", EVENTS_A_PAGE, type=int)
+        return answered(number, lambda desk: events_page(desk.run(number), offset, limit))
 
     @flask.post("/api/runs/<int:number>/notes")
     def add_note(number: int) -> Response:

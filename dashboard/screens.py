@@ -24,7 +24,7 @@ GRID_OPTIONS: dict[str, Any] = {
 }
 
 
-def _graph(ident: str, figure: dict[str, Any], label: str, before: str = "") -> html.Div:
+def graph(ident: str, figure: dict[str, Any], label: str, before: str = "") -> html.Div:
     """Put a graph under its canvas; ``before`` are words that stand there until a first picture comes."""
     return html.Div(
         [
@@ -87,7 +87,7 @@ def live() -> html.Div:
                 ),
                 html.Div(
                     [
-                        _graph(
+                        graph(
                             "live-graph",
                             axes("ms", "A", (0, 60), (-10, 10)),
                             "Phase currents against time",
@@ -141,7 +141,15 @@ def runs(rows: list[RunRow]) -> html.Div:
     """Return the Runs screen."""
     columns = [
         {"field": "run", "headerName": "Run", "width": 84, "cellRenderer": "RunLink", "sort": "desc"},
-        {"field": "name", "headerName": "Name", "flex": 2, "minWidth": 160, "cellRenderer": "RunName"},
+        {
+            "field": "name",
+            "headerName": "Name",
+            "flex": 2,
+            "minWidth": 120,
+            "cellRenderer": "RunName",
+            "autoHeight": True,
+            "wrapText": True,
+        },
         {"field": "started", "headerName": "Started", "width": 184},
         {"field": "seconds", "headerName": "Length", "width": 128, "cellRenderer": "RunLength"},
         {"field": "state", "headerName": "State", "width": 120},
@@ -168,141 +176,14 @@ def runs(rows: list[RunRow]) -> html.Div:
                     getRowId="params.data.id",
                     className="grid",
                     style={"height": None},
-                    eventListeners={"cellKeyDown": ["livesenseOpenRun(params)"]},
+                    eventListeners={
+                        "cellKeyDown": ["livesenseOpenRun(params)"],
+                        "gridSizeChanged": ["livesenseFitRuns(params)"],
+                    },
                 ),
                 ident="list",
             ),
             dcc.Interval(id="runs-again", interval=3000),
         ],
         **wild(data_screen="runs"),
-    )
-
-
-def run(row: RunRow, events: list[dict[str, Any]]) -> html.Div:
-    """Return the screen of one run."""
-    state = {
-        "recording": "being recorded now",
-        "complete": "complete",
-        "recovered": "recovered: its recorder stopped without closing it",
-        "failed": "ended with an error",
-    }.get(str(row.state), str(row.state))
-    lost = "losses cannot be counted" if row.scans_lost is None else f"{grouped(row.scans_lost)} scans lost"
-    columns = [
-        {"field": "start_s", "headerName": "At", "width": 110, "cellRenderer": "EventLink"},
-        {"field": "channel", "headerName": "Channel", "width": 110},
-        {"field": "kind", "headerName": "Kind", "width": 130},
-        {"field": "peak", "headerName": "Peak", "width": 140, "type": "rightAligned"},
-        {"field": "limit", "headerName": "Limit", "width": 110, "type": "rightAligned"},
-        {"field": "lasted", "headerName": "Lasted", "width": 120, "type": "rightAligned"},
-        {"field": "text", "headerName": "In words", "flex": 1, "minWidth": 220},
-    ]
-    moves = [
-        ("whole", "Whole run"), ("earlier", "Earlier"), ("later", "Later"),
-        ("closer", "Closer"), ("wider", "Wider"),
-    ]  # fmt: skip
-    return html.Div(
-        [
-            html.H1(f"Run {row.number}", className="aloud"),
-            band(
-                f"Run {row.number}",
-                html.P(row.name, className="say"),
-                html.P(
-                    f"{when(row.started_wall_s)} · {lasting(row.seconds or 0)} · {state} · {lost}",
-                    className="advice",
-                ),
-                ident="what",
-            ),
-            band(
-                "Overview",
-                html.Div(
-                    html.Canvas(className="strip-ink", **wild(aria_hidden="true")),
-                    id="strip",
-                    className="strip",
-                    tabIndex="0",
-                    role="slider",
-                    **wild(
-                        aria_label="Stretch shown below; arrows move it, plus and minus change its length",
-                        aria_valuemin="0",
-                        aria_valuemax="100",
-                        aria_valuenow="0",
-                    ),
-                ),
-                html.Div([html.Span(id="strip-from"), html.Span(id="strip-to")], className="strip-ends"),
-                ident="overview",
-            ),
-            band(
-                "Waveform",
-                html.Div(
-                    [
-                        html.P("\u00a0", className="caption", id="run-caption"),
-                        html.Div(
-                            id="run-plots", className="choices", role="group", **wild(aria_label="Channels")
-                        ),
-                        html.Div(
-                            [
-                                dmc.Button(text, id=f"run-{key}", size="sm", variant="default")
-                                for key, text in moves
-                            ],
-                            className="controls",
-                            role="group",
-                            **wild(aria_label="Stretch"),
-                        ),
-                    ],
-                    className="row",
-                ),
-                _graph(
-                    "run-graph",
-                    axes("s into the run", "", (0, 1), (-1, 1)),
-                    "Samples of this run against time",
-                ),
-                html.Div(id="run-legend", className="legend"),
-                ident="waveform",
-            ),
-            band(
-                "Figures",
-                html.Div(
-                    id="run-figures",
-                    className="run-figures",
-                    role="region",
-                    tabIndex="0",
-                    **wild(aria_label="Figures of the stretch"),
-                ),
-                ident="figures",
-            ),
-            band(
-                "Events",
-                html.P("No event in this run.", className="advice", hidden=bool(events)),
-                dag.AgGrid(
-                    id="run-events",
-                    rowData=events,
-                    columnDefs=columns,
-                    defaultColDef={"sortable": True, "resizable": True},
-                    dashGridOptions=GRID_OPTIONS
-                    | {"theme": {"function": "livesenseGrid(themeQuartz)"}}
-                    | ({"domLayout": "normal"} if len(events) > 12 else {}),
-                    className="grid",
-                    style={"height": 520 if len(events) > 12 else None},
-                    eventListeners={"cellKeyDown": ["livesenseOpenEvent(params)"]},
-                )
-                if events
-                else None,
-                ident="events-of-run",
-            ),
-            band("Gaps", html.Div(id="run-gaps", className="plain-list"), ident="gaps"),
-            band(
-                "Notes",
-                html.Div(id="run-notes", className="plain-list"),
-                html.Div(
-                    [
-                        dmc.TextInput(id="note-text", label="Add a note", size="sm", w="100%"),
-                        dmc.Button("Add", id="note-add", size="sm", variant="filled"),
-                    ],
-                    className="note-form",
-                )
-                if str(row.state) == "recording"
-                else None,
-                ident="notes",
-            ),
-        ],
-        **wild(data_screen="run", data_run=str(row.number)),
     )

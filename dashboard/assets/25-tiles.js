@@ -63,7 +63,7 @@
       let text = "Measured over the newest half second.";
       if (!this.rows.length || this.measuredTo === null) text = "\u00a0";
       else if (old) text = age === null ? "Not current: what was measured last." : `Not current: measured ${LS.lasting(age)} ago.`;
-      else if (this.level === 2) text = `Withheld: ${lag.toFixed(1)} s behind the picture, because this computer is busy.`;
+      else if (this.level === 2) text = `Withheld: ${lag.toFixed(1)} s behind the picture.`;
       else if (this.level === 1) text = `${lag.toFixed(1)} s behind the picture.`;
       LS.write(box, text);
     }
@@ -101,7 +101,8 @@
   };
 
   function newTile(row) {
-    const box = LS.el("div", row.large ? "phase" : "tile");
+    // Speed and frequency are known to more digits than anything else.
+    const box = LS.el("div", row.large ? "phase" : row.key.startsWith("speed.") ? "tile wide" : "tile");
     const label = LS.el("div", "tile-label");
     if (row.large) label.append(LS.swatch(row.look));
     label.append(LS.el("b", "", row.label));

@@ -15,17 +15,25 @@
 
   cells.RunLink = (props) =>
     React.createElement("a", { href: LS.runPath(props.data.run), onClick: open(props.data.run) }, String(props.value));
-  cells.RunName = (props) =>
-    React.createElement("a", { href: LS.runPath(props.data.run), onClick: open(props.data.run), tabIndex: -1 }, String(props.value || "no name"));
+  /** In narrow windows the second line, hidden otherwise, carries what has no column there. */
+  cells.RunName = (props) => {
+    const { run, started, lasted, state, events, lost } = props.data;
+    const link = React.createElement("a", { href: LS.runPath(run), onClick: open(run), tabIndex: -1 }, String(props.value || "no name"));
+    return React.createElement("div", { className: "run-name" }, link, React.createElement("small", { className: "run-more" }, `${started} · ${lasted} · ${state} · events: ${events} · scans lost: ${lost}`));
+  };
   cells.RunLength = (props) => React.createElement("span", null, props.data.lasted);
-  cells.EventLink = (props) =>
-    React.createElement("button", { type: "button", className: "as-link", onClick: () => LS.showEvent(props.data) }, LS.seconds(props.value, 0.001));
 
   functions.livesenseOpenRun = (params) => {
     if (params.event && params.event.key === "Enter") LS.go(LS.runPath(params.data.run));
   };
-  functions.livesenseOpenEvent = (params) => {
-    if (params.event && params.event.key === "Enter") LS.showEvent(params.data);
+  const WIDE_ONLY = ["started", "seconds", "state", "channels", "events", "lost"];
+  const fitted = new WeakMap();
+  /** Narrow windows get fewer columns instead of cut ones; the width is that of the style sheet's narrow part. */
+  functions.livesenseFitRuns = ({ api }) => {
+    const narrow = window.matchMedia("(max-width: 900px)").matches;
+    if (fitted.get(api) === narrow) return;
+    fitted.set(api, narrow);
+    api.setColumnsVisible(WIDE_ONLY, !narrow);
   };
   /** The page's own colours: they follow light and dark by themselves. */
   functions.livesenseGrid = (theme) =>

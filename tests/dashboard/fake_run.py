@@ -19,7 +19,7 @@ import numpy as np
 
 from dashboard.follow import Recording
 from livesense.errors import RunNotFoundError
-from livesense.logbook.rows import GapRow, HealthRow, NoteRow, RunRow
+from livesense.logbook.rows import GapRow, HealthRow, NoteRow, RestartRow, RunRow
 from livesense.samples import BoolArray, CodeType, FloatArray, GroupInfo, SegmentStart, TimeAxis
 
 RATE_HZ = 10_000.0
@@ -68,6 +68,8 @@ class FakeState:
     faults: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     events: list[dict[str, Any]] = field(default_factory=list)
+    outages: list[Any] = field(default_factory=list)
+    restarts: list[RestartRow] = field(default_factory=list)
     link: str = "open"
 
     def newest_s(self) -> float:
@@ -147,13 +149,16 @@ class FakeRun:
         return any(outage.ended_wall_s is None for outage in self.outages())
 
     def outages(self) -> list[Any]:
-        return []
+        return list(self._state.outages)
 
     def gaps(self, group: int | None = None, *, most: int | None = None) -> list[GapRow]:
         return [GapRow(0, int(100 * RATE_HZ), 5000, "wire", None)][:most]
 
     def gap_count(self) -> int:
         return 1
+
+    def restarts(self) -> list[RestartRow]:
+        return list(self._state.restarts)
 
     def notes(self) -> list[NoteRow]:
         return [NoteRow(n, self.row.started_wall_s + 5.0, None, "device", text)
@@ -249,6 +254,9 @@ class FakeAnalysis:
 
     def events(self, newest: int | None = None) -> list[dict[str, Any]]:
         return list(self._state.events)
+
+    def events_page(self, offset: int, limit: int) -> list[dict[str, Any]]:
+        return self._state.events[offset : offset + limit]
 
 
 class FakeDesk:

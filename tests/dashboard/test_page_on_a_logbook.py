@@ -91,6 +91,47 @@ def test_screens_of_the_run_are_made(web):
     assert any("start" in note["text"] for note in about["notes"])
 
 
+def screen(page, path):
+    client = page.dash.server.test_client()
+    client.get(f"/?token={page.settings.token}", base_url=HOME)
+    asked = {
+        "output": "screen.children", "outputs": {"id": "screen", "property": "children"},
+        "inputs": [{"id": "where", "property": "pathname", "value": path}],
+        "changedPropIds": ["where.pathname"],
+    }  # fmt: skip
+    return client.post("/_dash-update-component", base_url=HOME, json=asked).get_data(as_text=True)
+
+
+def test_a_run_without_scans_says_so_and_what_to_do(livesense, tmp_path):
+    (tmp_path / "noise.bin").write_bytes(bytes(range(1, 200)) * 3)
+    livesense("record", BENCH, "--port", "file:noise.bin", "--until-closed", "--quiet")
+    page = Page(Settings(tmp_path / "livesense.db", port=8050))
+    try:
+        about = reach(page, "/api/runs/1").json
+        assert about["plots"] == [] and about["interruptions"]["rows"] == []
+        shown = screen(page, "/runs/1")
+        assert "This run holds no scans." in shown
+        assert "livesense record BENCH.toml" in shown and "wire and baud" in shown
+        assert "run-graph" not in shown and "run-figures" not in shown
+        assert reach(page, "/api/runs/1/events").json["count"] == 0
+    finally:
+        page.close()
+
+
+def test_the_screen_of_a_run_is_made_without_reading_its_events(web, monkeypatch):
+    def read_all(*_, **__):
+        pytest.fail("all events were read")
+
+    monkeypatch.setattr("livesense.analysis.RunAnalysis.events", read_all)
+    assert "run-graph" in screen(web, "/runs/1")
+    assert reach(web, "/api/runs/1").status_code == 200
+
+
+def test_notes_of_a_file_stand_where_their_scans_are(web):
+    notes = {note["text"]: note["at_s"] for note in reach(web, "/api/runs/1").json["notes"]}
+    assert notes["start"] == pytest.approx(1.5, abs=0.01)
+
+
 def test_before_anything_was_recorded(tmp_path):
     page = Page(Settings(tmp_path / "none.db", port=8050))
     try:

@@ -8,6 +8,8 @@ import pytest
 
 from dashboard.channels import described, limits, picture_channels
 from dashboard.names import plot_text
+from dashboard.run_data import MOST_EVENTS
+from livesense.samples import SegmentStart, TimeAxis
 
 
 def read_samples(data):
@@ -30,7 +32,9 @@ def test_overview_groups_channels_that_share_an_axis(client):
         ("Currents", ["iu", "iv", "iw"]),
         ("Voltages", ["vbus"]),
     ]
-    assert about["gaps"] == [{"from_s": 100.0, "to_s": 100.5, "count": 5000, "cause": "wire"}]
+    (gap,) = about["interruptions"]["rows"]
+    assert gap == {"kind": "gap", "from_s": 100.0, "to_s": 100.5, "text": "5\u202f000 scans lost on the way"}
+    assert "being recorded now" in about["what"] and about["recording"]
 
 
 def test_close_up_gives_every_sample(client):
@@ -51,6 +55,33 @@ def test_from_afar_gives_lowest_and_highest_in_turn(client):
     assert np.all(np.diff(times[0]) > 0)
     assert values[0][0] == -6 and values[0][1] == 6
     assert np.isnan(values[0]).any()  # the gap
+
+
+@pytest.mark.parametrize("columns", [300, 4000])
+def test_no_line_is_drawn_across_an_outage(client, monkeypatch, fake, columns):
+    # The second segment begins five seconds after the end of the first.
+    late = TimeAxis((SegmentStart(0, 0, 0.0, 1000.0), SegmentStart(0, 1000, 6.0, 1000.0)))
+    monkeypatch.setattr(fake.FakeRun, "time_axis", lambda self, group: late)
+    monkeypatch.setattr(fake.FakeAnalysis, "extent_s", lambda self: (0.0, 7.0))
+    scans = np.arange(2000)
+
+    def envelope(self, name, from_s, to_s, buckets):
+        middle = late.time_s(scans[:: max(1, len(scans) // buckets)])
+        return fake.Band(middle, 0 * middle, 0 * middle + 1, 0 * middle)
+
+    def window(self, from_s, to_s, names=None):
+        return [fake.Window(0, 0, 1000.0, late.time_s(scans), {"iu": np.zeros(2000)}, {})]
+
+    monkeypatch.setattr(fake.FakeAnalysis, "envelope", envelope)
+    monkeypatch.setattr(fake.FakeAnalysis, "window", window)
+    # Far and near are told apart by the nominal rate, 10 000 scans/s: seven seconds are 70 000 scans.
+    to_s = 7.0 if columns == 300 else 0.7
+    _, (times,), (values,) = read_samples(
+        client.get(f"/api/runs/1/samples?from=0&to={to_s}&columns={columns}&name=iu").data
+    )
+    assert np.all(np.diff(times) >= 0)
+    (hole,) = np.flatnonzero(np.isnan(values))
+    assert times[hole - 1] < 1.01 and times[hole + 1] > 5.99
 
 
 @pytest.mark.parametrize(
@@ -78,8 +109,51 @@ def test_figures_of_a_stretch(client):
     assert found["rows"][0]["cells"][6] == {"value": None, "withheld": "below its own noise"}
 
 
-def test_figures_of_a_long_stretch_are_withheld_with_the_reason(client):
-    assert "zoom in" in client.get("/api/runs/1/figures?from=0&to=500").json["withheld"]
+def test_figures_of_a_whole_run_are_those_of_its_first_steady_part(client):
+    found = client.get("/api/runs/1/figures").json
+    assert found["of"] == "the first steady part of this run"
+    assert 0 < found["from_s"] < 1 and found["to_s"] - found["from_s"] == pytest.approx(5.0)
+    assert found["rows"][0]["cells"][1]["value"] == "4.24"
+
+
+def test_events_come_page_by_page_in_order_with_their_count(client, state, fake):
+    state.events = [fake.overcurrent(1.0 + n, 1.2 + n) for n in range(60)]
+    state.events[0], state.events[1] = state.events[1], state.events[0]
+    pages = [client.get(f"/api/runs/1/events?offset={offset}&limit=25").json for offset in (0, 25, 50)]
+    assert {page["count"] for page in pages} == {60}
+    assert [len(page["rows"]) for page in pages] == [25, 25, 10]
+    assert [row["start_s"] for page in pages for row in page["rows"]] == [1.0 + n for n in range(60)]
+
+
+@pytest.mark.parametrize(
+    ("asked", "offset", "rows"),
+    [
+        ("offset=-5&limit=2", 0, 2),
+        ("offset=900&limit=2", 2, 1),
+        ("offset=0&limit=0", 0, 1),
+        ("offset=x&limit=y", 0, 3),
+    ],
+)
+def test_odd_pages_of_events_are_brought_into_the_run(client, state, fake, asked, offset, rows):
+    state.events = [fake.overcurrent(1.0 + n, 1.2 + n) for n in range(3)]
+    found = client.get(f"/api/runs/1/events?{asked}").json
+    assert (found["offset"], len(found["rows"])) == (offset, rows)
+
+
+def test_one_answer_holds_a_bounded_number_of_events(client, state, fake):
+    state.events = [fake.overcurrent(float(n), n + 0.1) for n in range(MOST_EVENTS + 5)]
+    found = client.get("/api/runs/1/events?limit=50000").json
+    assert (found["count"], len(found["rows"])) == (MOST_EVENTS + 5, MOST_EVENTS)
+
+
+def test_an_event_says_in_words_only_what_no_column_says(client, state, fake):
+    state.events = [
+        fake.overcurrent(1.0, 1.2)
+        | {"text": "iv: current peaked at 14 A, limit 12 A; 7 scans were lost inside"},
+        fake.overcurrent(2.0, 2.2) | {"text": "iv: current peaked at 14 A, limit 12 A"},
+    ]
+    rows = client.get("/api/runs/1/events").json["rows"]
+    assert [row["remark"] for row in rows] == ["7 scans were lost inside", ""]
 
 
 @pytest.mark.parametrize(

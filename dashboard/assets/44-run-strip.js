@@ -1,0 +1,121 @@
+/* The strip that shows a whole run in outline and which stretch of it stands below. */
+(function () {
+  "use strict";
+  const LS = window.livesense;
+
+  LS.RunStrip = class {
+    constructor(run, box) {
+      this.run = run;
+      this.box = box;
+      this.bands = null;
+      this.brush();
+      box.addEventListener("keydown", (event) => this.key(event));
+    }
+
+    get width() { return this.box.clientWidth; }
+
+    /** What is said of the shown stretch to those who do not see it. */
+    tell(text) {
+      const { from_s: from, to_s: to } = this.run.about;
+      this.box.setAttribute("aria-valuenow", String(Math.round((100 * (this.run.from - from)) / (to - from))));
+      this.box.setAttribute("aria-valuetext", text);
+    }
+
+    draw() {
+      const canvas = this.box.querySelector("canvas"), ratio = window.devicePixelRatio || 1;
+      const width = this.box.clientWidth, height = this.box.clientHeight;
+      canvas.width = Math.round(width * ratio);
+      canvas.height = Math.round(height * ratio);
+      const context = canvas.getContext("2d");
+      context.setTransform(ratio, 0, 0, ratio, 0, 0);
+      const { from_s: from, to_s: to } = this.run.about, toX = (s) => ((s - from) / (to - from)) * width;
+      if (this.bands) this.outline(context, toX, height);
+      for (const { kind, from_s: begin, to_s: end } of this.run.about.interruptions.rows) {
+        context.fillStyle = LS.colour(kind === "gap" ? "--warn" : kind === "outage" ? "--fault" : "--ink");
+        context.globalAlpha = kind === "outage" ? 0.4 : 1;
+        context.fillRect(toX(begin), 0, Math.max(1.5, toX(end) - toX(begin)), height);
+      }
+      context.globalAlpha = 1;
+      this.frame(context, toX(this.run.from), toX(this.run.to), width, height);
+      const { found } = this.run;
+      context.fillStyle = LS.colour("--ink");
+      if (found) context.fillRect(toX(found.from_s), height - 5, Math.max(3, toX(found.to_s) - toX(found.from_s)), 5);
+      const step = (to - from) / 1000;
+      LS.write(document.getElementById("strip-from"), LS.seconds(from, step));
+      LS.write(document.getElementById("strip-to"), LS.seconds(to, step));
+    }
+
+    /** The whole run in plain ink: over hours, colours would only cover each other. */
+    outline(context, toX, height) {
+      let low = Infinity, high = -Infinity;
+      for (const column of this.bands.values) for (const v of column) {
+        if (v < low) low = v;
+        if (v > high) high = v;
+      }
+      const pad = (high - low) * 0.08 || 1, toY = (v) => height - ((v - low + pad) / (high - low + 2 * pad)) * height;
+      context.strokeStyle = LS.colour("--ink-2");
+      context.globalAlpha = 0.5;
+      context.lineWidth = 1;
+      this.bands.values.forEach((column, i) => {
+        context.beginPath();
+        let down = false;
+        for (let n = 0; n < column.length; n += 1) {
+          if (column[n] !== column[n]) { down = false; continue; }
+          const x = toX(this.bands.times[i][n]), y = toY(column[n]);
+          if (down) context.lineTo(x, y);
+          else context.moveTo(x, y);
+          down = true;
+        }
+        context.stroke();
+      });
+      context.globalAlpha = 1;
+    }
+
+    /** What is not visible below is veiled; the visible stretch is framed. */
+    frame(context, left, right, width, height) {
+      const end = Math.max(right, left + 3);
+      context.fillStyle = LS.colour("--paper");
+      context.globalAlpha = 0.66;
+      context.fillRect(0, 0, left, height);
+      context.fillRect(end, 0, width - end, height);
+      context.globalAlpha = 1;
+      context.strokeStyle = LS.colour("--ink");
+      context.lineWidth = 2;
+      context.strokeRect(left, 1, end - left, height - 2);
+    }
+
+    /** Drag inside the frame to move it, outside to draw a new one. */
+    brush() {
+      const { box, run } = this;
+      const at = (event) => {
+        const place = box.getBoundingClientRect(), { from_s: from, to_s: to } = run.about;
+        return from + ((event.clientX - place.left) / place.width) * (to - from);
+      };
+      let drag = null;
+      box.addEventListener("pointerdown", (event) => {
+        const here = at(event), all = run.about.to_s - run.about.from_s;
+        const inside = here >= run.from && here <= run.to && run.to - run.from < 0.98 * all;
+        drag = inside ? { grip: here - run.from } : { start: here };
+        box.setPointerCapture(event.pointerId);
+      });
+      box.addEventListener("pointermove", (event) => {
+        if (!drag) return;
+        const here = at(event), all = run.about.to_s - run.about.from_s;
+        if (drag.grip !== undefined) run.view(here - drag.grip, here - drag.grip + run.to - run.from, false);
+        else if (Math.abs(here - drag.start) > all / 500) run.view(Math.min(here, drag.start), Math.max(here, drag.start), false);
+      });
+      for (const over of ["pointerup", "pointercancel"]) box.addEventListener(over, () => (drag = null));
+    }
+
+    /** Arrows, plus, minus, page keys, Home, End and Escape do what dragging does. */
+    key(event) {
+      const { run } = this, { from_s: from, to_s: to } = run.about;
+      const moves = { ArrowLeft: () => run.shift(-0.1), ArrowRight: () => run.shift(0.1), ArrowUp: () => run.zoom(0.5), ArrowDown: () => run.zoom(2),
+        "+": () => run.zoom(0.5), "-": () => run.zoom(2), PageUp: () => run.shift(-1), PageDown: () => run.shift(1),
+        Home: () => run.view(from, from + run.to - run.from), End: () => run.view(to - run.to + run.from, to), Escape: () => run.whole() };
+      if (!moves[event.key]) return;
+      event.preventDefault();
+      moves[event.key]();
+    }
+  };
+})();

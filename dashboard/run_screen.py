@@ -1,0 +1,154 @@
+"""The screen of one run as Dash components; the browser's own scripts fill it."""
+
+from __future__ import annotations
+
+import dash_mantine_components as dmc
+from dash import html
+
+from dashboard.figures import axes
+from dashboard.run_data import what
+from dashboard.screens import graph
+from dashboard.shell import band, wild
+from livesense.logbook.rows import RunRow
+
+
+def run(row: RunRow, holds_scans: bool, why: str = "") -> html.Div:
+    """Return the screen of one run; ``why`` is what is known of why a run holds no scans."""
+    recording = str(row.state) == "recording"
+    head = band(
+        f"Run {row.number}",
+        html.P(row.name, className="say"),
+        html.P(what(row), className="advice", id="run-what"),
+        ident="what",
+    )
+    notes = band(
+        "Notes",
+        html.Div(id="run-notes", className="plain-list"),
+        html.Div(
+            [
+                dmc.TextInput(id="note-text", label="Add a note", size="sm", w="100%"),
+                dmc.Button("Add", id="note-add", size="sm", variant="filled"),
+            ],
+            className="note-form",
+        )
+        if recording
+        else None,
+        ident="notes",
+    )
+    interruptions = band(
+        "Interruptions", html.Div(id="run-interruptions", className="plain-list"), ident="interruptions"
+    )
+    return html.Div(
+        [html.H1(f"Run {row.number}", className="aloud"), head]
+        + ([*_bands_of_scans()] if holds_scans else [_no_scans(row, why)])
+        + [interruptions, notes],
+        **wild(data_screen="run", data_run=str(row.number), data_holds_scans="yes" if holds_scans else "no"),
+    )
+
+
+def _no_scans(row: RunRow, why: str) -> html.Section:
+    if str(row.state) == "recording":
+        said, do = (
+            "This run holds no scans yet.",
+            "The first scan that comes opens its picture here by itself.",
+        )
+    else:
+        said = "This run holds no scans."
+        do = "Nothing that came from the port was a scan."
+    look = "Does the board run? Do wire and baud in [link] of the bench file fit it? To try again: "
+    return band(
+        "Scans",
+        html.P(said, className="say", id="run-no-scans"),
+        html.P(f"{do} {why}".strip(), className="advice"),
+        html.P([look, html.Code("livesense record BENCH.toml"), "."], className="advice"),
+        ident="scans",
+    )
+
+
+def _bands_of_scans() -> list[html.Section]:
+    moves = [
+        ("whole", "Whole run"), ("earlier", "Earlier"), ("later", "Later"),
+        ("closer", "Closer"), ("wider", "Wider"),
+    ]  # fmt: skip
+    return [
+        band(
+            "Overview",
+            html.Div(
+                html.Canvas(className="strip-ink", **wild(aria_hidden="true")),
+                id="strip",
+                className="strip",
+                tabIndex="0",
+                role="slider",
+                **wild(
+                    aria_label="Stretch shown below; arrows move it, plus and minus change its length",
+                    aria_valuemin="0",
+                    aria_valuemax="100",
+                    aria_valuenow="0",
+                ),
+            ),
+            html.Div([html.Span(id="strip-from"), html.Span(id="strip-to")], className="strip-ends"),
+            ident="overview",
+        ),
+        band(
+            "Waveform",
+            html.Div(
+                [
+                    html.P("\u00a0", className="caption", id="run-caption"),
+                    html.Div(
+                        id="run-plots", className="choices", role="group", **wild(aria_label="Channels")
+                    ),
+                    html.Div(
+                        [
+                            dmc.Button(text, id=f"run-{key}", size="sm", variant="default")
+                            for key, text in moves
+                        ],
+                        className="controls",
+                        role="group",
+                        **wild(aria_label="Stretch"),
+                    ),
+                ],
+                className="row",
+            ),
+            graph(
+                "run-graph", axes("s into the run", "", (0, 1), (-1, 1)), "Samples of this run against time"
+            ),
+            html.Div(id="run-legend", className="legend"),
+            ident="waveform",
+        ),
+        band(
+            "Figures",
+            html.Div(
+                html.P("Working them out.", className="advice"),
+                id="run-figures",
+                className="run-figures",
+            ),
+            ident="figures",
+        ),
+        band(
+            "Events",
+            html.Div(
+                [
+                    html.P("Reading them.", className="caption", id="run-events-count", role="status"),
+                    html.Div(
+                        [
+                            html.Button(text, id=f"run-events-{key}", className="choice", type="button")
+                            for key, text in (
+                                ("first", "First"),
+                                ("before", "Before"),
+                                ("after", "After"),
+                                ("last", "Last"),
+                            )
+                        ],
+                        className="choices",
+                        id="run-events-pages",
+                        role="group",
+                        hidden=True,
+                        **wild(aria_label="Pages of events"),
+                    ),
+                ],
+                className="row",
+            ),
+            html.Div(id="run-events", className="run-events"),
+            ident="events-of-run",
+        ),
+    ]

@@ -1,0 +1,146 @@
+"""The screens of the runs: what they open with, what they say of interruptions, how they grow."""
+
+import itertools
+import time
+
+import pytest
+
+from livesense.logbook.rows import OutageRow, RestartRow
+
+ZOOMED = "!!(window.livesense?.run?.zoomed && document.querySelector('#run-figures td'))"
+AXES = "Object.keys(livesense.run.plot._fullLayout).filter((key) => /^yaxis[0-9]*$/.test(key)).length"
+
+
+def drawn(screen):
+    return screen.page.evaluate("livesense.run.plot.data.map((trace) => trace.yaxis || 'y')")
+
+
+def test_a_run_opens_with_all_of_it_and_figures_of_its_first_steady_part(opened):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    assert screen.page.evaluate("livesense.run.from === 0 && livesense.run.to >= 600")
+    assert screen.text("#run-caption").startswith("The whole run: 0.0 s to 60")
+    said = screen.text("#run-figures .said")
+    assert "the first steady part of this run" in said and said.startswith("Of 0.")
+    marks = screen.page.evaluate("livesense.run.plot.layout.shapes.filter((s) => s.line?.width === 5)")
+    assert [round(mark["x1"] - mark["x0"], 3) for mark in marks] == [5.0]
+
+
+def test_from_afar_each_channel_has_a_strip_of_its_own_and_close_up_they_share_axes(opened):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    assert drawn(screen) == ["y", "y2", "y3"]
+    strips = screen.page.evaluate("['yaxis', 'yaxis2', 'yaxis3'].map((a) => livesense.run.plot.layout[a])")
+    assert all(above["domain"][0] > below["domain"][1] for above, below in itertools.pairwise(strips))
+    assert len({tuple(strip["range"]) for strip in strips}) == 1
+    labels = screen.page.evaluate("livesense.run.plot.layout.annotations.map((a) => a.text)")
+    assert {"iu", "iv", "iw"} <= set(labels)
+    screen.page.evaluate("livesense.run.view(10, 10.05)")
+    screen.wait("livesense.run.plot.data.every((trace) => (trace.yaxis || 'y') === 'y')")
+    assert screen.wait(AXES) == 1
+    screen.page.evaluate("livesense.run.whole()")
+    screen.wait("livesense.run.plot.data[2].yaxis === 'y3'")
+
+
+def test_all_events_can_be_reached_page_by_page(opened, state, fake):
+    state.events = [fake.overcurrent(1.0 + n, 1.2 + n) for n in range(60)]
+    screen = opened("runs/1")
+    screen.wait("document.getElementById('run-events-count')?.textContent === 'Events 1 to 25 of 60'")
+    pages = screen.page.get_by_role("group", name="Pages of events")
+    assert pages.get_by_role("button", name="Before").is_disabled()
+    pages.get_by_role("button", name="After").click()
+    screen.wait("document.getElementById('run-events-count').textContent === 'Events 26 to 50 of 60'")
+    pages.get_by_role("button", name="Last").click()
+    screen.wait("document.getElementById('run-events-count').textContent === 'Events 51 to 60 of 60'")
+    assert screen.page.locator("#run-events tbody tr").count() == 10
+    assert pages.get_by_role("button", name="After").is_disabled()
+    screen.page.get_by_role("button", name="60.000 s").click()
+    screen.wait("Math.abs(livesense.run.from - 59.95) < 0.01 && Math.abs(livesense.run.to - 60.25) < 0.01")
+
+
+def test_few_events_need_no_pages(opened, state, fake):
+    state.events = [fake.overcurrent(10.0, 10.2)]
+    screen = opened("runs/1")
+    screen.wait("document.getElementById('run-events-count')?.textContent === '1 event'")
+    assert not screen.page.locator("#run-events-pages").is_visible()
+    assert "14.23 A" in screen.text("#run-events")
+
+
+def test_interruptions_are_said_with_their_times_and_marked(opened, state):
+    began = state.began - state.seconds
+    state.outages = [OutageRow(began + 300.0, began + 320.0, "unplugged", None, "restart")]
+    state.restarts = [RestartRow(0, 3_200_000, 2_999_999, 0, None)]
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    said = screen.text("#run-interruptions")
+    assert "1 outage of the port, 1 restart of the device, 1 gap." in said
+    assert "300.000 s" in said and "320.000 s" in said and "unplugged" in said
+    labels = screen.page.evaluate("livesense.run.plot.layout.annotations.map((a) => a.text)")
+    assert {"port away", "restart"} <= set(labels)
+    boxes = screen.page.evaluate(
+        "livesense.run.plot.layout.shapes.filter((s) => s.type === 'rect').map((s) => [s.x0, s.x1])"
+    )
+    assert [300.0, 320.0] in [[round(x0, 3), round(x1, 3)] for x0, x1 in boxes]
+    assert len(boxes) == 2, "the gap is marked too"
+    screen.page.locator("#run-interruptions").get_by_role("button", name="300.000 s").click()
+    screen.wait("livesense.run.from < 300 && livesense.run.to > 320 && livesense.run.to < 330")
+
+
+def test_a_run_being_recorded_grows_and_a_chosen_stretch_stays(opened):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    before = screen.page.evaluate("livesense.run.to")
+    screen.wait(f"livesense.run.to > {before}")
+    screen.page.evaluate("livesense.run.view(10, 10.5)")
+    all_of_it = screen.page.evaluate("livesense.run.about.to_s")
+    screen.wait(f"livesense.run.about.to_s > {all_of_it}")
+    assert screen.page.evaluate("[livesense.run.from, livesense.run.to]") == [10, 10.5]
+    assert "being recorded now" in screen.text("#run-what")
+
+
+def test_the_end_of_a_recording_is_told(opened, state):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    state.frozen_at = time.time()
+    state.state = "complete"
+    screen.wait("document.getElementById('run-what').textContent.includes('complete')")
+    screen.wait("livesense.run.about.recording === false")
+
+
+def test_a_server_that_is_gone_is_said(opened, served):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    served.stop()
+    screen.wait("document.getElementById('run-what').textContent.includes('does not answer')")
+    # The browser itself complains of what it could not load.
+    screen.complaints.clear()
+    screen.page.close()
+
+
+@pytest.mark.parametrize("width", [1440, 390])
+def test_nothing_of_the_runs_is_cut(opened, width):
+    screen = opened("runs", width=width)
+    screen.wait("!!document.querySelector('.ag-row a')")
+    screen.wait(
+        "[...document.querySelectorAll('#runs-grid .ag-header-cell')].every("
+        "(cell) => cell.getBoundingClientRect().right <= innerWidth)"
+    )
+    shown = screen.text("#runs-grid .ag-row")
+    assert "first turn" in shown and "recording" in shown
+    assert screen.page.locator(".run-more").first.is_visible() == (width < 900)
+    assert screen.page.evaluate(
+        "[...document.querySelectorAll('#runs-grid .ag-cell')].every("
+        "(cell) => cell.scrollWidth <= cell.clientWidth + 1)"
+    )
+
+
+@pytest.mark.parametrize("width", [1440, 390])
+def test_nothing_of_the_events_is_cut(opened, state, fake, width):
+    state.events = [fake.overcurrent(10.0, 10.2) | {"text": "iv: beyond 12 A; 7 scans were lost inside"}]
+    screen = opened("runs/1", width=width)
+    screen.wait("!!document.querySelector('#run-events td')")
+    assert screen.page.evaluate(
+        "[...document.querySelectorAll('#run-events td')].every("
+        "(cell) => cell.getBoundingClientRect().right <= innerWidth)"
+    )
+    assert "7 scans were lost inside" in screen.text("#run-events")
