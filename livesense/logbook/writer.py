@@ -173,7 +173,7 @@ class LogbookWriter:
     def upkeep(self) -> None:
         """Move, every two seconds, what was committed into the main file, look at the free space.
 
-        At the free space also whenever a quarter of the floor was written, however soon that is.
+        At the free space also whenever a sixteenth of the floor was written, however soon that is.
 
         Raises
         ------
@@ -182,7 +182,7 @@ class LogbookWriter:
         """
         now = time.monotonic()
         if now - self._checkpointed_s < CHECKPOINT_S:
-            if self._unlooked_bytes >= self._floor_bytes // 4:
+            if self._unlooked_bytes >= self._floor_bytes // 16:
                 self.check_space()
             return
         self._checkpointed_s = now
@@ -190,12 +190,13 @@ class LogbookWriter:
         self.check_space()
 
     def check_space(self) -> None:
-        """Raise DiskFullError when less than the floor is free."""
+        """Raise DiskFullError when less than the floor would be free with everything in the main file."""
         self._unlooked_bytes = 0
-        free = db.free_bytes(self.path)
+        # What stands in the write-ahead file is written a second time when it moves into the main file.
+        free = db.free_bytes(self.path) - db.wal_bytes(self.path)
         if free < self._floor_bytes:
             raise DiskFullError(
-                f"{self.path}: the disk is full: {free / 1e6:.1f} MB free,"
+                f"{self.path}: the disk is full: {max(free, 0) / 1e6:.1f} MB free,"
                 f" at least {self._floor_bytes / 1e6:.1f} MB are needed;"
                 " what was written is kept. Free some space and record again"
             )
