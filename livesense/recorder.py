@@ -204,7 +204,7 @@ class Recorder:
                     continue
             self._decode(pieces)
             if size >= PIECE_BYTES:
-                # Everything that waits may be 64 MB: more than should be at stake, or fits a disk nearly full.
+                # All that waits may be 64 MB: more than should be at stake, or fits a disk nearly full.
                 self._commit()
             pieces, size = [], 0
             if not isinstance(item, Chunk):
