@@ -58,7 +58,7 @@ class Desk:
             found.append(
                 Recording(
                     number,
-                    any(stop > first for first, stop in map(run.extent, range(len(run.groups)))),
+                    run.holds_scans(),
                     run.row.started_wall_s if health is None else health.wall_s,
                 )
             )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from livesense.bench import Bench, Channel, Sensor
 from livesense.samples import CodeType, GroupInfo
 from livesense.wire.framed import FramedDecoder
+from livesense.wire.header import printable
 from livesense.wire.text import TextDecoder
 
 VALUE_DECIMALS = 9
@@ -39,7 +40,7 @@ def unfit_header(bench: Bench, decoder: FramedDecoder | TextDecoder) -> str | No
     if not names:
         return None
     wanted = [channel.column for channel in bench.channels if channel.sensor is not Sensor.COMPUTED]
-    header = "".join(c if c.isprintable() else "\ufffd" for c in ", ".join(names))
+    header = ", ".join(printable(names))
     if len(header) > LONGEST_HEADER_SHOWN:
         header = header[: LONGEST_HEADER_SHOWN - 1] + "…"
     lacking = ", ".join(name for name in wanted if name not in names)

@@ -14,7 +14,6 @@ from livesense.errors import LogbookError
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
-    from livesense.logbook.reader import RunReader
 
 
 @contextmanager
@@ -35,15 +34,10 @@ def opened_run(args: argparse.Namespace, *, needs_scans: bool = True) -> Iterato
         for warning in logbook.warnings:
             print(f"livesense: {safe(warning)}", file=sys.stderr)
         analysis = RunAnalysis(logbook, reference)
-        if needs_scans and not holds_scans(analysis.run):
+        if needs_scans and not analysis.run.holds_scans():
             number = analysis.run.row.number
             raise LogbookError(f"{no_scans(number)}; `livesense show {number}` tells what came instead")
         yield analysis
-
-
-def holds_scans(run: RunReader) -> bool:
-    """Tell whether any scan of a run is stored."""
-    return any(stop > first for first, stop in map(run.extent, range(len(run.groups))))
 
 
 def no_scans(number: int) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from livesense.cli.opened import holds_scans, no_scans
+from livesense.cli.opened import no_scans
 from livesense.cli.options import add_json, add_logbook, existing_logbook
 from livesense.cli.output import duration, print_json, table
 
@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> int:
         rows = analysis.runs(logbook)
         # A run that has come beyond its first scan's time holds scans; the others are looked at.
         empty = [
-            row["run"] for row in rows if not row["seconds"] and not holds_scans(logbook.run(row["run"]))
+            row["run"] for row in rows if not row["seconds"] and not logbook.run(row["run"]).holds_scans()
         ]
     if args.json:
         print_json({"runs": rows})

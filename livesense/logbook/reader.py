@@ -73,11 +73,13 @@ class Logbook:
         """All runs, newest first."""
         return run_rows(self.select, self.state)
 
-    def outages(self) -> dict[int, list[OutageRow]]:
-        """List the outages of all runs that had any, each run's in order of time."""
+    def outages(self, only: int | None = None) -> dict[int, list[OutageRow]]:
+        """List the outages of all runs that had any, or of ``only`` one, each run's in order of time."""
         found: dict[int, list[OutageRow]] = {}
+        where = "" if only is None else "WHERE run = :run"
         # All columns: schema version 1 did not have the last two.
-        for run, *row in self.select("SELECT * FROM outage ORDER BY run, began_wall_s"):
+        text = f"SELECT * FROM outage {where} ORDER BY run, began_wall_s"
+        for run, *row in self.select(text, {"run": only}):
             found.setdefault(run, []).append(OutageRow(*row))
         return found
 

@@ -125,6 +125,10 @@ class RunReader:
             return None
         return self._totals.scans_lost(source.number)
 
+    def holds_scans(self) -> bool:
+        """Tell whether any scan is stored."""
+        return any(stop > first for first, stop in map(self.extent, range(len(self.groups))))
+
     def codes(
         self, group: int, first: int, stop: int, channels: Sequence[str] | None = None
     ) -> Iterator[tuple[int, NDArray[Any]]]:
@@ -269,12 +273,7 @@ class RunReader:
 
     def outages(self) -> list[OutageRow]:
         """List the times when the port was away."""
-        rows = self._logbook.select(
-            # All columns: schema version 1 did not have the last two.
-            "SELECT * FROM outage WHERE run = ? ORDER BY began_wall_s",
-            (self.number,),
-        )
-        return [OutageRow(*row[1:]) for row in rows]
+        return self._logbook.outages(self.number).get(self.number, [])
 
     def is_away(self) -> bool:
         """Tell whether the port is away, or was at the end."""

@@ -8,10 +8,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from livesense.errors import DamagedBlockError
 from livesense.logbook.fields import from_json
 from livesense.logbook.rows import RunRow
-from livesense.logbook.stretches import Values, whole
+from livesense.logbook.stretches import Values, whole_of
 from livesense.samples import SegmentStart, TimeAxis
 
 Select = Callable[[str, Values], list[tuple[Any, ...]]]
@@ -89,7 +88,7 @@ def run_rows(
         parts[run].events = count
     for run, number, count in select(_LOST, ()):
         if (run, number) in counting:
-            parts[run].lost += _whole(run, count)
+            parts[run].lost += whole_of(run, count, "scans")
     return [_row(row, parts[row[0]], state_of) for row in runs]
 
 
@@ -121,7 +120,7 @@ def _row(row: tuple[Any, ...], part: _Parts, state_of: StateOf) -> RunRow:
 
 
 def _until_s(run: int, group: int, rate_hz: float | None, stop: object, segment: list[Any]) -> float:
-    end = _whole(run, stop)
+    end = whole_of(run, stop, "scans")
     if end < 1:
         return 0.0
     first, start_s, segment_hz = segment
@@ -129,10 +128,3 @@ def _until_s(run: int, group: int, rate_hz: float | None, stop: object, segment:
     axis = TimeAxis((start if first is not None else SegmentStart(group, 0, 0.0, rate_hz),))
     seconds = axis.end_s(end - 1)
     return seconds if math.isfinite(seconds) else 0.0
-
-
-def _whole(run: int, value: object) -> int:
-    try:
-        return whole(value, "scans")
-    except DamagedBlockError as error:
-        raise DamagedBlockError(f"run {run}: {error}") from error

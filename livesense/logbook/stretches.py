@@ -52,6 +52,14 @@ def whole(value: object, name: str) -> int:
     raise DamagedBlockError(f"expected a whole number for {name}, found {type(value).__name__}")
 
 
+def whole_of(run: int, value: object, name: str) -> int:
+    """Check a number as :func:`whole` does; the error names the run."""
+    try:
+        return whole(value, name)
+    except DamagedBlockError as error:
+        raise DamagedBlockError(f"run {run}: {error}") from error
+
+
 def _short(value: object) -> str:
     return repr(value)[:40]
 

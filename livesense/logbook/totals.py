@@ -10,8 +10,7 @@ from __future__ import annotations
 import math
 import time
 
-from livesense.errors import DamagedBlockError
-from livesense.logbook.stretches import Select, whole
+from livesense.logbook.stretches import Select, whole_of
 from livesense.samples import SegmentStart
 
 RECOUNT_S = 60.0
@@ -43,10 +42,10 @@ class Totals:
             " FROM block WHERE run = :run AND scan_group = :number AND position = 0 AND first > :upto",
             {"run": self._run, "number": group, "upto": upto},
         )
-        counted = before + self._whole(blocks, "scans")
+        counted = before + whole_of(self._run, blocks, "scans")
         if last is not None:
-            self._stored[group] = (self._whole(last, "first"), counted)
-        return counted + self._whole(tail, "scans")
+            self._stored[group] = (whole_of(self._run, last, "first"), counted)
+        return counted + whole_of(self._run, tail, "scans")
 
     def scans_lost(self, group: int) -> int:
         """Count a group's lost scans, as far as they can be counted, burst pauses left out."""
@@ -59,8 +58,11 @@ class Totals:
             {"run": self._run, "number": group, "begin": begin},
         )
         if last is not None:
-            self._lost[group] = self._whole(last, "first"), known + self._whole(before, "scans")
-        return known + self._whole(count, "scans")
+            self._lost[group] = (
+                whole_of(self._run, last, "first"),
+                known + whole_of(self._run, before, "scans"),
+            )
+        return known + whole_of(self._run, count, "scans")
 
     def faults(self) -> dict[str, int]:
         """Count the faults per kind."""
@@ -69,7 +71,7 @@ class Totals:
         if now - summed_s > RECOUNT_S:
             # A host clock that was set back adds to seconds long gone: so all are counted now and then.
             ((newest,),) = self._select("SELECT max(wall_s) FROM fault WHERE run = ?", (self._run,))
-            until = self._whole(newest, "wall_s") - UNSETTLED_S if newest is not None else 0
+            until = whole_of(self._run, newest, "wall_s") - UNSETTLED_S if newest is not None else 0
             known = dict(
                 self._select(
                     "SELECT kind, sum(count) FROM fault WHERE run = ? AND wall_s < ? GROUP BY kind",
@@ -97,7 +99,7 @@ class Totals:
             (self._run, newest, upto),
         )
         if last is not None:
-            self._events = newest, self._whole(last, "number"), known + count
+            self._events = newest, whole_of(self._run, last, "number"), known + count
         return known + int(count)
 
     def segments(self, group: int) -> list[SegmentStart]:
@@ -110,9 +112,3 @@ class Totals:
         )
         known[-1:] = [SegmentStart(*row) for row in rows]
         return list(known)
-
-    def _whole(self, value: object, name: str) -> int:
-        try:
-            return whole(value, name)
-        except DamagedBlockError as error:
-            raise DamagedBlockError(f"run {self._run}: {error}") from error

@@ -31,6 +31,11 @@ MAX_WAITING = 16
 _MARK = re.compile(rb"[,;\t]")
 
 
+def printable(names: Sequence[str]) -> tuple[str, ...]:
+    """Names fit to be shown: whatever a terminal might obey is replaced."""
+    return tuple("".join(c if c.isprintable() else "\ufffd" for c in name) for name in names)
+
+
 @dataclass(frozen=True, slots=True)
 class _Line:
     """A line of names; ``marked`` when no two of them are parted by spaces alone."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkFault, Note, Packets
 from livesense.wire.description import parse_description
-from livesense.wire.header import CLOCKS, COUNTER, Misfits
+from livesense.wire.header import CLOCKS, COUNTER, Misfits, printable
 from livesense.wire.pieces import Pieces
 from livesense.wire.textblock import Block
 from livesense.wire.textline import (
@@ -326,8 +326,7 @@ class TextDecoder:
     def _refuse(self, names: Sequence[str]) -> None:
         """Tell the names that lack a needed one, and take nothing more."""
         self._flush()
-        shown = tuple("".join(c if c.isprintable() else "\ufffd" for c in name) for name in names)
-        self._group = replace(self._group, channels=shown, decimals=(), clock=None)
+        self._group = replace(self._group, channels=printable(names), decimals=(), clock=None)
         self._announce()
         self._over = True
 
