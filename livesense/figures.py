@@ -88,6 +88,7 @@ def _measure(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupM
             u_common=channel.u_common,
             u_offset=channel.u_offset,
             u_quantisation=channel.u_quantisation,
+            u_bow=channel.u_bow,
             correction=channel.correction,
             computed=channel.computed,
             sampled_at=sampled_at[channel.name],

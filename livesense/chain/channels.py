@@ -43,6 +43,8 @@ class ChannelChain:
     u_pin
         The part of ``u_scale`` that acts on the whole pin voltage, so that it moves the zero as well;
         ``pin_zero`` is the value that the zero's voltage amounts to.
+    u_bow
+        Standard uncertainty by the ADC's non-linearity, in ``unit``; a part of ``u_offset``.
     """
 
     name: str

@@ -198,6 +198,7 @@ def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelCh
         u_common=common,
         u_offset=math.hypot(*(source.u_offset for source in sources)),
         u_quantisation=math.hypot(*(source.u_quantisation for source in sources)),
+        u_bow=math.hypot(*(source.u_bow for source in sources)),
         u_excludes=tuple(dict.fromkeys(key for source in sources for key in source.u_excludes)),
         assumed=tuple(dict.fromkeys(key for source in sources for key in source.assumed)),
     )

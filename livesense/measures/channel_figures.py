@@ -13,6 +13,7 @@ from livesense.measures.basic import batch_u, plain_figures, sample_noise
 from livesense.measures.harmonics import thd_percent
 from livesense.measures.kernel import ComplexArray
 from livesense.measures.near_zero import u_of_magnitude
+from livesense.measures.power import own_scale
 from livesense.measures.sine_fit import NoLine, SineFit
 from livesense.measures.three_phase import PHASES, PhasePhasor, angle_deg
 from livesense.samples import BoolArray, Estimate, FloatArray
@@ -46,6 +47,9 @@ class ChannelInput:
         Standard uncertainty of the zero, in the channel's unit.
     u_quantisation
         Standard uncertainty of rounding one value, in the channel's unit.
+    u_bow
+        Standard uncertainty by the converter's non-linearity, in the channel's unit; ``u_offset`` holds
+        it too.
     correction
         Factor that turns a measured phasor at a frequency (Hz) into the one at the input.
     computed
@@ -64,6 +68,7 @@ class ChannelInput:
     u_common: float = 0.0
     u_offset: float = 0.0
     u_quantisation: float = 0.0
+    u_bow: float = 0.0
     correction: Callable[[float], complex] | None = None
     computed: bool = False
     sampled_at: str | None = None
@@ -153,10 +158,14 @@ class Line:
 
     def fundamental(self, name: str, channel: ChannelInput) -> PhasePhasor:
         """Return a channel's fundamental with what is known of its uncertainty."""
-        own = math.sqrt(max(channel.u_scale**2 - channel.u_common**2, 0.0))
+        phasor = complex(self.phasors(name, channel)[0])
+        # A bend of the converter is the same function of the value up and down: it changes the size
+        # of a wave and not its angle, like an error of this channel's scale.
+        bend = bend_of_fundamental(channel) / abs(phasor) if phasor else 0.0
+        own = math.hypot(own_scale(channel.u_scale, channel.u_common), bend)
         u = float(self.fit.u_quadrature[self.columns[name], 0]) / math.sqrt(2)
         u = math.hypot(u, self.rounding(name, channel)) * abs(self.corrections(channel)[0])
-        return PhasePhasor(complex(self.phasors(name, channel)[0]), u, own, channel.u_common)
+        return PhasePhasor(phasor, u, own, channel.u_common)
 
 
 def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bool = True) -> ChannelMeasures:
@@ -200,7 +209,8 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
     out["noise_rms"] = Estimate(noise, u_noise, noise * channel.u_scale, unit)
     lost = size * (fit.phase_spread_rad**2 + fit.amplitude_spread**2) / 2
     u_size = math.hypot(u_of_magnitude(size, first.u_component), lost)
-    out["fundamental_rms"] = Estimate(size, u_size, size * channel.u_scale, unit)
+    s_size = math.hypot(size * channel.u_scale, bend_of_fundamental(channel))
+    out["fundamental_rms"] = Estimate(size, u_size, s_size, unit)
     if seen:
         _put(out, withheld, "phase_deg", _phase(first, line))
         _put(out, withheld, "thd_percent", _thd(harmonics, u_component, fit, channel, turns))
@@ -254,6 +264,15 @@ def lasting_rounding(channel: ChannelInput) -> float:
     return 0.0 if stirred else channel.u_quantisation
 
 
+def bend_of_fundamental(channel: ChannelInput) -> float:
+    """Uncertainty (rms) of a fundamental by the converter's non-linearity, whatever its shape.
+
+    Codes wrong by at most a, with the sign of the wave at the worst, make a square wave of a: its
+    fundamental is 4 a / pi.
+    """
+    return 4 / (math.pi * math.sqrt(2)) * channel.u_bow
+
+
 def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: float) -> dict[str, Any]:
     unit, scale, offset = channel.unit, channel.u_scale, channel.u_offset
     rms = math.hypot(mean, ac)
@@ -262,11 +281,13 @@ def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: 
     if rms > 0:
         u_rms = math.hypot(mean * u_mean, ac * u_ac) / rms
         # An offset enters the square twice: with the mean, and by itself where the mean is small.
-        s_rms = math.sqrt((rms * scale) ** 2 + (mean * offset / rms) ** 2 + (offset**2 / (2 * rms)) ** 2)
+        # A bend adds at most its own rms value to the alternating part (the triangle inequality).
+        bend = ac * channel.u_bow / rms
+        s_rms = math.hypot(rms * scale, mean * offset / rms, offset**2 / (2 * rms), bend)
     return {
         "mean": Estimate(mean, u_mean, math.hypot(mean * scale, offset), unit),
         "rms": Estimate(rms, u_rms, s_rms, unit),
-        "ac_rms": Estimate(ac, u_ac, ac * scale, unit),
+        "ac_rms": Estimate(ac, u_ac, math.hypot(ac * scale, channel.u_bow), unit),
     }
 
 
@@ -319,5 +340,6 @@ def _thd(
         return "the fundamental is too small against the noise"
     h = np.arange(1, fit.orders + 1)
     thd = thd_percent(harmonics, u_component, h**2 * fit.phase_spread_rad**2 / 2)
-    # Steps and bends of the converter, of the order of one rounding, look like the current's own.
-    return replace(thd, u_systematic=100 * channel.u_quantisation / float(harmonics[0]))
+    # Steps and bends of the converter look like the current's own harmonics.
+    bend = math.hypot(channel.u_quantisation, channel.u_bow)
+    return replace(thd, u_systematic=100 * bend / float(harmonics[0]))

@@ -11,7 +11,15 @@ import numpy as np
 from livesense.measures.basic import batch_u, over_stretch
 from livesense.measures.channel_figures import ChannelInput, ChannelMeasures, Line
 from livesense.measures.group_phases import preferred
-from livesense.measures.power import Power, active_power, apparent_power, to_neutral, u_product
+from livesense.measures.power import (
+    Power,
+    active_power,
+    apparent_power,
+    own_scale,
+    to_neutral,
+    u_product,
+    u_scale_of_product,
+)
 from livesense.measures.sine_fit import NoLine
 from livesense.measures.three_phase import PHASES
 from livesense.samples import Estimate, FloatArray
@@ -113,6 +121,7 @@ def _bus(
         out["bus_current"].value,
         (volts.u_scale, amperes.u_scale),
         (volts.u_offset, amperes.u_offset),
+        (volts.u_common, amperes.u_common),
     )
     # Rounding that does not average out is in the means' own random parts.
     rounding = math.hypot(
@@ -165,13 +174,17 @@ def _phases(
     to_star = to_neutral(*(v.values[:stop] for v in voltages))
     pairs = list(zip(to_star, currents, strict=True))
     apparent = [apparent_power(v, i.values[:stop]) for v, i in pairs]
-    scales = [math.hypot(v.u_scale, i.u_scale) for v, i in zip(voltages, currents, strict=True)]
+    both = list(zip(voltages, currents, strict=True))
+    scales = [u_scale_of_product((v.u_scale, i.u_scale), (v.u_common, i.u_common)) for v, i in both]
+    common = max(v.u_common + i.u_common for v, i in both)
     own = [active_power(v, i.values[:stop]) for v, i in pairs]
     offsets = sum(
         (v.u_offset * float(i.values.mean())) ** 2 + (i.u_offset * float(v.values.mean())) ** 2
-        for v, i in zip(voltages, currents, strict=True)
+        for v, i in both
     )
-    systematic = math.sqrt(sum((p * s) ** 2 for p, s in zip(own, scales, strict=True)) + offsets)
+    # The reference's error is the same in all three; what is left of each phase is its own.
+    apart = sum((p * own_scale(s, common)) ** 2 for p, s in zip(own, scales, strict=True))
+    systematic = math.sqrt(apart + (power.value * common) ** 2 + offsets)
     out["phase_power"] = Estimate(power.value, power.u_random, systematic, "W")
     total = sum(apparent)
     if total <= 0:

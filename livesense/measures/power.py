@@ -61,8 +61,27 @@ def to_neutral(u: FloatArray, v: FloatArray, w: FloatArray) -> tuple[FloatArray,
 
 
 def u_product(
-    power: float, mean_v: float, mean_i: float, u_scale: tuple[float, float], u_offset: tuple[float, float]
+    power: float,
+    mean_v: float,
+    mean_i: float,
+    u_scale: tuple[float, float],
+    u_offset: tuple[float, float],
+    u_common: tuple[float, float] = (0.0, 0.0),
 ) -> float:
-    """Systematic uncertainty of a mean product: both scales, and each offset times the other's mean."""
-    scale = abs(power) * math.hypot(*u_scale)
+    """Systematic uncertainty of a mean product: both scales, and each offset times the other's mean.
+
+    ``u_common`` is what of each scale comes from the ADC's reference: one error in both factors, so
+    that these parts add before squaring (JCGM 100:2008, 5.2.2), while the rest is independent.
+    """
+    scale = abs(power) * u_scale_of_product(u_scale, u_common)
     return math.sqrt(scale**2 + (mean_i * u_offset[0]) ** 2 + (mean_v * u_offset[1]) ** 2)
+
+
+def u_scale_of_product(u_scale: tuple[float, float], u_common: tuple[float, float]) -> float:
+    """Relative uncertainty of a product by two scales of which a part is one and the same error."""
+    return math.hypot(own_scale(u_scale[0], u_common[0]), own_scale(u_scale[1], u_common[1]), sum(u_common))
+
+
+def own_scale(u_scale: float, u_common: float) -> float:
+    """Part of a scale's relative uncertainty that no other channel shares."""
+    return math.sqrt(max(u_scale**2 - u_common**2, 0.0))

@@ -167,6 +167,12 @@ def test_uncertainty_of_a_computed_channel() -> None:
     assert iw.assumed == iu.assumed
 
 
+def test_bends_of_the_sources_are_in_a_computed_channel() -> None:
+    iw = Chain(parse(COMPUTED.replace("bits = 12\n", 'bits = 12\ninl = "1 LSB"\n')), [PAIR]).channels["iw"]
+    # 8.06 mA a code; a limit a is a/√3 (JCGM 100:2008, 4.3.7, clause from memory), of two sources √2 of it.
+    assert iw.u_bow == pytest.approx(3.3 / 4096 / (20 * 5e-3) * math.sqrt(2 / 3))
+
+
 def test_corrections_of_a_computed_channel_are_its_sources_mean() -> None:
     chain = Chain(parse(COMPUTED), [PAIR])
     iu, iv, iw = (chain.channels[name].correction(400.0) for name in ("iu", "iv", "iw"))

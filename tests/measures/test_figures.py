@@ -139,6 +139,14 @@ def test_product_of_means():
     assert u_product(48.0, 24.0, 2.0, (0.0, 0.0), (0.3, 0.1)) == pytest.approx(math.hypot(0.6, 2.4))
 
 
+def test_an_error_that_both_factors_share_counts_twice():
+    # JCGM 100:2008, 5.2.2: fully correlated parts add before squaring; the power of (1 + e)² is 2 e off.
+    shared = u_product(48.0, 24.0, 2.0, (0.01, 0.01), (0.0, 0.0), (0.01, 0.01))
+    assert shared == pytest.approx(0.96)
+    mixed = u_product(1.0, 1.0, 1.0, (0.05, 0.13), (0.0, 0.0), (0.03, 0.05))
+    assert mixed == pytest.approx(math.hypot(0.04, 0.12, 0.08))
+
+
 def test_the_star_point_takes_the_common_part_out():
     rng = np.random.default_rng(7)
     u, v, w, common = rng.normal(size=(4, 50))
