@@ -13,6 +13,7 @@ import numpy as np
 
 from dashboard.digits import grouped
 from livesense.outages import outage_facts
+from livesense.wording import counted
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -77,20 +78,16 @@ def interruptions(analysis: RunAnalysis) -> dict[str, Any]:
 
 def _gap_text(count: int | None, cause: str) -> str:
     why = CAUSES.get(cause, f"not stored, cause: {cause}")
-    return f"an unknown number of scans {why}" if count is None else f"{_many(count, 'scan', 'scans')} {why}"
-
-
-def _many(count: int, one: str, several: str) -> str:
-    return f"{grouped(count)} {one if count == 1 else several}"
+    return f"{'an unknown number of scans' if count is None else counted(count, 'scan', write=grouped)} {why}"
 
 
 def _summary(gaps: int, restarts: int, outages: int) -> str:
     counts = (
         (outages, "outage of the port", "outages of the port"),
         (restarts, "restart of the device", "restarts of the device"),
-        (gaps, "gap", "gaps"),
+        (gaps, "gap", ""),
     )
-    said = ", ".join(_many(*count) for count in counts if count[0])
+    said = ", ".join(counted(*count, write=grouped) for count in counts if count[0])
     return f"{said}." if said else "None: every scan that was counted is stored."
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from livesense.logbook.rows import OutageRow
 from livesense.timetext import iso_time, run_seconds
+from livesense.wording import counted
 
 if TYPE_CHECKING:
     from livesense.samples import Gap
@@ -124,7 +125,7 @@ class Away:
         if count == 1:
             text = _text(row)
         else:
-            text = f"away {count} times, {seconds:.1f} s in all, {_scans(lost)} lost"
+            text = f"away {count} times, {seconds:.1f} s in all, {counted(lost, 'scan')} lost"
             if uncounted:
                 reasons = f" ({', '.join(why)})" if why else ""
                 text += f"; the loss in {uncounted} of them cannot be counted{reasons}"
@@ -171,7 +172,7 @@ def _text(row: OutageRow) -> str:
     seconds = _seconds(row)
     away = "away and not seen to come back" if seconds is None else f"away {seconds:.1f} s"
     if row.scans_lost is not None:
-        return f"{away}, {_scans(row.scans_lost)} lost"
+        return f"{away}, {counted(row.scans_lost, 'scan')} lost"
     reason = _reason(row)
     return f"{away}, loss cannot be counted" + (f" ({reason})" if reason else "")
 
@@ -179,7 +180,3 @@ def _text(row: OutageRow) -> str:
 def _reason(row: OutageRow) -> str:
     """Why in words; empty where an older livesense did not tell."""
     return REASONS[Uncounted(row.uncounted)] if row.uncounted in list(Uncounted) else ""
-
-
-def _scans(count: int) -> str:
-    return "1 scan" if count == 1 else f"{count} scans"

@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from livesense import __version__
+from livesense.cli.output import safe, take_any_text
 from livesense.errors import LivesenseError
 
 COMMANDS: dict[str, str] = {
@@ -67,10 +68,7 @@ def _main_parser() -> Parser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit code."""
     given = list(sys.argv[1:] if arguments is None else arguments)
-    for stream in (sys.stdout, sys.stderr):
-        # Units such as Ω and µ must not stop a command on a console with an old code page.
-        if hasattr(stream, "reconfigure"):
-            stream.reconfigure(errors="backslashreplace")
+    take_any_text()
     parser = _main_parser()
     if not given:
         parser.print_help()
@@ -112,7 +110,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def complain(error: LivesenseError) -> int:
     """Print an error for the user; returns the exit code that fits it."""
-    from livesense.cli.output import safe
     from livesense.errors import BenchError, UsageError
 
     print(f"livesense: {safe(str(error))}", file=sys.stderr)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import json
 import math
 import re
@@ -9,13 +10,33 @@ import sys
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-EXPANDED = 2.0
-"""Coverage factor of the ± in texts: about 95 % for a normal distribution (JCGM 100:2008, G.6.6)."""
+from livesense.wording import shown
+
+_PLAIN = {"−": "-", "…": "...", "—": "-", "“": '"', "”": '"', "±": "+/-", "×": "x", "→": "->", "√": "sqrt "}
+"""What stands for signs that a console with an old code page lacks; Ω and others become escapes."""
+
+
+def take_any_text() -> None:
+    """Let no sign stop a command on a console with an old code page: standard output and error take all."""
+    codecs.register_error("livesense", _without)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="livesense")
+
+
+def _without(error: UnicodeError) -> tuple[str | bytes, int]:
+    if isinstance(error, UnicodeEncodeError):
+        first = error.object[error.start]
+        if first in _PLAIN:
+            return _PLAIN[first], error.start + 1
+    return codecs.backslashreplace_errors(error)
 
 
 def print_json(facts: Mapping[str, Any]) -> None:
     """Print one JSON object; what is not finite becomes null."""
-    json.dump(_finite(facts), sys.stdout, ensure_ascii=False, allow_nan=False)
+    # On a stream that cannot hold all signs, JSON's own escapes stand for them.
+    utf_8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    json.dump(_finite(facts), sys.stdout, ensure_ascii=not utf_8, allow_nan=False)
     sys.stdout.write("\n")
 
 
@@ -41,19 +62,11 @@ def safe(text: str) -> str:
 
 def quantity(estimate: Mapping[str, Any] | None, withheld: str = "") -> str:
     """Write ``4.123 ± 0.021 A`` with the expanded uncertainty (k = 2), as many digits as it allows."""
-    if estimate is None or estimate.get("value") is None:
+    figure = None if estimate is None else shown(estimate)
+    if figure is None:
         return f"withheld: {withheld}" if withheld else "withheld"
-    value, u, unit = estimate["value"], estimate.get("u"), estimate.get("unit", "")
-    if not u:
-        return f"{value:.6g} {unit}".rstrip()
-    expanded = EXPANDED * u
-    digits = max(0, min(9, 1 - math.floor(math.log10(expanded))))
-    return f"{value:.{digits}f} ± {expanded:.{digits}f} {unit}".rstrip()
-
-
-def counted(count: int, noun: str) -> str:
-    """Write ``1 gap`` or ``2 gaps``."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+    value = f"{figure.value} ± {figure.expanded}" if figure.expanded else figure.value
+    return f"{value} {figure.unit}".rstrip()
 
 
 def duration(seconds: float) -> str:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from livesense.cli.opened import no_scans
 from livesense.cli.options import add_json, add_logbook, logbook_path, span
-from livesense.cli.output import counted, duration, print_json, safe
+from livesense.cli.output import duration, print_json, safe
+from livesense.wording import counted
 
 if TYPE_CHECKING:
     from livesense.record_settings import Progress

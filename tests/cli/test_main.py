@@ -13,7 +13,7 @@ import pytest
 
 from livesense.cli import main as main_module
 from livesense.cli.options import seconds, span
-from livesense.cli.output import duration, quantity, safe
+from livesense.cli.output import duration, safe
 
 Command = Callable[..., Any]
 
@@ -141,25 +141,6 @@ def test_what_is_no_time_span(text: str) -> None:
 def test_what_is_no_instant(text: str) -> None:
     with pytest.raises(argparse.ArgumentTypeError, match="expected"):
         seconds(text)
-
-
-@pytest.mark.parametrize(
-    ("value", "u", "unit", "expected"),
-    [
-        (4.12345, 0.0105, "A", "4.123 ± 0.021 A"),
-        (3120.4, 0.06, "rpm", "3120.40 ± 0.12 rpm"),
-        (0.00123, 0.5, "A", "0.0 ± 1.0 A"),
-        (12.0, 0.0, "A", "12 A"),
-    ],
-)
-def test_quantities_show_the_digits_that_the_uncertainty_allows(
-    value: float, u: float, unit: str, expected: str
-) -> None:
-    assert quantity({"value": value, "u": u, "unit": unit}) == expected
-
-
-def test_withheld_quantity_says_why() -> None:
-    assert quantity(None, "no line") == "withheld: no line"
 
 
 @pytest.mark.parametrize(
