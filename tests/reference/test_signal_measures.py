@@ -45,6 +45,13 @@ def test_rms_and_crest_of_known_waves(name, rms, mean_abs, crest):
     assert plain_figures(np.abs(y)).mean == pytest.approx(mean_abs, rel=1e-5)
 
 
+def test_rms_holds_the_mean():
+    # A ramp from 0 to 20: rms 20/√3, without its mean 10/√3 (closed form).
+    plain = plain_figures(20 * (np.arange(10_000) + 0.5) / 10_000)
+    assert plain.rms == pytest.approx(20 / math.sqrt(3), rel=1e-6)
+    assert plain.ac_rms == pytest.approx(10 / math.sqrt(3), rel=1e-6)
+
+
 # THD of the fundamental from Fourier series: closed form, all orders; to order 40 for the six-step wave.
 @pytest.mark.parametrize(
     ("series", "orders", "percent"),
