@@ -45,19 +45,29 @@ def _print(facts: dict[str, Any]) -> None:
         print(table(("figure", "value"), shown))
         if figures["u_excludes"]:
             print("± leaves out what the bench file does not state: " + ", ".join(figures["u_excludes"]))
-    for part in ("three_phase", "power", "speed", "temperatures"):
-        figures = facts.get(part) or {}
-        rows = []
-        for key, value in figures.items():
-            if key == "withheld":
-                continue
-            if key == "angles_deg":
-                rows += [(f"angle {phase}", quantity(angle)) for phase, angle in (value or {}).items()]
-            elif isinstance(value, str):
-                rows.append((key, value))
-            else:
-                reason = figures.get("withheld", {}).get(key) or withheld.get(f"{part}.{key}", "")
-                rows.append((key, quantity(value, reason)))
-        if rows:
-            print(f"\n{part.replace('_', ' ')}")
+    parts = {part: facts.get(part) or {} for part in ("three_phase", "power", "speed", "temperatures")}
+    parts |= {
+        f"three_phase_by_place.{p}": figures for p, figures in facts.get("three_phase_by_place", {}).items()
+    }
+    for part, figures in parts.items():
+        if rows := _rows(part, figures, withheld):
+            print(f"\n{part.replace('_by_place.', ', ').replace('_', ' ')}")
             print(table(("figure", "value"), rows))
+
+
+def _rows(part: str, figures: dict[str, Any], withheld: dict[str, str]) -> list[tuple[str, str]]:
+    """Names and texts of a part's figures; what is withheld says why."""
+    own: dict[str, str] = figures.get("withheld", {})
+    rows = []
+    for key, value in figures.items():
+        if key == "withheld":
+            continue
+        several = (
+            {f"angle {phase}": (f"angles_deg.{phase}", angle) for phase, angle in (value or {}).items()}
+            if key == "angles_deg"
+            else {key: (key, value)}
+        )
+        for label, (path, figure) in several.items():
+            reason = own.get(path) or withheld.get(f"{part}.{path}", "")
+            rows.append((label, figure if isinstance(figure, str) else quantity(figure, reason)))
+    return rows

@@ -142,6 +142,11 @@ def _show_progress(progress: Progress) -> None:
 
 
 def _sentence(summary: dict[str, Any]) -> str:
+    away = summary["away"]
+    return _told(summary) + (f"\nThe port was {away['text']}" if away["count"] else "")
+
+
+def _told(summary: dict[str, Any]) -> str:
     number, groups = summary["run"], summary["groups"]
     if number is None:
         return "Nothing was recorded."

@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         return 0
     print(
         table(
-            ("run", "started", "length", "state", "events", "lost", "channels", "name"),
+            ("run", "started", "length", "state", "events", "lost", "away", "channels", "name"),
             [
                 (
                     row["run"],
@@ -46,16 +46,19 @@ def run(args: argparse.Namespace) -> int:
                     row["state"],
                     row["events"],
                     _lost(row, empty),
+                    f"{row['away']['count']}×" if row["away"]["count"] else "",
                     " ".join(row["channels"]),
                     row["name"],
                 )
                 for row in rows
             ],
-            right=(0, 2, 4, 5),
+            right=(0, 2, 4, 5, 6),
         )
     )
     if any(_lost(row, empty) == "?" for row in rows):
         print("?: the wire has no scan counter, so loss cannot be counted")
+    if any(row["away"]["count"] for row in rows):
+        print("away: how often the port was; `livesense show RUN` tells what each time cost")
     for number in empty:
         print(f"{NOTHING}: {no_scans(number)}")
     return 0

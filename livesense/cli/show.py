@@ -7,7 +7,11 @@ from typing import Any
 
 from livesense.cli.opened import no_scans, opened_run
 from livesense.cli.options import add_json, add_logbook, add_run
-from livesense.cli.output import duration, print_json, safe, table
+from livesense.cli.output import duration, print_json, quantity, safe, table
+from livesense.wording import MINUS, significant
+
+MOST_ROWS = 20
+"""Of each list in the text."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,7 +48,7 @@ def _print(facts: dict[str, Any]) -> None:
         )
         if (fit := group["rate_fitted_hz"]) is not None:
             odd = ", which does not fit the nominal rate" if group["rate_off"] else ""
-            print(f"  fitted against the clock: {fit['value']:.3f} ± {2 * fit['u']:.3f} Hz (k = 2){odd}")
+            print(f"  fitted against the clock: {quantity(fit)} (k = 2){odd}")
     print()
     print(
         table(
@@ -53,26 +57,61 @@ def _print(facts: dict[str, Any]) -> None:
                 (
                     c["name"],
                     c["phase"] or "",
-                    c["place"] or "",
+                    # Where in the bridge is a question of shunts only.
+                    c["place"] or "" if c["sensor"] == "shunt" else "",
                     c["sensor"] + (" (computed)" if c["computed"] else ""),
                     _range(c),
-                    f"{c['per_code']:.6g} {c['unit']}" if c["per_code"] is not None else "",
+                    f"{significant(c['per_code'])} {c['unit']}".rstrip() if c["per_code"] is not None else "",
                     ", ".join(c["u_excludes"]),
                 )
                 for c in facts["chain"]
             ],
         )
     )
-    for title, rows in (("Gaps", facts["gaps"]), ("Restarts", facts["restarts"]), ("Notes", facts["notes"])):
-        if rows:
-            print(f"\n{title}")
-            print(table(tuple(rows[0]), [tuple(row.values()) for row in rows[:20]]))
-            if len(rows) > 20:
-                print(f"… and {len(rows) - 20} more; --json gives all")
+    _list("Gaps", facts["gaps"])
+    if facts["away"]["count"]:
+        print(f"\nInterruptions: the port was {facts['away']['text']}")
+        _table(
+            ("began", "length", "what it cost", "cause"),
+            [(_time(o["began"]), _length(o["seconds"]), o["text"], o["cause"]) for o in facts["outages"]],
+        )
+    _list("Restarts", facts["restarts"])
+    if facts["notes"]:
+        print("\nNotes")
+        _table(("at", "scan", "source", "text"), [_note(note) for note in facts["notes"]])
     if facts["faults"]:
         print("\nFaults: " + ", ".join(f"{kind} {count}" for kind, count in facts["faults"].items()))
 
 
+def _list(title: str, rows: list[dict[str, Any]]) -> None:
+    if rows:
+        print(f"\n{title}")
+        _table(tuple(rows[0]), [tuple("?" if v is None else v for v in row.values()) for row in rows])
+
+
+def _table(header: tuple[str, ...], rows: list[tuple[Any, ...]]) -> None:
+    print(table(header, rows[:MOST_ROWS]))
+    if len(rows) > MOST_ROWS:
+        print(f"… and {len(rows) - MOST_ROWS} more; --json gives all")
+
+
+def _note(note: dict[str, Any]) -> tuple[Any, ...]:
+    scan = "before the first" if note["scan"] is None else note["scan"]
+    return _time(note["at"]), scan, note["source"], note["text"]
+
+
+def _time(iso: str) -> str:
+    return iso[:19].replace("T", " ")
+
+
+def _length(seconds: float | None) -> str:
+    return "not back" if seconds is None else duration(seconds)
+
+
 def _range(channel: dict[str, Any]) -> str:
     low, high = channel["range"]
-    return "" if low is None or high is None else f"{low:.4g} … {high:.4g} {channel['unit']}"
+    if low is None or high is None:
+        return ""
+    if channel["sensor"] == "state":
+        return f"{low:.0f} … {high:.0f}".replace("-", MINUS)
+    return f"{significant(low, 4)} … {significant(high, 4)} {channel['unit']}".rstrip()
