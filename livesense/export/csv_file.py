@@ -85,8 +85,6 @@ def write_csv(
         for a channel that the run lacks, or where the channels lie in several groups.
     """
     chosen = _chosen_columns(run, names, codes=codes)
-    # A group that the bench file does not know would be indices and times only.
-    chosen = {group: columns for group, columns in chosen.items() if columns} or chosen
     if len(chosen) > 1:
         groups = "; ".join(f"group {group}: {', '.join(run.run.groups[group].channels)}" for group in chosen)
         raise UsageError(
@@ -111,7 +109,36 @@ def _chosen_columns(
             for group, of_group in columns.items()
             if any(name in of_group for name in names)
         }
+    if not codes:
+        columns = _known(run, columns)
     return {group: list(of_group.values()) for group, of_group in columns.items()}
+
+
+def undescribed(run: RunAnalysis) -> list[str]:
+    """Names of stored channels that the bench file does not describe: only ``codes`` can export them."""
+    missing = []
+    for group, info in enumerate(run.run.groups):
+        described = {run.chain.column(c.name) for c in run.chain.group_channels(group) if not c.computed}
+        missing += [name for position, name in enumerate(info.channels) if position not in described]
+    return missing
+
+
+def _known(run: RunAnalysis, columns: dict[int, dict[str, _Column]]) -> dict[int, dict[str, _Column]]:
+    """Leave out groups of which the bench file knows no channel: they would be indices and times only.
+
+    Raises
+    ------
+    UsageError
+        where nothing else is left.
+    """
+    known = {group: of_group for group, of_group in columns.items() if of_group}
+    if columns and not known:
+        stored = ", ".join(name for group in columns for name in run.run.groups[group].channels)
+        raise UsageError(
+            f"expected channels that the bench file describes, got only {stored}, which it lacks: "
+            "--codes writes their raw codes"
+        )
+    return known
 
 
 def _code_columns(run: RunAnalysis, group: int) -> dict[str, _Column]:

@@ -79,3 +79,28 @@ def test_nothing_is_written_when_the_second_file_is_taken(
     (tmp_path / "a-g1.csv").write_bytes(b"scan,time_s\r\n")
     assert livesense("export", "last", "--codes", "--out", "a.csv").code == 2
     assert not (tmp_path / "a.csv").exists()
+
+
+def test_a_group_that_the_bench_file_lacks_is_codes_only(
+    two_groups: None, livesense: Command, tmp_path: Path
+) -> None:
+    answer = livesense("export", "last", "--json")
+    assert answer.json["files"] == ["run-1.csv"]
+    assert "does not describe them: t_sink, state; --codes" in answer.err
+    assert (tmp_path / "run-1.csv").read_text().startswith("scan,time_s,iu_A,iv_A,iw_A\n")
+    coded = livesense("export", "last", "--codes", "--out", "c.csv", "--json").json
+    assert coded == {"files": ["c.csv", "c-g1.csv"], "rows": 7}
+    assert (tmp_path / "c-g1.csv").read_text().startswith("scan,time_s,t_sink_code,state_code\n")
+
+
+def test_a_bench_file_without_any_channel_exports_codes_only(
+    recorded: Recorded, livesense: Command, tmp_path: Path
+) -> None:
+    sender = Sender()
+    recorded(description_frame([group(sender.channels)]) + sender.packet(5), bench_text(channels=()))
+    answer = livesense("export", "last")
+    assert (answer.code, answer.out) == (2, "")
+    assert "iu, iv, iw" in answer.err
+    assert "--codes" in answer.err
+    assert not list(tmp_path.glob("*.csv"))
+    assert livesense("export", "last", "--codes").code == 0
