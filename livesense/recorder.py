@@ -108,7 +108,9 @@ class Recorder:
             wait=settings.wait,
             until_closed=settings.until_closed,
         )
-        self._writer = LogbookWriter(settings.logbook)
+        if settings.wait or settings.logbook.exists():
+            # A logbook that cannot be used is told before a long wait.
+            self._writer = LogbookWriter(settings.logbook)
         try:
             reader.start()
             try:
@@ -121,7 +123,8 @@ class Recorder:
             self._guarded(self._end_run)
             return self._summary()
         finally:
-            self._writer.close()
+            if self._writer is not None:
+                self._writer.close()
 
     def _guarded(self, step: Callable[[], None]) -> None:
         """Do a closing step; what fails is told, and the steps after it still run."""
@@ -313,9 +316,11 @@ class Recorder:
     # Runs
 
     def _begin_run(self, wall_s: float) -> None:
-        assert self._writer is not None
         settings = self._settings
         bench = settings.bench
+        if self._writer is None:
+            # Not before the port is open: a port that is not there leaves no empty logbook behind.
+            self._writer = LogbookWriter(settings.logbook)
         self._run = self._writer.start_run(
             name=settings.name,
             bench_name=bench.name,

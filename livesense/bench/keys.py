@@ -184,9 +184,11 @@ CHANNEL: dict[str, Key] = {
 }
 
 WATCH: dict[str, Key] = {
-    "kind": Key(choice(*WATCH_KINDS), '"overcurrent"'),
+    "kind": Key(choice(*WATCH_KINDS, later=LATER_WATCH_KINDS), '"overcurrent"'),
     "channels": Key(names, '["iu", "iv", "iw"]'),
-    "quantity": Key(choice(*WATCH_QUANTITIES), '"instant"', '"instant"', ("overcurrent",)),
+    "quantity": Key(
+        choice(*WATCH_QUANTITIES, later=LATER_WATCH_QUANTITIES), '"instant"', '"instant"', ("overcurrent",)
+    ),
     "limit": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"12 A"', "", ("overcurrent",)),
     "hold": Key(quantity(TIME, 0.0, 3600.0), '"100 us"', '"0 s"', ("overcurrent",)),
     "release": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"11 A"', "0.95 × `limit`", ("overcurrent",)),

@@ -163,3 +163,4 @@ def test_a_folder_or_a_file_is_no_port(livesense: Command, port: str, said: str)
     assert answer.code == 1
     assert said in answer.err
     assert "Errno" not in answer.err
+    assert not (livesense("runs").code == 0 or list(Path.cwd().glob("livesense.db*")))
