@@ -98,8 +98,14 @@
 
   function pause(ms, signal) {
     return new Promise((resolve) => {
-      const timer = setTimeout(resolve, ms);
-      signal.addEventListener("abort", () => (clearTimeout(timer), resolve()), { once: true });
+      // Let go of the signal either way: one signal lives as long as a window, with two rests a second.
+      const over = () => {
+        clearTimeout(timer);
+        signal.removeEventListener("abort", over);
+        resolve();
+      };
+      const timer = setTimeout(over, ms);
+      signal.addEventListener("abort", over);
     });
   }
 

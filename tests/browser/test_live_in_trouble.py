@@ -227,3 +227,28 @@ def test_browser_and_server_write_lengths_of_time_alike(opened):
     for seconds in (0.02, 0.3, 1.0, 4.2, 9.9, 59.4, 61, 185, 3600, 7800, 190000):
         written, server = screen.page.evaluate(f"livesense.lasting({seconds})"), lasting(seconds)
         assert written.replace(".0 s", " s") == server, seconds
+
+
+def test_a_window_without_a_stream_gathers_nothing_from_its_rests(opened):
+    screen = opened()
+    screen.live()
+    screen.page.route("**/live/stream*", lambda route: route.fulfill(status=503))
+    screen.page.evaluate(
+        """() => {
+          const at = AbortSignal.prototype, { addEventListener: add, removeEventListener: remove } = at;
+          window.heldByAbort = window.rests = 0;
+          at.addEventListener = function (...all) {
+            window.heldByAbort += 1;
+            window.rests += 1;
+            return add.apply(this, all);
+          };
+          at.removeEventListener = function (...all) {
+            window.heldByAbort -= 1;
+            return remove.apply(this, all);
+          };
+          livesense.live.line.connect();
+        }"""
+    )
+    screen.wait("window.rests >= 4")
+    assert screen.page.evaluate("window.heldByAbort") <= 1
+    screen.complaints.clear()  # the browser itself complains of the 503
