@@ -50,25 +50,29 @@ TOGETHER: tuple[tuple[str, str], ...] = (
 
 
 def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]:
-    """Figures of a stretch as text for the table below the plot; ``of`` says what they belong to."""
+    """Figures of a stretch as text for the table below the plot; ``of`` says what they belong to.
+
+    A figure that is withheld has the ``mark`` of its reason in ``notes``.
+    """
     from_s, to_s, of = measured_stretch(analysis, from_s, to_s)
     measured = analysis.measure(from_s, to_s)
     used_from_s, used_to_s = measured.get("used_from_s", from_s), measured.get("used_to_s", to_s)
     if used_to_s - used_from_s < 0.98 * (to_s - from_s):
         of += ", without the interruptions: its longest whole part"
+    notes = _Notes()
     rows = []
     for name, figures_of in (measured.get("channels") or {}).items():
         cells = [
-            _cell(figures_of.get(key), withheld_reason(measured, "channels", name, key)) for key, _ in COLUMNS
+            _cell(figures_of.get(key), withheld_reason(measured, "channels", name, key), notes)
+            for key, _ in COLUMNS
         ]
-        rows.append({"name": name, "cells": cells, "clipped": figures_of.get("clipped_scans") or 0,
-                     "excludes": list(figures_of.get("u_excludes") or [])})  # fmt: skip
+        rows.append({"name": name, "cells": cells})
     together = []
     for path, label in TOGETHER:
         part, key = path.split(".")
         node = measured.get(part)
         quantity = node.get(key) if isinstance(node, Mapping) else None
-        together.append({"label": label} | _cell(quantity, withheld_reason(measured, part, key)))
+        together.append({"label": label} | _cell(quantity, withheld_reason(measured, part, key), notes))
     return {
         "of": of,
         "from_s": used_from_s,
@@ -76,6 +80,7 @@ def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]
         "columns": [label for _, label in COLUMNS],
         "rows": rows,
         "together": together,
+        "notes": [{"mark": mark, "why": why} for why, mark in notes.marks.items()],
     }
 
 
@@ -134,8 +139,20 @@ def _alike(swing: FloatArray, rest: float, fewest: int) -> tuple[int, int] | Non
     return None
 
 
-def _cell(quantity: Mapping[str, Any] | None, reason: str) -> dict[str, Any]:
+class _Notes:
+    """Letters for the reasons of what is withheld: a reason stands once, below the table."""
+
+    def __init__(self) -> None:
+        self.marks: dict[str, str] = {}
+
+    def mark(self, why: str) -> str:
+        turn, letter = divmod(len(self.marks), 26)
+        return self.marks.setdefault(why, chr(ord("a") + letter) * (turn + 1))
+
+
+def _cell(quantity: Mapping[str, Any] | None, reason: str, notes: _Notes) -> dict[str, Any]:
     figure = shown(quantity) if isinstance(quantity, Mapping) else None
-    if figure is None:
-        return {"value": None, "withheld": reason}
-    return {"value": figure.value, "expanded": figure.expanded, "unit": figure.unit}
+    if quantity is None or figure is None:
+        return {"value": None, "mark": notes.mark(reason)}
+    at_least = "≥ " if quantity.get("at_least") else ""
+    return {"value": at_least + figure.value, "expanded": figure.expanded, "unit": figure.unit}

@@ -55,7 +55,7 @@
       const box = document.getElementById("run-figures");
       if (!found) return box.replaceChildren(LS.el("p", "advice", trouble));
       const step = (found.to_s - found.from_s) / 1000;
-      const table = LS.el("table"), scroll = LS.el("div", "run-scroll");
+      const table = LS.el("table"), scroll = LS.el("div", "run-scroll"), why = new Map(found.notes.map((note) => [note.mark, note.why]));
       const said = LS.el("p", "said", `Of ${LS.seconds(found.from_s, step)} to ${LS.seconds(found.to_s, step)}: ${found.of}. `
         + "The bar below the picture marks it. ± is the expanded uncertainty (k = 2).");
       for (const [key, value] of [["role", "region"], ["tabindex", "0"], ["aria-label", "Figures of the channels"]]) scroll.setAttribute(key, value);
@@ -65,17 +65,23 @@
       for (const row of found.rows) {
         const tr = LS.el("tr"), name = LS.el("th", "", row.name);
         name.setAttribute("scope", "row");
-        tr.append(name, ...row.cells.map((cell) => quantity("td", cell)));
+        tr.append(name, ...row.cells.map((cell) => quantity("td", cell, why)));
         body.append(tr);
       }
       table.append(body);
       const list = LS.el("dl");
       for (const row of found.together) {
         const pair = LS.el("div");
-        pair.append(LS.el("dt", "", row.label), quantity("dd", row));
+        pair.append(LS.el("dt", "", row.label), quantity("dd", row, why));
         list.append(pair);
       }
-      box.replaceChildren(said, scroll, list);
+      const notes = LS.el("ul", "withheld");
+      for (const note of found.notes) {
+        const item = LS.el("li");
+        item.append(LS.el("sup", "", note.mark), document.createTextNode(" " + note.why));
+        notes.append(item);
+      }
+      box.replaceChildren(said, scroll, list, notes);
     }
 
     // -- events, page by page ------------------------------------------------------------------
@@ -190,8 +196,14 @@
     return String(count).replace(/\B(?=(\d{3})+$)/g, "\u202f");
   }
 
-  function quantity(tag, cell) {
-    if (cell.value === null) return LS.el(tag, "none", cell.withheld);
+  /** A figure, or a dash with the mark of the reason that stands below. */
+  function quantity(tag, cell, why) {
+    if (cell.value === null) {
+      const none = LS.el(tag, "none", "\u2013");
+      none.title = why.get(cell.mark);
+      none.append(LS.el("sup", "", cell.mark));
+      return none;
+    }
     const element = LS.el(tag, "", cell.value);
     element.append(LS.el("small", "", ` ${LS.spread(cell.expanded)} ${cell.unit}`));
     return element;

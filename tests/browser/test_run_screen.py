@@ -144,3 +144,15 @@ def test_nothing_of_the_events_is_cut(opened, state, fake, width):
         "(cell) => cell.getBoundingClientRect().right <= innerWidth)"
     )
     assert "7 scans were lost inside" in screen.text("#run-events")
+
+
+def test_what_is_withheld_is_a_dash_and_its_reason_stands_once(opened):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    cells = screen.page.locator("#run-figures tbody tr").first.locator("td").all_inner_texts()
+    assert cells[4] == "50.0000 ± 0.0020 Hz"
+    assert cells[6] == "–a"
+    said = screen.text("#run-figures")
+    assert said.count("below its own noise") == 1 and said.count("no channel measures the bus current") == 1
+    marked = screen.page.locator("#run-figures td.none").first
+    assert marked.get_attribute("title") == "below its own noise"

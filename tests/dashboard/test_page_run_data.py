@@ -106,7 +106,32 @@ def test_a_run_that_is_not_there(client):
 def test_figures_of_a_stretch(client):
     found = client.get("/api/runs/1/figures?from=10&to=11").json
     assert found["rows"][0]["cells"][1] == {"value": "4.24", "expanded": "0.05", "unit": "A"}
-    assert found["rows"][0]["cells"][6] == {"value": None, "withheld": "below its own noise"}
+    assert found["rows"][0]["cells"][6] == {"value": None, "mark": "a"}
+
+
+def test_a_reason_stands_once_for_all_that_it_withholds(client):
+    found = client.get("/api/runs/1/figures?from=10&to=11").json
+    assert [row["cells"][6]["mark"] for row in found["rows"]] == ["a", "a", "a"]
+    marks = {row["label"]: row.get("mark") for row in found["together"]}
+    assert marks["Input power"] == marks["Bus current"] == "b" and marks["Speed"] is None
+    assert found["notes"][:2] == [
+        {"mark": "a", "why": "below its own noise"},
+        {"mark": "b", "why": "no channel measures the bus current"},
+    ]
+    assert len({note["why"] for note in found["notes"]}) == len(found["notes"])
+
+
+def test_a_clipped_peak_is_told_as_at_least(client, monkeypatch, fake):
+    measure = fake.FakeAnalysis.measure
+
+    def clipped(self, from_s=None, to_s=None):
+        found = measure(self, from_s, to_s)
+        found["channels"]["iu"]["max"] = fake.quantity(16.5, 0.03, "A") | {"at_least": True}
+        return found
+
+    monkeypatch.setattr(fake.FakeAnalysis, "measure", clipped)
+    cells = client.get("/api/runs/1/figures?from=10&to=11").json["rows"][0]["cells"]
+    assert cells[3] == {"value": "≥ 16.50", "expanded": "0.06", "unit": "A"}
 
 
 def test_figures_of_a_whole_run_are_those_of_its_first_steady_part(client):
