@@ -306,6 +306,8 @@ class Recorder:
             self._tell("the device now sends other channels: a new run begins")
             self._end_run(Ended.CLOSED)
             self._begin_run(wall_s)
+            # Whatever it says, the new run has not been told it.
+            self._description = None
             self._begin_intake(description.groups, description)
         if self._run is not None and (
             self._description is None or description.text != self._description.text

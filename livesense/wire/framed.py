@@ -88,11 +88,12 @@ class FramedDecoder:
         -------
         list
             What they hold, in the order of the stream. Faults are counted together and stand
-            first; those behind a description that says something new stand behind it.
+            first, but none in front of a description that says something new and comes before it.
         """
         whole = self._pieces.take(data)
         if whole is None:
             return []
+        self._new_descriptions(whole.first)
         events = self._decode(whole.first, counted=False)
         begin = 0
         too_long = whole.too_long
@@ -102,7 +103,7 @@ class FramedDecoder:
         return events
 
     def _new_descriptions(self, whole: bytes) -> list[int]:
-        """Tell where descriptions stand that differ from the one before.
+        """Tell where descriptions end that differ from the one before.
 
         One of them may end a run, and what stands behind it belongs to the next one.
         """
@@ -110,8 +111,7 @@ class FramedDecoder:
         for match in _DESCRIPTION_FRAME.finditer(whole):
             if match[1] != self._latest_description:
                 self._latest_description = match[1]
-                if match.start(1) > 0:
-                    places.append(match.start(1))
+                places.append(match.end() + 1)
         return places
 
     def rejoin(self) -> None:

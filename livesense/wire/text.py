@@ -110,6 +110,8 @@ class TextDecoder:
         self._rows: list[list[int]] = []
         self._blocks: list[NDArray[np.int64]] = []
         self._events: list[TextEvent] = []
+        self._stretch = 0
+        """Where the events behind the latest description begin."""
         self._faults: Counter[FaultKind] = Counter()
         self._use(self._stated_columns or self._channels)
 
@@ -130,7 +132,8 @@ class TextDecoder:
         -------
         list
             What they hold, in the order of the stream. The faults of these bytes are
-            counted together and stand first; a description comes before the first scans.
+            counted together and stand first, but none in front of a description that comes
+            before it; a description comes before the first scans.
             One that lacks a needed column is the last event: a header (or a ``#{...}``) does
             not fit, and without it nobody can tell what the numbers are.
         """
@@ -150,11 +153,7 @@ class TextDecoder:
             self._block(lines[begin:end])
             begin = end
         self._flush()
-        faults = [LinkFault(kind, count) for kind, count in self._faults.items()]
-        events = [*faults, *self._events]
-        self._faults.clear()
-        self._events.clear()
-        return events
+        return self._told()
 
     def rejoin(self) -> None:
         """Forget the unfinished line: the line was interrupted, and is joined anew."""
@@ -164,6 +163,19 @@ class TextDecoder:
         """End the stream; an unfinished line is dropped and not counted."""
         self.rejoin()
         return []
+
+    def _told(self) -> list[TextEvent]:
+        """Hand on what has gathered."""
+        self._place_faults()
+        events, self._events = self._events, []
+        self._stretch = 0
+        return events
+
+    def _place_faults(self) -> None:
+        """Put the faults counted since the latest description right behind it."""
+        faults = [LinkFault(kind, count) for kind, count in self._faults.items()]
+        self._events[self._stretch : self._stretch] = faults
+        self._faults.clear()
 
     def _first_line(self, line: bytes) -> None:
         """Try a line whose start may have been missed."""
@@ -288,6 +300,9 @@ class TextDecoder:
                 self._header = self._named = True
                 self._misfits.settled(taken=False)
                 self._use(names)
+                if self._announced not in (None, self._group):
+                    # What follows, whether scans or not, belongs to what this header names.
+                    self._announce()
                 return True
             if self._misfits.is_one(names, content, torn=torn):
                 self._refuse(names)
@@ -335,11 +350,14 @@ class TextDecoder:
         self._events.append(event)
 
     def _announce(self) -> None:
+        # Whatever stands behind it may belong to another run.
+        self._place_faults()
         self._announced = self._group
         described = self._described
         self._events.append(
             Description((self._group,), device=described.device, boot=described.boot, text=described.text)
         )
+        self._stretch = len(self._events)
 
     def _gather_rows(self) -> None:
         if self._rows:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from livesense.samples import CodeType, Description, GroupInfo, Note, Packets
+from livesense.samples import CodeType, Description, GroupInfo, LinkFault, Note, Packets
 from livesense.wire import text
 from livesense.wire.encode import text_header, text_line, text_lines
 from livesense.wire.text import TextDecoder
@@ -150,6 +150,14 @@ def test_another_header_changes_the_columns(read: Any) -> None:
     assert faults == {"bad_line": 1}
     assert rows(content) == [(1, 2, 3), (6, 5, 4)] + [(9, 8, 7)] * 20
     assert counters(content)[:3] == [None, 1, 2]
+
+
+def test_what_stands_behind_a_header_that_changes_what_comes_stands_behind_its_description() -> None:
+    stream = b"n,iu,iv,iw\n1,1,2,3\n1,2\nt_us,iu,iv,iw\n1,2\n1,2\n# ready\n4,1,2,3\n"
+    kinds = [type(event).__name__ for event in decoder()().feed(stream)]
+    assert kinds == ["LinkFault", "Description", "Packets", "Description", "LinkFault", "Note", "Packets"]
+    counts = [event.count for event in decoder()().feed(stream) if isinstance(event, LinkFault)]
+    assert counts == [1, 2]
 
 
 def test_a_header_must_name_every_bench_channel(read: Any) -> None:
