@@ -289,12 +289,17 @@ class RunReader:
 
     def rates(self) -> dict[int, dict[float, Estimate]]:
         """Give the scan rates fitted in each group, in Hz, by the nominal rate they were fitted at."""
-        # All columns: schema version 1 had no nominal rate, it kept that of the latest one.
-        rows = self._logbook.select("SELECT * FROM rate WHERE run = ? ORDER BY scan_group", (self.number,))
+        # Schema version 1 had no nominal rate, it kept that of the latest one.
+        known = self._logbook.select("SELECT 1 FROM pragma_table_info('rate') WHERE name = 'nominal_hz'")
+        rows = self._logbook.select(
+            f"SELECT scan_group, {'nominal_hz' if known else 'NULL'}, value_hz, u_random_hz, u_systematic_hz"
+            " FROM rate WHERE run = ? ORDER BY scan_group",
+            (self.number,),
+        )
         found: dict[int, dict[float, Estimate]] = {}
-        for _, group, value, random, systematic, *nominal in rows:
-            latest = None if nominal else next((s.rate_hz for s in reversed(self.segments(group))), None)
-            nominal_hz = nominal[0] if nominal else latest or value
+        for group, nominal_hz, value, random, systematic in rows:
+            if nominal_hz is None:
+                nominal_hz = next((s.rate_hz for s in reversed(self.segments(group))), None) or value
             found.setdefault(group, {})[nominal_hz] = Estimate(value, random, systematic, "Hz")
         return found
 

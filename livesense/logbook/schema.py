@@ -67,9 +67,29 @@ def _losses_and_rates(db: Database) -> None:
     db.conn.execute("DROP TABLE rate_before")
 
 
+def _rates_by_their_key(db: Database) -> None:
+    """Put the key of the rates first.
+
+    Where the key of a table WITHOUT ROWID does not come first, some versions of SQLite (3.40 is
+    one) report NULL values in its ``integrity_check`` though there are none.
+    """
+    db.conn.execute("ALTER TABLE rate RENAME TO rate_before")
+    db.conn.execute(
+        "CREATE TABLE rate ("
+        "run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE, scan_group INTEGER NOT NULL,"
+        " nominal_hz REAL NOT NULL, value_hz REAL NOT NULL, u_random_hz REAL NOT NULL,"
+        " u_systematic_hz REAL NOT NULL, PRIMARY KEY (run, scan_group, nominal_hz)) WITHOUT ROWID"
+    )
+    db.conn.execute(
+        "INSERT INTO rate SELECT run, scan_group, nominal_hz, value_hz, u_random_hz, u_systematic_hz"
+        " FROM rate_before"
+    )
+    db.conn.execute("DROP TABLE rate_before")
+
+
 Migration = Callable[["Database"], None]
 
-MIGRATIONS: list[Migration] = [_first_tables, _losses_and_rates]
+MIGRATIONS: list[Migration] = [_first_tables, _losses_and_rates, _rates_by_their_key]
 """In order; the one at position n leads from schema version n to n + 1."""
 
 
