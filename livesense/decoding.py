@@ -8,6 +8,7 @@ from livesense.bench import Bench, Channel, Sensor
 from livesense.samples import CodeType, GroupInfo
 from livesense.wire.framed import FramedDecoder
 from livesense.wire.header import printable
+from livesense.wire.packing import WIDTHS, code_limits
 from livesense.wire.text import TextDecoder
 
 VALUE_DECIMALS = 9
@@ -23,7 +24,6 @@ def decoder_for(bench: Bench, *, live: bool) -> FramedDecoder | TextDecoder:
             columns=bench.link.columns,
             rate_hz=bench.groups[0].rate_hz if bench.groups else None,
             decimals={c.column: _decimals(c) for c in channels},
-            limits={c.column: limits for c in channels if (limits := _code_limits(bench, c)) is not None},
             counter_bits=bench.link.counter_bits,
             from_port=live,
         )
@@ -57,10 +57,26 @@ def _decimals(channel: Channel) -> int:
     return VALUE_DECIMALS if channel.sensor is Sensor.DIRECT else 0
 
 
-def _code_limits(bench: Bench, channel: Channel) -> tuple[int, int] | None:
+def group_limits(bench: Bench, group: GroupInfo) -> tuple[tuple[int, int] | None, ...]:
+    """Lowest and highest code of each channel of a group; None where every code is possible."""
+    bits = group.bits
+    if group.code is not CodeType.TEXT:
+        limits = code_limits(group.code, bits) if bits and bits < WIDTHS[group.code] else None
+        return (limits,) * len(group.channels)
+    stated = {channel.column: _adc_limits(bench, channel) for channel in bench.channels}
+    # Printed codes do not say whether they have a sign, so both readings are in range.
+    described = (-(1 << (bits - 1)), (1 << bits) - 1) if bits else None
+    decimals = group.decimals or (0,) * len(group.channels)
+    return tuple(
+        stated.get(name) or (None if places else described)
+        for name, places in zip(group.channels, decimals, strict=True)
+    )
+
+
+def _adc_limits(bench: Bench, channel: Channel) -> tuple[int, int] | None:
     """Lowest and highest code that the ADC can give; None for values that come from no ADC."""
     bits = channel.bits or bench.adc.bits
-    if bits is None or channel.sensor in {Sensor.DIRECT, Sensor.STATE}:
+    if bits is None or channel.sensor in {Sensor.DIRECT, Sensor.STATE, Sensor.COMPUTED}:
         return None
     lowest = -(1 << (bits - 1)) if bench.adc.signed else 0
     # Codes from which the firmware took an offset lie lower by it.

@@ -14,6 +14,7 @@ import numpy as np
 
 from livesense.bench import Bench
 from livesense.chain import Chain
+from livesense.decoding import group_limits
 from livesense.errors import DescriptionError
 from livesense.logbook.writer import RunWriter
 from livesense.outages import Outages
@@ -22,6 +23,7 @@ from livesense.samples import (
     Description,
     Estimate,
     Event,
+    FaultKind,
     Gap,
     GapCause,
     GroupInfo,
@@ -33,6 +35,7 @@ from livesense.samples import (
 )
 from livesense.timebase import Timebase
 from livesense.watch.overcurrent import OvercurrentWatch
+from livesense.wire.packing import count_beyond
 
 Placed = ScanBlock | Gap | Restart | SegmentStart | LinkFault
 
@@ -76,6 +79,7 @@ class Intake:
         self.lost = [0] * len(groups)
         self.counted = True
         self._bench = bench
+        self._limits = [group_limits(bench, group) for group in self.groups]
         self._timebase = Timebase(self.groups, counter_bits=bench.link.counter_bits, boot=boot)
         self._last_scan = [-1] * len(groups)
         self._watches = [self._watches_of(number) for number in range(len(groups))]
@@ -132,6 +136,7 @@ class Intake:
     def description(self, description: Description, wall_s: float) -> None:
         """Take a description with the same groups: a new boot number or scan rate."""
         self._place(self._timebase.description(description), wall_s)
+        self._limits = [group_limits(self._bench, group) for group in description.groups]
         for group, (old, new) in enumerate(zip(self.groups, description.groups, strict=True)):
             if old.rate_hz != new.rate_hz:
                 # Holds are counted in scans, so a new rate needs new counting.
@@ -210,6 +215,10 @@ class Intake:
     def _block(self, block: ScanBlock, wall_s: float) -> None:
         self.run.append(block)
         self.outages.scans(block.group)
+        # Here and not as they are decoded, for a packet that came twice is not stored.
+        beyond = count_beyond(block.codes, self._limits[block.group])
+        if beyond:
+            self.fault(LinkFault(FaultKind.CODE_RANGE, beyond), wall_s)
         count = len(block.codes)
         self.stored[block.group] += count
         self._last_scan[block.group] = block.first + count - 1

@@ -134,14 +134,7 @@ class FramedDecoder:
         events: list[WireEvent] = []
         unpack = _packets if whole.count(b"\0") > FEW_FRAMES else _few_packets
         self._sort(unpack(whole, faults), events, faults)
-        return [
-            *(
-                LinkFault(kind, count)
-                for kind, count in faults.items()
-                if counted or kind is FaultKind.CODE_RANGE
-            ),
-            *events,
-        ]
+        return [*(LinkFault(kind, count) for kind, count in faults.items() if counted), *events]
 
     def _sort(self, places: _Places, events: list[WireEvent], faults: _Faults) -> None:
         """Turn good packets into events by their kinds."""

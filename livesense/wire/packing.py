@@ -7,6 +7,7 @@ word; an odd last code takes two bytes, whose top four bits are zero.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,23 @@ def code_limits(code: CodeType, bits: int) -> tuple[int, int]:
     if code in SIGNED:
         return -(1 << (bits - 1)), min((1 << bits) - 1, (1 << (WIDTHS[code] - 1)) - 1)
     return 0, (1 << bits) - 1
+
+
+def count_beyond(codes: NDArray[Any], limits: Sequence[tuple[int, int] | None]) -> int:
+    """Count the codes ``(n, channels)`` that lie beyond their channel's lowest and highest.
+
+    ``limits`` has one pair a channel, None where every code is possible.
+    """
+    parts = [(codes, limits[0])] if len(set(limits)) == 1 else zip(codes.T, limits, strict=True)
+    beyond = 0
+    for part, limit in parts:
+        if limit is not None:
+            # What is no number is within no limits.
+            within = part <= limit[1]
+            if part.dtype.kind != "u":
+                within &= part >= limit[0]
+            beyond += part.size - int(np.count_nonzero(within))
+    return beyond
 
 
 def unpack_rows(rows: NDArray[np.uint8], code: CodeType) -> NDArray[Any]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.samples import Codes, CodeType, FaultKind, GroupInfo, Packets
-from livesense.wire.packing import CODE_BYTES, WIDTHS, code_limits, unpack_rows
+from livesense.wire.packing import CODE_BYTES, unpack_rows
 
 HEAD = 6
 """Kind, group and counter."""
@@ -50,7 +50,7 @@ def read_scans(
     first, length
         ``(n,)``, at least one; every length holds at least one byte of codes.
     faults
-        Counts to which ``unknown_group``, ``length`` and ``code_range`` are added.
+        Counts to which ``unknown_group`` and ``length`` are added.
 
     Returns
     -------
@@ -75,13 +75,10 @@ def read_scans(
             return None
         number, scans, first, length = number[taken], scans[taken], first[taken], length[taken]
         members = _members(number, len(groups))
-    codes: dict[int, Codes] = {}
-    for group, which in members.items():
-        info = groups[group]
-        codes[group] = _codes(flat, first[which], length[which], scans[which], info)
-        beyond = count_beyond(codes[group], info)
-        if beyond:
-            faults[FaultKind.CODE_RANGE] += beyond
+    codes = {
+        group: _codes(flat, first[which], length[which], scans[which], groups[group])
+        for group, which in members.items()
+    }
     counter = rows_at(flat, first + 2, 4).view("<u4")[:, 0].astype(np.int64)
     return Packets(number, counter, scans, codes)
 
@@ -144,14 +141,3 @@ def _codes(
 def _alike(flat: NDArray[np.uint8], first: NDArray[np.int64], length: int, info: GroupInfo) -> Codes:
     """Read the codes of packets of one length: ``(packets, codes)``."""
     return unpack_rows(rows_at(flat, first + HEAD, length - (HEAD + TAIL)), info.code)
-
-
-def count_beyond(codes: Codes, info: GroupInfo) -> int:
-    """How many codes lie beyond the group's stated width."""
-    if info.bits is None or info.bits >= WIDTHS[info.code]:
-        return 0
-    low, high = code_limits(info.code, info.bits)
-    beyond = np.count_nonzero(codes > high)
-    if low < 0:
-        beyond += np.count_nonzero(codes < low)
-    return int(beyond)

@@ -63,8 +63,6 @@ class TextDecoder:
     decimals
         Power of ten by which a column's values are multiplied to be integers;
         0 for those that are not named. A value with more places is a bad line.
-    limits
-        Lowest and highest code of a column; codes beyond are kept and counted.
     counter_bits
         Width of the counter column ``n``.
     from_port
@@ -84,7 +82,6 @@ class TextDecoder:
         needed: Sequence[str] = (),
         rate_hz: float | None,
         decimals: Mapping[str, int],
-        limits: Mapping[str, tuple[int, int]] | None = None,
         counter_bits: int = 32,
         from_port: bool,
     ) -> None:
@@ -97,7 +94,6 @@ class TextDecoder:
         self._stated_columns = tuple(columns)
         self._rate_hz = rate_hz
         self._decimals = dict(decimals)
-        self._limits = dict(limits or {})
         self._modulus = 1 << counter_bits
         self._from_port = from_port
         self._lines = Pieces(b"\n", LINE_LIMIT)
@@ -209,16 +205,6 @@ class TextDecoder:
         self._columns = tuple(columns)
         self._counts = COUNTER in at
         self._group = group
-        self._code_limits = [self._limit(name) for name in channels]
-
-    def _limit(self, name: str) -> tuple[int, int] | None:
-        if name in self._limits:
-            return self._limits[name]
-        bits = self._group.bits
-        if bits is None or self._decimals.get(name, 0):
-            return None
-        # Printed codes do not say whether they have a sign, so both readings are in range.
-        return -(1 << (bits - 1)), (1 << bits) - 1
 
     def _block(self, lines: bytes) -> None:
         if lines.count(b"\n") <= FEW_LINES or self._misfits.waiting:
@@ -375,12 +361,6 @@ class TextDecoder:
             self._announce()
         number = len(self._group.channels)
         codes = values[:, :number]
-        for column, limit in enumerate(self._code_limits):
-            if limit is not None:
-                low, high = limit
-                beyond = int(np.count_nonzero((codes[:, column] < low) | (codes[:, column] > high)))
-                if beyond:
-                    self._faults[FaultKind.CODE_RANGE] += beyond
         counter = values[:, number] % self._modulus if self._counts else None
         clock = values[:, -1] % CLOCK_MODULUS if self._group.clock else None
         packets = len(values) if self._counts else 1

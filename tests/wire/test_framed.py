@@ -217,31 +217,6 @@ def test_u12_lengths(read: Any, body: str, faults: dict[str, int], repeats: int)
     assert bool(content) == (not faults)
 
 
-@pytest.mark.parametrize(
-    ("code", "bits", "codes", "beyond"),
-    [
-        (CodeType.U16, 12, [0, 4095, 4096, 65535], 2),
-        (CodeType.U16, 16, [0, 65535], 0),
-        (CodeType.U16, None, [0, 65535], 0),
-        (CodeType.U16, 24, [0, 65535], 0),
-        (CodeType.U12, 10, [1023, 1024, 4095, 0], 2),
-        (CodeType.U12, 12, [4095, 0], 0),
-        (CodeType.I16, 12, [-2048, 4095, -2049, 4096, 32767, -32768], 4),
-        (CodeType.I16, 16, [-32768, 32767], 0),
-        (CodeType.I32, 24, [-(1 << 23), (1 << 24) - 1, -(1 << 23) - 1, 1 << 24], 2),
-        (CodeType.I32, 32, [-(1 << 31), (1 << 31) - 1], 0),
-        (CodeType.U16, 1, [0, 1, 2, 3], 2),
-    ],
-)
-def test_codes_beyond_their_width_are_stored_and_counted(
-    read: Any, code: CodeType, bits: int | None, codes: list[int], beyond: int
-) -> None:
-    group = GroupInfo(1000.0, code, bits, ("a", "b"))
-    content, faults = read(lambda: FramedDecoder([group]), encode_frame(scans_packet(0, 0, codes, code)))
-    assert [value for row in content for value in row[2]] == codes
-    assert faults == ({"code_range": beyond} if beyond else {})
-
-
 def test_codes_have_the_types_own_dtype() -> None:
     for code, dtype in (
         (CodeType.U16, "u2"),

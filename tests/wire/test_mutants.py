@@ -76,7 +76,7 @@ MUTANTS = {
     "signed codes big-endian": ("wire/packing.py", 'CodeType.I16: "<i2"', 'CodeType.I16: ">i2"'),
     "counter big-endian": ("wire/scans.py", '.view("<u4")', '.view(">u4")'),
     "code range one too wide": ("wire/packing.py", "return 0, (1 << bits) - 1", "return 0, 1 << bits"),
-    "lowest code unchecked": ("wire/scans.py", "beyond += np.count_nonzero(codes < low)", "pass"),
+    "lowest code unchecked": ("wire/packing.py", "within &= part >= limit[0]", "pass"),
     "NaN believed": ("wire/description.py", "json.loads(text, parse_constant=_refuse)", "json.loads(text)"),
     "text checksum not verified": (
         "wire/textblock.py",
@@ -197,6 +197,7 @@ class Wire:
 
         self.samples, self.timebase = load("samples"), load("timebase")
         self.framed, self.text = load("wire.framed"), load("wire.text")
+        self.packing = load("wire.packing")
 
     def group(self, code: str, bits: int | None, channels: int, **more: Any) -> Any:
         names = tuple("abcdefg"[:channels])
@@ -261,13 +262,11 @@ def framed_checks(wire: Wire) -> None:
     for many in (1, 120):
         assert told("u16", 12, 4, U16 * many) == ([[2048, 2047, 2050, 0]] * many, {})
         assert told("i16", 16, 4, I16 * many) == ([[-1, -32768, 32767, 1]] * many, {})
-        assert told("i16", 12, 4, I16 * many)[1] == {"code_range": 2 * many}
+        assert told("i16", 12, 4, I16 * many) == ([[-1, -32768, 32767, 1]] * many, {})
         assert told("u12", 12, 3, U12 * many) == ([[0x123, 0x456, 0x789]] * many, {})
         padded = frame(bytes.fromhex("53 00 00000000 23 61 45 89 17"))
         assert told("u12", 12, 3, U12 + padded * many)[1] == {"length": many}
         assert told("u16", 12, 3, b"\0" + U16 * many) == ([], {"length": many})
-        wide = frame(bytes.fromhex("53 00 00000000") + (4096).to_bytes(2, "little"))
-        assert told("u16", 12, 1, wide * many)[1] == {"code_range": many}
         long = frame(b"S\0" + b"\x01" * 300)
         assert told("u16", None, 1, long * many) == ([[0x0101]] * 148 * many, {})
         assert told("u16", 12, 4, U16 + b"\x09\x53\x01\0" * many)[1] == {"stuffing": many}
@@ -285,6 +284,16 @@ def framed_checks(wire: Wire) -> None:
     endless = [U16, b"\x01" * 4000, b"\x01" * 4000, b"\x01\0" + U16]
     content, faults = wire.told(wire.framed.FramedDecoder([wire.group("u16", 12, 4)]), *endless)
     assert (len(content), faults) == (2, {"length": 1})
+
+
+def range_checks(wire: Wire) -> None:
+    def beyond(code: str, bits: int, codes: Any) -> Any:
+        limits = wire.packing.code_limits(wire.samples.CodeType(code), bits)
+        return wire.packing.count_beyond(codes, [limits] * codes.shape[1])
+
+    assert beyond("u16", 12, np.array([[0, 4095], [4096, 65535]], dtype=np.uint16)) == 2
+    assert beyond("i16", 12, np.array([[-2048, 4095], [-2049, 4096]], dtype=np.int16)) == 2
+    assert beyond("i16", 12, np.array([[1.0, np.nan], [np.inf, -np.inf]])) == 3
 
 
 def told_notes(wire: Wire, data: bytes) -> tuple[int, dict[str, int]]:
@@ -391,6 +400,7 @@ def all_checks(wire: Wire) -> None:
     framed_checks(wire)
     text_checks(wire)
     header_checks(wire)
+    range_checks(wire)
     interruption_checks(wire)
     accounting_checks(wire)
 

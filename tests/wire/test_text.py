@@ -467,22 +467,6 @@ def test_decimals(read: Any) -> None:
     assert read(options, b"1,1\n92233720368547758.08,1\n")[1] == {"bad_line": 1}
 
 
-# Codes beyond their range
-
-
-def test_codes_beyond_their_limits_are_kept_and_counted(read: Any) -> None:
-    content, faults = read(decoder(limits={"iu": (0, 4095)}), b"4095,1,1\n4096,9999,1\n-1,1,1\n")
-    assert (len(rows(content)), faults) == (3, {"code_range": 2})
-
-
-def test_described_bits_count_for_codes(read: Any) -> None:
-    described = b'#{"groups":[{"bits":12}]}\n'
-    content, faults = read(
-        decoder(decimals={"iw": 1}), described + b"4096,-2049,4096\n4095,-2048,-9999\n" * 20
-    )
-    assert (len(rows(content)), faults) == (40, {"code_range": 40})
-
-
 # Encoders
 
 
