@@ -99,5 +99,5 @@ def declared_groups(bench: Bench) -> list[GroupInfo] | None:
 
 
 def same_groups(one: Sequence[GroupInfo], other: Sequence[GroupInfo]) -> bool:
-    """Tell whether groups, code types and order are the same, whatever their rates."""
-    return [(g.code, g.channels) for g in one] == [(g.code, g.channels) for g in other]
+    """Tell whether groups, code types, order and clock are the same, whatever their rates."""
+    return [(g.code, g.channels, g.clock) for g in one] == [(g.code, g.channels, g.clock) for g in other]

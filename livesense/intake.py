@@ -57,6 +57,7 @@ class Intake:
         outages: Outages,
         *,
         boot: str | None = None,
+        counted: bool = True,
         shown_names: Sequence[tuple[str, str]] = (),
         faults: Counter[str] | None = None,
     ) -> None:
@@ -77,7 +78,7 @@ class Intake:
         self.latest_event = ""
         self.stored = [0] * len(groups)
         self.lost = [0] * len(groups)
-        self.counted = True
+        self.counted = counted
         self._bench = bench
         self._limits = [group_limits(bench, group) for group in self.groups]
         self._timebase = Timebase(self.groups, counter_bits=bench.link.counter_bits, boot=boot)
@@ -128,8 +129,6 @@ class Intake:
     def packets(self, packets: Packets, arrival: Arrival | None, wall_s: float) -> None:
         """Take packets as they came."""
         if not self._declared:
-            # Only the first packets tell whether this wire counts its scans.
-            self.counted = packets.first is not None
             self._declare()
         self._place(self._timebase.packets(packets, arrival), wall_s)
 

@@ -300,10 +300,10 @@ class Recorder:
         intake = self._intake
         if intake is None:
             self._begin_intake(description.groups, description)
-        elif same_groups(intake.groups, description.groups):
+        elif intake.counted == description.counted and same_groups(intake.groups, description.groups):
             intake.description(description, wall_s)
         else:
-            self._tell("the device now sends other channels: a new run begins")
+            self._tell("the device now sends other channels, counter or clock: a new run begins")
             self._end_run(Ended.CLOSED)
             self._begin_run(wall_s)
             # Whatever it says, the new run has not been told it.
@@ -346,6 +346,7 @@ class Recorder:
             self._run,
             self._outages,
             boot=description.boot if description is not None else None,
+            counted=description is None or description.counted,
             shown_names=description.shown_names if description is not None else (),
             faults=self._faults,
         )

@@ -106,7 +106,8 @@ class Description:
     """What a device said of itself: its groups, in the order of their numbers.
 
     ``text`` is the JSON as it came, ``shown_names`` maps each replaced channel
-    name (``gN_cM``) to the name the device gave, which may hold anything.
+    name (``gN_cM``) to the name the device gave, which may hold anything; ``counted``
+    tells whether the scans come with a counter.
     """
 
     groups: tuple[GroupInfo, ...]
@@ -114,6 +115,7 @@ class Description:
     boot: str | None = None
     text: str = ""
     shown_names: tuple[tuple[str, str], ...] = ()
+    counted: bool = True
 
 
 @dataclass(frozen=True, slots=True)

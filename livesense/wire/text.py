@@ -102,7 +102,10 @@ class TextDecoder:
         self._header = False
         self._named = bool(columns)
         self._described = Description(groups=())
-        self._announced: GroupInfo | None = None
+        self._announced: tuple[GroupInfo, bool] | None = None
+        """The group as told last, and whether it is counted."""
+        self._doubtful = False
+        """Whether nothing was taken but the first line of a file, which may be torn."""
         self._rows: list[list[int]] = []
         self._blocks: list[NDArray[np.int64]] = []
         self._events: list[TextEvent] = []
@@ -129,7 +132,8 @@ class TextDecoder:
         list
             What they hold, in the order of the stream. The faults of these bytes are
             counted together and stand first, but none in front of a description that comes
-            before it; a description comes before the first scans.
+            before it; a description comes before the first scans. Notes may overtake the
+            first line of a file, which waits for the next to know whether it is torn.
             One that lacks a needed column is the last event: a header (or a ``#{...}``) does
             not fit, and without it nobody can tell what the numbers are.
         """
@@ -156,9 +160,14 @@ class TextDecoder:
         self._lines.rejoin()
 
     def finish(self) -> list[TextEvent]:
-        """End the stream; an unfinished line is dropped and not counted."""
+        """End the stream; an unfinished line is dropped and not counted.
+
+        A first line that waited for a header is handed on.
+        """
         self.rejoin()
-        return []
+        self._doubtful = False
+        self._flush()
+        return self._told()
 
     def _told(self) -> list[TextEvent]:
         """Hand on what has gathered."""
@@ -238,6 +247,7 @@ class TextDecoder:
     def _take_rows(self, block: Block, begin: int, end: int) -> None:
         if end > begin:
             self._misfits.settled(taken=True)
+            self._doubtful = False
             self._gather_rows()
             self._blocks.append(block.values[begin:end])
             self._checksums = self._checksums or bool(block.checked[begin:end].any())
@@ -278,15 +288,18 @@ class TextDecoder:
                     return True
             if values is not None:
                 if not torn:
+                    # A torn line may well have as many fields as the bench file has channels.
+                    self._doubtful = self._trying and not right and self._announced is None
                     self._rows.append(values)
                 return not torn
         names = words(fields)
         if names is not None:
             if self._needed.issubset(names):
-                self._header = self._named = True
+                self._header = True
                 self._misfits.settled(taken=False)
+                self._named_now()
                 self._use(names)
-                if self._announced not in (None, self._group):
+                if self._announced not in (None, (self._group, self._counts)):
                     # What follows, whether scans or not, belongs to what this header names.
                     self._announce()
                 return True
@@ -318,14 +331,23 @@ class TextDecoder:
                 self._use(self._columns)
                 self._refuse(columns)
                 return
-            self._named = self._named or bool(columns)
+            if columns:
+                self._named_now()
             columns = columns or self._columns
         self._use(columns)
         if self._announced is not None:
             self._announce()
 
+    def _named_now(self) -> None:
+        """Take note that the columns have names, and drop a line that alone came before them."""
+        self._named = True
+        if self._doubtful:
+            self._rows.clear()
+            self._doubtful = False
+
     def _refuse(self, names: Sequence[str]) -> None:
         """Tell the names that lack a needed one, and take nothing more."""
+        self._named_now()
         self._flush()
         self._group = replace(self._group, channels=printable(names), decimals=(), clock=None)
         self._announce()
@@ -338,11 +360,9 @@ class TextDecoder:
     def _announce(self) -> None:
         # Whatever stands behind it may belong to another run.
         self._place_faults()
-        self._announced = self._group
+        self._announced = self._group, self._counts
         described = self._described
-        self._events.append(
-            Description((self._group,), device=described.device, boot=described.boot, text=described.text)
-        )
+        self._events.append(replace(described, groups=(self._group,), shown_names=(), counted=self._counts))
         self._stretch = len(self._events)
 
     def _gather_rows(self) -> None:
@@ -351,13 +371,15 @@ class TextDecoder:
             self._rows.clear()
 
     def _flush(self) -> None:
-        """Hand on the scans read so far."""
+        """Hand on the scans read so far, unless the only one is in doubt."""
+        if self._doubtful:
+            return
         self._gather_rows()
         if not self._blocks:
             return
         values = self._blocks[0] if len(self._blocks) == 1 else np.concatenate(self._blocks)
         self._blocks.clear()
-        if self._announced != self._group:
+        if self._announced != (self._group, self._counts):
             self._announce()
         number = len(self._group.channels)
         codes = values[:, :number]

@@ -198,10 +198,10 @@ def test_a_torn_line_of_numbers_shows_nothing() -> None:
 def test_a_description_that_lacks_a_channel_ends_it_too(read: Any) -> None:
     described = b'#{"boot":5,"groups":[{"rate_hz":50,"channels":["n","iu","iv"]}]}\n'
     content, _ = read(lambda: TextDecoder(NAMES, rate_hz=None, decimals={}, from_port=False),
-                      b"1,2,3\n" + described + b"1,2,3\n" * 20)  # fmt: skip
+                      b"1,2,3\n" * 2 + described + b"1,2,3\n" * 20)  # fmt: skip
     assert refused(content) == ("n", "iu", "iv")
     assert (content[-1].groups[0].rate_hz, content[-1].boot) == (50.0, "5")
-    assert scans(content) == [(1, 2, 3)]
+    assert scans(content) == [(1, 2, 3)] * 2
 
 
 def test_names_are_made_fit_to_be_shown(read: Any) -> None:

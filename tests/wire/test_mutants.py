@@ -113,9 +113,8 @@ MUTANTS = {
     ),
     "unfinished line taken": (
         "wire/text.py",
-        "        self.rejoin()\n        return []",
-        "        self._line(bytes(self._lines._unfinished))\n"
-        "        self._flush()\n        return self._events",
+        "        self.rejoin()\n        self._doubtful",
+        "        self._line(bytes(self._lines._unfinished))\n        self._doubtful",
     ),
     "what is too long is not counted": (
         "wire/pieces.py",
@@ -132,6 +131,16 @@ MUTANTS = {
         "wire/text.py",
         "torn = self._trying and self._from_port and not right",
         "torn = False",
+    ),
+    "a line alone before a header is a scan": (
+        "wire/text.py",
+        "            self._rows.clear()\n            self._doubtful = False",
+        "            self._doubtful = False",
+    ),
+    "lines before a header are dropped": (
+        "wire/text.py",
+        "self._doubtful = self._trying and not right",
+        "self._doubtful = not right",
     ),
     "a header that lacks a channel is a note": (
         "wire/header.py",
@@ -319,6 +328,8 @@ def text_checks(wire: Wire) -> None:
         assert told(b"1,2*2F\n" * 20 + b"1,2\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2\n" * many + b"3,4") == ([[1, 2]] * many, {})
         assert told(b"9,9\n" + b"1,2\n" * many, from_port=True) == ([[1, 2]] * many, {})
+        assert told(b"9,9\na,b\n" + b"1,2\n" * many) == ([[1, 2]] * many, {})
+        assert told(b"9,9\n" + b"1,2\n" * many + b"a,b\n") == ([[9, 9]] + [[1, 2]] * many, {})
 
 
 def header_checks(wire: Wire) -> None:
@@ -347,9 +358,9 @@ def interruption_checks(wire: Wire) -> None:
     wire.told(decoder, b"1,2\n3,4\n5,")
     decoder.rejoin()
     assert wire.told(decoder, b"6\n7,8\n") == ([([[7, 8]], None)], {})
-    endless = [b"1,2\n", b" " * 3000, b" " * 3000, b"9,9\n1,2\n"]
+    endless = [b"1,2\n1,2\n", b" " * 3000, b" " * 3000, b"9,9\n1,2\n"]
     decoder = wire.text.TextDecoder(["a", "b"], rate_hz=1.0, decimals={}, from_port=False)
-    assert wire.told(decoder, *endless) == ([([[1, 2]], None)] * 2, {"bad_line": 1})
+    assert wire.told(decoder, *endless) == ([([[1, 2]] * 2, None), ([[1, 2]], None)], {"bad_line": 1})
 
 
 def accounting_checks(wire: Wire) -> None:

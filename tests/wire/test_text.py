@@ -319,7 +319,7 @@ NOTES = {
 
 @pytest.mark.parametrize(("line", "note"), NOTES.items())
 def test_lines_that_are_notes(read: Any, line: bytes, note: str) -> None:
-    content, faults = read(decoder(), b"1,2,3\n" + line + b"4,5,6\n")
+    content, faults = read(decoder(), b"iu,iv,iw\n1,2,3\n" + line + b"4,5,6\n")
     assert faults == {}
     assert content[1:] == [(0, None, (1, 2, 3), None), Note(note), (0, None, (4, 5, 6), None)]
 
@@ -415,6 +415,58 @@ def test_the_first_line_from_a_file(read: Any, first: bytes, kept: int) -> None:
     content, faults = read(decoder(), first + b"1,2,3\n" * 20)
     assert rows(content) == [(7, 8, 9)] * kept + [(1, 2, 3)] * 20
     assert faults == {}
+
+
+HEADER = b"n,iu,iv,iw\n"
+NAMING = b'#{"groups":[{"channels":["n","iu","iv","iw"]}]}\n'
+
+
+@pytest.mark.parametrize("header", [HEADER, NAMING])
+@pytest.mark.parametrize("between", [b"", b"\n", b"# pump-bench\nboot\n", b'#{"boot":1}\n', b"8,9\n"])
+@pytest.mark.parametrize("repeats", [1, 30], ids=["few", "many"])
+def test_a_line_that_alone_came_before_the_names_is_torn(
+    read: Any, header: bytes, between: bytes, repeats: int
+) -> None:
+    content, faults = read(decoder(), b"48,2047,2050\n" + between + header + b"5,1,2,3\n" * repeats)
+    assert (rows(content), counters(content)) == ([(1, 2, 3)] * repeats, [5] * repeats)
+    assert faults == ({"bad_line": 1} if between == b"8,9\n" else {})
+    assert [one.counted for one in descriptions(content)] == [True]
+
+
+def test_it_is_torn_by_stated_columns_too(read: Any) -> None:
+    stated = decoder(columns=["n", *NAMES])
+    assert counters(read(stated, b"3,1,2,3\n" + HEADER + b"124,1,2,3\n")[0]) == [124]
+    assert counters(read(stated, b"3,1,2,3\n" + NAMING + b"124,1,2,3\n")[0]) == [3, 124]
+
+
+def test_it_is_dropped_before_a_header_that_lacks_a_channel(read: Any) -> None:
+    content, _ = read(decoder(), b"48,2047,2050\nn,iu,iv\n1,2,3\n")
+    assert (rows(content), descriptions(content)[-1].groups[0].channels) == ([], ("n", "iu", "iv"))
+
+
+@pytest.mark.parametrize(
+    ("stream", "kept"),
+    [
+        (b"7,8,9\n", 1),
+        (b"7,8,9\n# done\n", 1),
+        (b'7,8,9\n#{"boot":1}\n', 1),
+        (b"7,8,9\n7,8,9\n" + HEADER, 2),
+        (b"7,8,9\n" * 30 + HEADER, 30),
+        # The checksum shows that it is whole.
+        (text_line([7, 8, 9], checksum=True) + HEADER, 1),
+        # The first line of all was empty.
+        (b"\n7,8,9\n" + HEADER, 1),
+    ],
+)
+def test_what_is_no_torn_line_is_kept(read: Any, stream: bytes, kept: int) -> None:
+    content, faults = read(decoder(), stream)
+    assert (rows(content), faults) == ([(7, 8, 9)] * kept, {})
+
+
+def test_a_header_that_brings_or_drops_the_counter_says_so(read: Any) -> None:
+    content, _ = read(decoder(), b"1,2,3\n" * 2 + HEADER + b"4,1,2,3\niu,iv,iw\n1,2,3\n")
+    assert [one.counted for one in descriptions(content)] == [False, True, False]
+    assert counters(content) == [None, None, 4, None]
 
 
 @pytest.mark.parametrize("from_port", [True, False])
