@@ -42,8 +42,8 @@ FEW_ALIKE = 96
 
 WireEvent = Packets | Description | Note | LinkFault
 
-_DESCRIPTION_FRAME = re.compile(rb"(?:^|(?<=\0))([^\0\x01]%c[^\0]*)" % KIND_DESCRIPTION)
-"""The stuffed bytes of a frame whose packet begins with the kind of a description."""
+_DESCRIPTION_FRAME = re.compile(rb"\0([^\0\x01]%c[^\0]*)" % KIND_DESCRIPTION)
+"""Behind a zero, the stuffed bytes of a frame whose packet begins with the kind of a description."""
 
 _Places = tuple[NDArray[np.uint8], NDArray[np.int64], NDArray[np.int64]]
 """Bytes, and where in them each packet begins and how long it is."""
@@ -108,10 +108,11 @@ class FramedDecoder:
         One of them may end a run, and what stands behind it belongs to the next one.
         """
         places = []
-        for match in _DESCRIPTION_FRAME.finditer(whole):
+        # A pattern that begins with one byte is sought many times faster than one with a choice.
+        for match in _DESCRIPTION_FRAME.finditer(b"\0" + whole):
             if match[1] != self._latest_description:
                 self._latest_description = match[1]
-                places.append(match.end() + 1)
+                places.append(match.end())
         return places
 
     def rejoin(self) -> None:
