@@ -18,26 +18,30 @@ DEATHS_KEPT = 16
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """A run that is being recorded: whether it has scans, and its recorder's last sign (wall time)."""
+    """A run that is being recorded: whether it has scans, and its recorder's last sign (wall time).
+
+    ``away`` says that its port is gone.
+    """
 
     number: int
     holds_scans: bool
     sign_wall_s: float
+    away: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
     """What to show.
 
-    ``others`` are the runs that are recorded beside it, newest first. ``died`` is the run whose
-    recorder died last, ``died_wall_s`` its last sign; None where a newer run has begun since, or where
-    it is the one that is shown.
+    ``others`` are the runs that are recorded beside it, newest first, ``away`` those of them whose port
+    is gone. ``died`` are the other runs whose recorder died, each with its recorder's last sign (wall
+    time), the latest death first; none for which a newer run has begun since.
     """
 
     shown: int | None
     others: tuple[int, ...] = ()
-    died: int | None = None
-    died_wall_s: float | None = None
+    away: tuple[int, ...] = ()
+    died: tuple[tuple[int, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +82,13 @@ class Follow:
         self._alive = alive
         self.shown = self._chosen(now_s, recording, newest)
         others = tuple(number for number in alive if number != self.shown)
-        for number, death in reversed(self._deaths.items()):
-            if number != self.shown and death.newest >= (newest or 0):
-                return Choice(self.shown, others, number, death.sign_wall_s)
-        return Choice(self.shown, others)
+        away = tuple(run.number for run in recording if run.away and run.number != self.shown)
+        died = tuple(
+            (number, death.sign_wall_s)
+            for number, death in reversed(self._deaths.items())
+            if number != self.shown and death.newest >= (newest or 0)
+        )
+        return Choice(self.shown, others, away, died)
 
     def _chosen(self, now_s: float, recording: Sequence[Recording], newest: int | None) -> int | None:
         best = _best(recording)

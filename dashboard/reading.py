@@ -60,6 +60,7 @@ class Desk:
                     number,
                     run.holds_scans(),
                     run.row.started_wall_s if health is None else health.wall_s,
+                    health is not None and health.figures.get("link") == "away",
                 )
             )
         return found

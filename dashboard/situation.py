@@ -38,9 +38,10 @@ class Situation:
     ``state`` is the run's (recording, complete, recovered, failed) or None without a run. ``age_s`` is the
     age of the newest data, ``bytes_age_s`` that of the newest bytes, ``sign_age_s`` that of the recorder's
     last sign, ``waiting_bytes`` what it has read and not decoded. ``others`` are runs recorded beside this
-    one; ``died`` is the latest run whose recorder died, if no newer run has begun since. ``phases`` are the
-    names of the phase-current channels, ``ranges`` their largest readable magnitude. ``measured`` is the
-    object of ``measure`` for the newest stretch.
+    one, ``others_away`` those of them whose port is gone; ``died`` are other runs whose recorder died and
+    how long ago, the latest first, for which no newer run has begun since. ``watched`` says whether the
+    bench file sets any limit. ``phases`` are the names of the phase-current channels, ``ranges`` their
+    largest readable magnitude. ``measured`` is the object of ``measure`` for the newest stretch.
     """
 
     state: str | None = None
@@ -62,8 +63,9 @@ class Situation:
     sign_age_s: float | None = None
     waiting_bytes: int = 0
     others: Sequence[int] = ()
-    died: int | None = None
-    died_ago_s: float | None = None
+    others_away: Sequence[int] = ()
+    died: Sequence[tuple[int, float]] = ()
+    watched: bool = True
 
 
 def is_old(s: Situation) -> bool:

@@ -6,12 +6,14 @@ arrive, is a limit passed, can the figures be believed, and only then how the ma
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 from dashboard.digits import fixed, grouped, lasting, shown
 from dashboard.situation import NO_SIGN_S, SILENT_S, Sentence, Situation, Tone
+from livesense.wording import COVERAGE_FACTOR
 
 NO_BYTES_S = 2.5
 """Bytes are called missing after this; the recorder tells of them each second."""
@@ -238,40 +240,84 @@ def _running(s: Situation) -> Sentence:
     sequence = three.get("sequence")
     if sequence:
         where += f", order {sequence}"
-    unbalance = (three.get("unbalance_percent") or {}).get("value")
-    if unbalance is not None and unbalance > UNEQUAL_PERCENT:
+    rest = (
+        "Nothing is beyond its limit." if s.watched else "The bench file sets no limit: nothing is watched."
+    )
+    unbalance = three.get("unbalance_percent") or {}
+    value = unbalance.get("value")
+    if value is not None and value > UNEQUAL_PERCENT:
         return Sentence(
             Tone.WARNING,
-            f"{where}; the phases are {fixed(unbalance, 1)} % out of balance.",
+            f"{where}; the phases are {fixed(value, 1)} % out of balance.",
             "Compare the three currents: a loose terminal, a wrong scale or a winding may be the cause.",
         )
-    even = ", phases balanced" if unbalance is not None else ""
-    return Sentence(Tone.CALM, f"{where}{even}.", "Nothing is beyond its limit.")
+    return Sentence(Tone.CALM, f"{where}{_evenness(unbalance)}.", rest)
+
+
+def _evenness(unbalance: Mapping[str, Any]) -> str:
+    """Say what the unbalance is at most, in whole per cent: steady to read, and no more than can be known."""
+    value, u = unbalance.get("value"), unbalance.get("u")
+    if value is None or u is None:
+        return ""
+    return f", unbalance at most {math.ceil(float(value) + COVERAGE_FACTOR * float(u))} %"
 
 
 def _died(s: Situation) -> Sentence | None:
-    if s.died is None:
+    if not s.died:
         return None
+    number, ago_s = s.died[0]
     return Sentence(
         Tone.WARNING,
-        f"The recorder of run {s.died} stopped {lasting(max(1.0, s.died_ago_s or 0.0))} ago;"
-        f" this is run {s.run}.",
-        f"What run {s.died} holds is kept. Start livesense record again for its device.",
+        f"The recorder of run {number} stopped {lasting(max(1.0, ago_s))} ago; this is run {s.run}.",
+        f"What run {number} holds is kept. Start livesense record again for its device.",
     )
 
 
-def _beside(s: Situation) -> str:
-    """Say which other runs are recorded, where there are any."""
-    if not s.others:
-        return ""
-    runs = "run" if len(s.others) == 1 else "runs"
-    verb = "is" if len(s.others) == 1 else "are"
-    numbers = listed([str(n) for n in sorted(s.others)])
-    shown = f"This is run {s.run}; " if s.state == "recording" else ""
-    return f"{shown}{runs if shown else runs.capitalize()} {numbers} {verb} being recorded too."
+def _away(s: Situation) -> Sentence | None:
+    if not s.others_away:
+        return None
+    return Sentence(
+        Tone.WARNING,
+        f"{_of_ports(s.others_away)} gone; this is run {s.run}.",
+        "Its recorder keeps trying to open it. Check cable and supply of that board."
+        if len(s.others_away) == 1
+        else "Their recorders keep trying to open them. Check cables and supplies of those boards.",
+    )
+
+
+def _of_ports(runs: Sequence[int]) -> str:
+    numbers = listed([str(n) for n in sorted(runs)])
+    return f"The port of run {numbers} is" if len(runs) == 1 else f"The ports of runs {numbers} are"
+
+
+def _beside(s: Situation, text: str) -> str:
+    """Say how it goes with other runs, as far as ``text`` does not: dead, without a port, recorded."""
+    said = [
+        f"The recorder of run {number} stopped too, {lasting(max(1.0, ago_s))} ago."
+        for number, ago_s in s.died
+        if f"recorder of run {number} stopped" not in text
+    ]
+    if s.others_away and _of_ports(s.others_away) not in text:
+        said.append(f"{_of_ports(s.others_away)} gone.")
+    well = [n for n in sorted(s.others) if n not in s.others_away]
+    if well:
+        one = len(well) == 1
+        shown_too = f"This is run {s.run}; " if s.state == "recording" else ""
+        runs = ("run" if one else "runs") if shown_too else ("Run" if one else "Runs")
+        numbers = listed([str(n) for n in well])
+        said.append(f"{shown_too}{runs} {numbers} {'is' if one else 'are'} being recorded too.")
+    return " ".join(said)
 
 
 def sentence(s: Situation) -> Sentence:
     """Return the one thing that is most worth saying."""
-    said = _not_recording(s) or _silent(s) or _overcurrent(s) or _died(s) or _doubtful(s) or _running(s)
-    return replace(said, advice=" ".join(filter(None, [said.advice, _beside(s)])))
+    said = (
+        _not_recording(s)
+        or _silent(s)
+        or _overcurrent(s)
+        or _died(s)
+        or _away(s)
+        or _doubtful(s)
+        or _running(s)
+    )
+    return replace(said, advice=" ".join(filter(None, [said.advice, _beside(s, said.text)])))

@@ -49,8 +49,8 @@ def test_after_a_while_it_goes_over_to_one_with_scans_and_still_tells_of_the_dea
     assert follow.shown == 1 or follow.shown == 2
     follow.shown = 2
     assert follow.choose(1.0, [alive(1)], 2, states) == Choice(2, (1,))
-    assert follow.choose(1.5 + HELD_S, [alive(1)], 2, states) == Choice(1, (), 2, 990.0)
-    assert follow.choose(1e6, [alive(1)], 2, states) == Choice(1, (), 2, 990.0)
+    assert follow.choose(1.5 + HELD_S, [alive(1)], 2, states) == Choice(1, died=((2, 990.0),))
+    assert follow.choose(1e6, [alive(1)], 2, states) == Choice(1, died=((2, 990.0),))
 
 
 def test_a_run_begun_after_the_death_is_shown_at_once_and_ends_the_telling():
@@ -64,7 +64,16 @@ def test_a_run_begun_after_the_death_is_shown_at_once_and_ends_the_telling():
 def test_the_death_of_one_that_was_not_shown_is_told():
     follow = Follow()
     assert follow.choose(0.0, [alive(2), alive(1)], 2, Logbook()) == Choice(2, (1,))
-    assert follow.choose(1.0, [alive(2)], 2, Logbook(n1="failed")) == Choice(2, (), 1, 1000.0)
+    assert follow.choose(1.0, [alive(2)], 2, Logbook(n1="failed")) == Choice(2, died=((1, 1000.0),))
+
+
+def test_all_deaths_are_told_and_ports_that_are_gone():
+    follow = Follow()
+    alone = [alive(2), Recording(1, True, 1000.0, away=True)]
+    assert follow.choose(0.0, alone, 2, Logbook()) == Choice(2, (1,), (1,))
+    states = Logbook(n1="recovered", n2="recovered")
+    assert follow.choose(1.0, alone[1:], 2, states) == Choice(2, (1,), (1,))
+    assert follow.choose(2.0, [], 2, states) == Choice(2, died=((1, 1000.0),))
 
 
 def test_a_run_that_was_ended_properly_is_left_without_a_word():

@@ -34,7 +34,23 @@ def event(**changes):
 def test_running_is_calm_and_says_how_fast():
     said = sentence(situation())
     assert said.tone is Tone.CALM
-    assert said.text == "Running at 1432 rpm, order UVW, phases balanced."
+    assert said.text == "Running at 1432 rpm, order UVW, unbalance at most 1 %."
+    assert said.advice == "Nothing is beyond its limit."
+
+
+def test_unbalance_is_told_as_what_it_is_at_most():
+    def text(value, u):
+        three = MEASURED["three_phase"] | {"unbalance_percent": {"value": value, "u": u, "unit": "%"}}
+        return sentence(situation(measured=MEASURED | {"three_phase": three})).text
+
+    assert text(0.8, 0.25).endswith(", unbalance at most 2 %.")
+    assert text(2.31, 0.285).endswith(", unbalance at most 3 %.")
+    assert text(0.4, None).endswith(", order UVW.")
+    assert text(None, None).endswith(", order UVW.")
+
+
+def test_nothing_is_beyond_a_limit_only_where_there_is_one():
+    assert "no limit" in sentence(situation(watched=False)).advice
 
 
 def test_open_overcurrent_outweighs_everything_that_is_merely_odd():
@@ -167,9 +183,34 @@ def test_other_recorders_are_named_whatever_is_said():
 
 
 def test_the_death_of_another_recorder_outweighs_how_the_machine_runs():
-    said = sentence(situation(died=2, died_ago_s=8.0))
+    said = sentence(situation(died=[(2, 8.0)]))
     assert (said.tone, said.text) == (Tone.WARNING, "The recorder of run 2 stopped 8 s ago; this is run 3.")
-    assert sentence(situation(died=2, died_ago_s=8.0, events=[event()])).tone is Tone.FAULT
+    assert "stopped too" not in said.advice
+    tripped = sentence(situation(died=[(2, 8.0)], events=[event()]))
+    assert tripped.tone is Tone.FAULT
+    assert "The recorder of run 2 stopped too, 8 s ago." in tripped.advice
+
+
+def test_every_recorder_that_died_is_named():
+    said = sentence(situation(died=[(2, 8.0), (1, 20.0)]))
+    assert "run 2 stopped 8 s ago" in said.text
+    assert "The recorder of run 1 stopped too, 20 s ago." in said.advice
+    shown_too = sentence(situation(state="recovered", run=2, ended_ago_s=15.0, died=[(1, 2.2)]))
+    assert shown_too.text.startswith("The recorder of run 2 stopped without closing it")
+    assert "Nothing is watched now." in shown_too.advice
+    assert "The recorder of run 1 stopped too, 2.2 s ago." in shown_too.advice
+
+
+def test_a_port_that_is_gone_beside_the_run_shown_is_named():
+    said = sentence(situation(others=(1,), others_away=(1,)))
+    assert (said.tone, said.text) == (Tone.WARNING, "The port of run 1 is gone; this is run 3.")
+    assert "recorded too" not in said.advice
+    dead = sentence(situation(state="recovered", others=(1, 2), others_away=(1,))).advice
+    assert dead.endswith("The port of run 1 is gone. Run 2 is being recorded too.")
+    assert (
+        "The ports of runs 1 and 2 are gone."
+        in sentence(situation(state="recovered", others=(2, 1), others_away=(2, 1))).advice
+    )
 
 
 @pytest.mark.parametrize(
