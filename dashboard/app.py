@@ -164,7 +164,8 @@ def _screen(reading: Reading, path: str) -> Any:
 def _run_screen(analysis: RunAnalysis) -> Any:
     run = analysis.run
     from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
-    return run_screen.run(run.row, to_s > from_s, run_data.why_no_scans(run))
+    plots = run_data.plots(analysis) if to_s > from_s else []
+    return run_screen.run(run.row, plots, run_data.why_no_scans(run))
 
 
 class Server:

@@ -115,9 +115,6 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
     analysis = desk.run(number)
     run = analysis.run
     from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
-    by_unit: dict[tuple[int, str], list[Any]] = {}
-    for channel in analysis.channels if run.groups else []:
-        by_unit.setdefault((channel.group, channel.unit), []).append(channel)
     return {
         "run": number,
         "from_s": from_s,
@@ -125,19 +122,28 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
         "recording": run.row.state == "recording",
         "what": what(run.row),
         "events": run.row.events,
-        "plots": [
-            {
-                "title": _plot_title(unit, channels),
-                "unit": unit,
-                "rate_hz": run.groups[group].rate_hz,
-                "channels": described(channels),
-                "limits": limits(analysis.bench.watches, channels),
-            }
-            for (group, unit), channels in by_unit.items()
-        ],
+        "plots": plots(analysis),
         "interruptions": interruptions(analysis),
         "notes": notes(analysis),
     }
+
+
+def plots(analysis: RunAnalysis) -> list[dict[str, Any]]:
+    """List what shares a pair of axes: the channels of one group in one unit."""
+    run = analysis.run
+    by_unit: dict[tuple[int, str], list[Any]] = {}
+    for channel in analysis.channels if run.groups else []:
+        by_unit.setdefault((channel.group, channel.unit), []).append(channel)
+    return [
+        {
+            "title": _plot_title(unit, channels),
+            "unit": unit,
+            "rate_hz": run.groups[group].rate_hz,
+            "channels": described(channels),
+            "limits": limits(analysis.bench.watches, channels),
+        }
+        for (group, unit), channels in by_unit.items()
+    ]
 
 
 def _plot_title(unit: str, channels: Sequence[Any]) -> str:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 import dash_mantine_components as dmc
 from dash import html
 
@@ -11,9 +14,16 @@ from dashboard.screens import graph
 from dashboard.shell import band, wild
 from livesense.logbook.rows import RunRow
 
+STRIPS_WITHOUT_HEIGHT = 3
+"""So many strips have room in a graph of the common height."""
 
-def run(row: RunRow, holds_scans: bool, why: str = "") -> html.Div:
-    """Return the screen of one run; ``why`` is what is known of why a run holds no scans."""
+
+def run(row: RunRow, plots: Sequence[Mapping[str, Any]], why: str = "") -> html.Div:
+    """Return the screen of one run.
+
+    ``plots`` are those of :func:`dashboard.run_data.plots`, none where the run holds no scans; ``why`` is
+    what is known of why it holds none.
+    """
     recording = str(row.state) == "recording"
     head = band(
         f"Run {row.number}",
@@ -40,9 +50,9 @@ def run(row: RunRow, holds_scans: bool, why: str = "") -> html.Div:
     )
     return html.Div(
         [html.H1(f"Run {row.number}", className="aloud"), head]
-        + ([*_bands_of_scans()] if holds_scans else [_no_scans(row, why)])
+        + (_bands_of_scans(plots) if plots else [_no_scans(row, why)])
         + [interruptions, notes],
-        **wild(data_screen="run", data_run=str(row.number), data_holds_scans="yes" if holds_scans else "no"),
+        **wild(data_screen="run", data_run=str(row.number), data_holds_scans="yes" if plots else "no"),
     )
 
 
@@ -65,7 +75,22 @@ def _no_scans(row: RunRow, why: str) -> html.Section:
     )
 
 
-def _bands_of_scans() -> list[html.Section]:
+def _first_shown(plots: Sequence[Mapping[str, Any]]) -> int:
+    """Give the plot that a run opens with: currents, where there are any."""
+    currents = (n for n, p in enumerate(plots) if any(c["quantity"] == "current" for c in p["channels"]))
+    return next(currents, 0)
+
+
+def _bands_of_scans(plots: Sequence[Mapping[str, Any]]) -> list[html.Section]:
+    # What takes room is there from the beginning: nothing moves when the browser's scripts fill it.
+    first = _first_shown(plots)
+    tall = len(plots[first]["channels"]) > STRIPS_WITHOUT_HEIGHT
+    choices = [
+        html.Button(
+            plot["title"], className="choice", type="button", **wild(aria_pressed=str(n == first).lower())
+        )
+        for n, plot in enumerate(plots)
+    ]
     moves = [
         ("whole", "Whole run"), ("earlier", "Earlier"), ("later", "Later"),
         ("closer", "Closer"), ("wider", "Wider"),
@@ -95,7 +120,11 @@ def _bands_of_scans() -> list[html.Section]:
                 [
                     html.P("\u00a0", className="caption", id="run-caption"),
                     html.Div(
-                        id="run-plots", className="choices", role="group", **wild(aria_label="Channels")
+                        choices,
+                        id="run-plots",
+                        className="choices",
+                        role="group",
+                        **wild(aria_label="Channels"),
                     ),
                     html.Div(
                         [
@@ -110,7 +139,10 @@ def _bands_of_scans() -> list[html.Section]:
                 className="row",
             ),
             graph(
-                "run-graph", axes("s into the run", "", (0, 1), (-1, 1)), "Samples of this run against time"
+                "run-graph",
+                axes("s into the run", "", (0, 1), (-1, 1)),
+                "Samples of this run against time",
+                tall=tall,
             ),
             html.Div(id="run-legend", className="legend"),
             ident="waveform",

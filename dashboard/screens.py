@@ -24,7 +24,7 @@ GRID_OPTIONS: dict[str, Any] = {
 }
 
 
-def graph(ident: str, figure: dict[str, Any], label: str, before: str = "") -> html.Div:
+def graph(ident: str, figure: dict[str, Any], label: str, before: str = "", tall: bool = False) -> html.Div:
     """Put a graph under its canvas; ``before`` are words that stand there until a first picture comes."""
     return html.Div(
         [
@@ -32,7 +32,7 @@ def graph(ident: str, figure: dict[str, Any], label: str, before: str = "") -> h
             html.Canvas(className="ink", **wild(aria_hidden="true")),
             *([html.P(before, className="before")] if before else []),
         ],
-        className="sheet waiting" if before else "sheet",
+        className=" ".join(["sheet", *(["waiting"] if before else []), *(["tall"] if tall else [])]),
         role="figure",
         **wild(aria_label=label),
     )
@@ -153,7 +153,15 @@ def runs(rows: list[RunRow]) -> html.Div:
         {"field": "started", "headerName": "Started", "width": 184},
         {"field": "seconds", "headerName": "Length", "width": 128, "cellRenderer": "RunLength"},
         {"field": "state", "headerName": "State", "width": 120},
-        {"field": "channels", "headerName": "Channels", "flex": 2, "minWidth": 150},
+        {
+            "field": "channels",
+            "headerName": "Channels",
+            "flex": 3,
+            "minWidth": 150,
+            "cellClass": "run-channels",
+            "autoHeight": True,
+            "wrapText": True,
+        },
         {"field": "events", "headerName": "Events", "width": 100, "type": "rightAligned"},
         {"field": "lost", "headerName": "Scans lost", "width": 130, "type": "rightAligned"},
     ]

@@ -83,7 +83,7 @@
       LS.write(parts.tolerance, changing ? change : known ? LS.spread(row.expanded) : "\u00a0");
       parts.box.classList.toggle("changing", changing);
       let why = "";
-      if (row.clipped) why = "clipped (end of its range)";
+      if (row.clipped) why = "clipped: end of range";
       else if (row.computed && known) why = "computed from " + row.computed.join(", ");
       LS.write(parts.why, why);
       parts.why.classList.toggle("loud", Boolean(row.clipped));

@@ -40,11 +40,11 @@
         ["closer", () => this.zoom(0.5)], ["wider", () => this.zoom(2)]]) {
         document.getElementById("run-" + key).addEventListener("click", move);
       }
-      const { from_s: from, to_s: to, plots } = this.about;
+      const { from_s: from, to_s: to } = this.about;
       const asked = new URLSearchParams(window.location.search);
       [this.from, this.to] = asked.has("from") && asked.has("to") ? this.within(Number(asked.get("from")), Number(asked.get("to"))) : [from, to];
       plot.on("plotly_relayout", (change) => this.relaid(change));
-      this.choose(Math.max(0, plots.findIndex((p) => p.channels.some((c) => c.quantity === "current"))));
+      this.choose([...document.getElementById("run-plots").children].findIndex((b) => b.getAttribute("aria-pressed") === "true"));
       this.onResize = () => this.view(this.from, this.to, false, false);
       window.addEventListener("resize", this.onResize);
     }

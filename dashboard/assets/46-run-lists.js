@@ -16,7 +16,7 @@
 
     begin() {
       const plots = document.getElementById("run-plots");
-      if (plots) this.about.plots.forEach((plot, i) => plots.append(press("choice", plot.title, () => this.run.choose(i))));
+      if (plots) [...plots.children].forEach((button, i) => button.addEventListener("click", () => this.run.choose(i)));
       this.form();
       if (!document.getElementById("run-events")) return;
       const last = () => Math.max(0, Math.ceil(this.about.events / EVENTS_A_PAGE) - 1) * EVENTS_A_PAGE;

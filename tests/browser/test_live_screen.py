@@ -7,7 +7,7 @@ def test_the_picture_moves_stands_still_on_pause_and_goes_on(opened, state):
     screen = opened()
     screen.live(10)
     assert screen.text("#live-caption") == "Begins where phase U rises through zero"
-    assert screen.text("#say") == "Running at 600 rpm, order UVW, phases balanced."
+    assert screen.text("#say") == "Running at 600 rpm, order UVW, unbalance at most 1 %."
 
     screen.page.keyboard.press("p")
     screen.wait("livesense.live.plot.data.length === 3")
@@ -151,21 +151,6 @@ def test_limits_and_clipped_parts_are_drawn(opened, state):
     assert screen.page.evaluate("livesense.live.plot._fullLayout.annotations[0].text") == "limit 12 A"
     assert "clipped" in screen.text("#phases")
     assert screen.page.evaluate("livesense.live.shown.clipped.some((mark) => mark === 1)")
-
-
-@pytest.mark.slow
-def test_digits_and_layout_do_not_jump(opened):
-    screen = opened()
-    screen.page.evaluate(
-        """() => { window.shifts = 0; new PerformanceObserver((list) => {
-             for (const entry of list.getEntries()) if (!entry.hadRecentInput) window.shifts += entry.value;
-           }).observe({ type: 'layout-shift', buffered: true }); }"""
-    )
-    screen.live(60)
-    assert screen.page.evaluate("window.shifts") < 0.05
-    assert "tabular-nums" in screen.page.evaluate(
-        "getComputedStyle(document.querySelector('.phase .number')).fontVariantNumeric"
-    )
 
 
 @pytest.mark.slow

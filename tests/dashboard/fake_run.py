@@ -64,6 +64,7 @@ class FakeState:
     frozen_at: float | None = None
     frequency_hz: float = FREQUENCY_HZ
     amplitude_a: float = AMPLITUDE_A
+    growth_per_s: float = 0.0
     names: tuple[str, str, str] = ("iu", "iv", "iw")
     faults: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -196,6 +197,7 @@ class FakeAnalysis:
             )
         shift = self._state.names.index(name) * 2 * np.pi / 3
         wave = self._state.amplitude_a * np.sin(2 * np.pi * self._state.frequency_hz * time_s - shift)
+        wave *= 1.0 + self._state.growth_per_s * (time_s - self._state.newest_s())
         return np.clip(wave, -16.5, 16.5)
 
     def _window(self, first: int, stop: int, names: Any) -> Window:
