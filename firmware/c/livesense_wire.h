@@ -1,0 +1,305 @@
+/* Sender of livesense's framed wire (docs/wire.md): scans, descriptions and notes.
+
+   One header, C99 or C++11. It needs <stdint.h> and <stddef.h> alone, allocates nothing and has no variables of its
+   own. Every function works on what its caller hands over, and nothing else: it may be used in an interrupt, and is
+   reentrant as long as one struct is used at one place at a time. The frame is made in the caller's buffer byte by
+   byte, stuffed and checked on the way; there is no second buffer.
+
+       static uint8_t frame[LIVESENSE_FRAME_SIZE(LIVESENSE_SCAN_BYTES_U16(3, 16))];
+       static struct livesense_batch currents;
+
+       livesense_batch_start(&currents, frame, sizeof frame, 0, LIVESENSE_U16, 3, 16, flush_ticks);
+       ...
+       size = livesense_scan(&currents, codes, tick);      one code from each channel; send when not 0
+       size = livesense_flush_due(&currents, tick);        now and then, for what has waited too long
+
+   LIVESENSE_CRC_TABLE, defined before the header is included, takes a table of 512 bytes for the CRC. Without it
+   the CRC needs no table. On an AVR the table would lie in RAM.
+
+   MIT licence, as livesense itself. */
+
+#ifndef LIVESENSE_WIRE_H
+#define LIVESENSE_WIRE_H
+
+#include <stddef.h>
+#include <stdint.h>
+
+#define LIVESENSE_LARGEST_PACKET 4096u
+
+/* Bytes of a buffer for a packet with so many bytes of body (scans: codes; description, note: text). */
+#define LIVESENSE_FRAME_SIZE(body) ((size_t)(body) + 10u + ((size_t)(body) + 8u) / 254u)
+
+/* Bytes that the codes of so many scans of so many channels take. */
+#define LIVESENSE_SCAN_BYTES_U16(channels, scans) (2u * (size_t)(channels) * (size_t)(scans))
+#define LIVESENSE_SCAN_BYTES_U12(channels, scans) ((3u * (size_t)(channels) * (size_t)(scans) + 1u) / 2u)
+
+enum livesense_code { LIVESENSE_U16, LIVESENSE_I16, LIVESENSE_U12 };
+
+/* ---- One frame, a byte at a time ------------------------------------------------------------------------------ */
+
+struct livesense_frame {
+    uint8_t *bytes;  /* the frame so far */
+    size_t room;     /* of the buffer */
+    size_t piece;    /* where the length of the open piece goes */
+    size_t end;      /* where the next byte goes */
+    uint16_t packet; /* bytes of the packet, before stuffing */
+    uint16_t crc;
+    uint8_t fits;
+};
+
+#ifdef LIVESENSE_CRC_TABLE
+static const uint16_t livesense_crc_table[256] = {
+    0x0000, 0x1021, 0x2042, 0x3063, 0x4084, 0x50A5, 0x60C6, 0x70E7,
+    0x8108, 0x9129, 0xA14A, 0xB16B, 0xC18C, 0xD1AD, 0xE1CE, 0xF1EF,
+    0x1231, 0x0210, 0x3273, 0x2252, 0x52B5, 0x4294, 0x72F7, 0x62D6,
+    0x9339, 0x8318, 0xB37B, 0xA35A, 0xD3BD, 0xC39C, 0xF3FF, 0xE3DE,
+    0x2462, 0x3443, 0x0420, 0x1401, 0x64E6, 0x74C7, 0x44A4, 0x5485,
+    0xA56A, 0xB54B, 0x8528, 0x9509, 0xE5EE, 0xF5CF, 0xC5AC, 0xD58D,
+    0x3653, 0x2672, 0x1611, 0x0630, 0x76D7, 0x66F6, 0x5695, 0x46B4,
+    0xB75B, 0xA77A, 0x9719, 0x8738, 0xF7DF, 0xE7FE, 0xD79D, 0xC7BC,
+    0x48C4, 0x58E5, 0x6886, 0x78A7, 0x0840, 0x1861, 0x2802, 0x3823,
+    0xC9CC, 0xD9ED, 0xE98E, 0xF9AF, 0x8948, 0x9969, 0xA90A, 0xB92B,
+    0x5AF5, 0x4AD4, 0x7AB7, 0x6A96, 0x1A71, 0x0A50, 0x3A33, 0x2A12,
+    0xDBFD, 0xCBDC, 0xFBBF, 0xEB9E, 0x9B79, 0x8B58, 0xBB3B, 0xAB1A,
+    0x6CA6, 0x7C87, 0x4CE4, 0x5CC5, 0x2C22, 0x3C03, 0x0C60, 0x1C41,
+    0xEDAE, 0xFD8F, 0xCDEC, 0xDDCD, 0xAD2A, 0xBD0B, 0x8D68, 0x9D49,
+    0x7E97, 0x6EB6, 0x5ED5, 0x4EF4, 0x3E13, 0x2E32, 0x1E51, 0x0E70,
+    0xFF9F, 0xEFBE, 0xDFDD, 0xCFFC, 0xBF1B, 0xAF3A, 0x9F59, 0x8F78,
+    0x9188, 0x81A9, 0xB1CA, 0xA1EB, 0xD10C, 0xC12D, 0xF14E, 0xE16F,
+    0x1080, 0x00A1, 0x30C2, 0x20E3, 0x5004, 0x4025, 0x7046, 0x6067,
+    0x83B9, 0x9398, 0xA3FB, 0xB3DA, 0xC33D, 0xD31C, 0xE37F, 0xF35E,
+    0x02B1, 0x1290, 0x22F3, 0x32D2, 0x4235, 0x5214, 0x6277, 0x7256,
+    0xB5EA, 0xA5CB, 0x95A8, 0x8589, 0xF56E, 0xE54F, 0xD52C, 0xC50D,
+    0x34E2, 0x24C3, 0x14A0, 0x0481, 0x7466, 0x6447, 0x5424, 0x4405,
+    0xA7DB, 0xB7FA, 0x8799, 0x97B8, 0xE75F, 0xF77E, 0xC71D, 0xD73C,
+    0x26D3, 0x36F2, 0x0691, 0x16B0, 0x6657, 0x7676, 0x4615, 0x5634,
+    0xD94C, 0xC96D, 0xF90E, 0xE92F, 0x99C8, 0x89E9, 0xB98A, 0xA9AB,
+    0x5844, 0x4865, 0x7806, 0x6827, 0x18C0, 0x08E1, 0x3882, 0x28A3,
+    0xCB7D, 0xDB5C, 0xEB3F, 0xFB1E, 0x8BF9, 0x9BD8, 0xABBB, 0xBB9A,
+    0x4A75, 0x5A54, 0x6A37, 0x7A16, 0x0AF1, 0x1AD0, 0x2AB3, 0x3A92,
+    0xFD2E, 0xED0F, 0xDD6C, 0xCD4D, 0xBDAA, 0xAD8B, 0x9DE8, 0x8DC9,
+    0x7C26, 0x6C07, 0x5C64, 0x4C45, 0x3CA2, 0x2C83, 0x1CE0, 0x0CC1,
+    0xEF1F, 0xFF3E, 0xCF5D, 0xDF7C, 0xAF9B, 0xBFBA, 0x8FD9, 0x9FF8,
+    0x6E17, 0x7E36, 0x4E55, 0x5E74, 0x2E93, 0x3EB2, 0x0ED1, 0x1EF0
+};
+
+static inline uint16_t livesense_crc(uint16_t crc, uint8_t byte)
+{
+    return (uint16_t)((uint16_t)(crc << 8) ^ livesense_crc_table[(crc >> 8) ^ byte]);
+}
+#else
+static inline uint16_t livesense_crc(uint16_t crc, uint8_t byte)
+{
+    uint8_t x = (uint8_t)((crc >> 8) ^ byte);
+    x = (uint8_t)(x ^ (x >> 4));
+    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
+}
+#endif
+
+/* Stuffing without the CRC: used for the CRC itself. */
+static inline void livesense_stuff(struct livesense_frame *frame, uint8_t byte)
+{
+    if (frame->packet >= LIVESENSE_LARGEST_PACKET)
+        frame->fits = 0;
+    if (frame->end - frame->piece == 0xFF) { /* a full piece stands for no zero */
+        if (frame->end + 2 > frame->room)
+            frame->fits = 0;
+        if (!frame->fits)
+            return;
+        frame->bytes[frame->piece] = 0xFF;
+        frame->piece = frame->end++;
+    }
+    if (frame->end + 2 > frame->room) /* this byte, and the closing zero */
+        frame->fits = 0;
+    if (!frame->fits)
+        return;
+    frame->packet++;
+    if (byte) {
+        frame->bytes[frame->end++] = byte;
+    } else {
+        frame->bytes[frame->piece] = (uint8_t)(frame->end - frame->piece);
+        frame->piece = frame->end++;
+    }
+}
+
+static inline void livesense_put(struct livesense_frame *frame, uint8_t byte)
+{
+    frame->crc = livesense_crc(frame->crc, byte);
+    livesense_stuff(frame, byte);
+}
+
+/* Begin a frame in a buffer of so many bytes. kind: 'S', 'D' or 'N'. */
+static inline void livesense_frame_begin(struct livesense_frame *frame, void *buffer, size_t room, char kind)
+{
+    frame->bytes = (uint8_t *)buffer;
+    frame->room = room;
+    frame->piece = 0;
+    frame->end = 1;
+    frame->packet = 0;
+    frame->crc = 0xFFFF;
+    frame->fits = 1;
+    livesense_put(frame, (uint8_t)kind);
+}
+
+/* Text that ends in a zero byte; the zero is not sent. */
+static inline void livesense_put_text(struct livesense_frame *frame, const char *text)
+{
+    while (*text)
+        livesense_put(frame, (uint8_t)*text++);
+}
+
+/* A number in decimal digits: for "boot" in a description. */
+static inline void livesense_put_number(struct livesense_frame *frame, uint32_t number)
+{
+    uint8_t digits[10];
+    uint8_t count = 0;
+    do {
+        digits[count++] = (uint8_t)('0' + (uint8_t)(number % 10u));
+        number /= 10u;
+    } while (number);
+    while (count)
+        livesense_put(frame, digits[--count]);
+}
+
+/* Close the frame: bytes to send; 0 if it did not fit the buffer or the largest packet. */
+static inline size_t livesense_frame_close(struct livesense_frame *frame)
+{
+    const uint16_t crc = frame->crc;
+    livesense_stuff(frame, (uint8_t)(crc & 0xFFu));
+    livesense_stuff(frame, (uint8_t)(crc >> 8));
+    if (!frame->fits)
+        return 0;
+    frame->bytes[frame->piece] = (uint8_t)(frame->end - frame->piece);
+    frame->bytes[frame->end++] = 0;
+    return frame->end;
+}
+
+static inline size_t livesense_text_frame(char kind, const char *text, void *buffer, size_t room)
+{
+    struct livesense_frame frame;
+    livesense_frame_begin(&frame, buffer, room, kind);
+    livesense_put_text(&frame, text);
+    return livesense_frame_close(&frame);
+}
+
+/* A description (JSON): send it at boot and about once a second. Bytes to send; 0 if it did not fit. */
+static inline size_t livesense_description(const char *json, void *buffer, size_t room)
+{
+    return livesense_text_frame('D', json, buffer, room);
+}
+
+/* A note, such as "ramp done". Bytes to send; 0 if it did not fit. */
+static inline size_t livesense_note(const char *text, void *buffer, size_t room)
+{
+    return livesense_text_frame('N', text, buffer, room);
+}
+
+/* ---- Scans of one group, gathered into packets ------------------------------------------------------------------ */
+
+struct livesense_batch {
+    struct livesense_frame frame;
+    uint8_t *buffer;
+    size_t room;
+    uint32_t counter;     /* of the next scan, since boot; wraps by design */
+    uint32_t flush_ticks; /* longest wait of a scan, in the caller's ticks; 0: until the packet is full */
+    uint32_t opened;      /* tick of the packet's first scan */
+    uint16_t scans;       /* in the packet so far */
+    uint16_t scans_full;
+    uint8_t group;
+    uint8_t channels;
+    uint8_t code;
+    uint8_t odd;  /* u12: a code waits for its partner */
+    uint8_t half; /* its high four bits */
+};
+
+/* Start a group at counter 0. Returns 1; 0 if such packets fit neither the buffer (LIVESENSE_FRAME_SIZE) nor the
+   largest packet, or hold nothing. */
+static inline int livesense_batch_start(struct livesense_batch *batch, void *buffer, size_t room, uint8_t group,
+                                        enum livesense_code code, uint8_t channels, uint16_t scans_full,
+                                        uint32_t flush_ticks)
+{
+    const uint32_t codes = (uint32_t)channels * scans_full;
+    const uint32_t bytes = code == LIVESENSE_U12 ? (codes * 3u + 1u) / 2u : codes * 2u;
+    batch->buffer = (uint8_t *)buffer;
+    batch->room = room;
+    batch->counter = 0;
+    batch->flush_ticks = flush_ticks;
+    batch->opened = 0;
+    batch->scans = 0;
+    batch->scans_full = scans_full;
+    batch->group = group;
+    batch->channels = channels;
+    batch->code = (uint8_t)code;
+    batch->odd = 0;
+    batch->half = 0;
+    return codes > 0 && bytes <= LIVESENSE_LARGEST_PACKET - 8u && LIVESENSE_FRAME_SIZE(bytes) <= room;
+}
+
+/* Go on in another buffer of the same size, while the one before is being sent (DMA). Between frames only. */
+static inline void livesense_batch_buffer(struct livesense_batch *batch, void *buffer)
+{
+    batch->buffer = (uint8_t *)buffer;
+}
+
+/* Close what has gathered. Bytes to send; 0 if nothing had. */
+static inline size_t livesense_flush(struct livesense_batch *batch)
+{
+    if (!batch->scans)
+        return 0;
+    batch->scans = 0;
+    if (batch->odd) {
+        batch->odd = 0;
+        livesense_put(&batch->frame, batch->half);
+    }
+    return livesense_frame_close(&batch->frame);
+}
+
+/* The same, if the first scan has waited for flush_ticks: call it where no scan may come for long. */
+static inline size_t livesense_flush_due(struct livesense_batch *batch, uint32_t tick)
+{
+    if (!batch->flush_ticks || (uint32_t)(tick - batch->opened) < batch->flush_ticks)
+        return 0;
+    return livesense_flush(batch);
+}
+
+/* Count scans that were taken, or due, and will not be sent: the gap is seen. Closes what has gathered. */
+static inline size_t livesense_skip(struct livesense_batch *batch, uint32_t scans)
+{
+    batch->counter += scans;
+    return livesense_flush(batch);
+}
+
+/* Add a scan: one code of each channel (of i16: cast to uint16_t; of u12: the low 12 bits are taken). Bytes to send,
+   when the packet is full or its first scan has waited for flush_ticks; else 0. Send or copy the bytes, or hand over
+   another buffer, before the next scan. */
+static inline size_t livesense_scan(struct livesense_batch *batch, const uint16_t *codes, uint32_t tick)
+{
+    uint8_t at;
+    if (!batch->scans) {
+        livesense_frame_begin(&batch->frame, batch->buffer, batch->room, 'S');
+        livesense_put(&batch->frame, batch->group);
+        for (at = 0; at < 32; at = (uint8_t)(at + 8))
+            livesense_put(&batch->frame, (uint8_t)(batch->counter >> at));
+        batch->opened = tick;
+    }
+    for (at = 0; at < batch->channels; at++) {
+        const uint16_t code = codes[at];
+        if (batch->code != LIVESENSE_U12) {
+            livesense_put(&batch->frame, (uint8_t)(code & 0xFFu));
+            livesense_put(&batch->frame, (uint8_t)(code >> 8));
+        } else if (!batch->odd) {
+            livesense_put(&batch->frame, (uint8_t)(code & 0xFFu));
+            batch->half = (uint8_t)((code >> 8) & 0x0Fu);
+            batch->odd = 1;
+        } else {
+            livesense_put(&batch->frame, (uint8_t)(batch->half | (uint8_t)((code & 0x0Fu) << 4)));
+            livesense_put(&batch->frame, (uint8_t)((code >> 4) & 0xFFu));
+            batch->odd = 0;
+        }
+    }
+    batch->counter++;
+    batch->scans++;
+    return batch->scans >= batch->scans_full ? livesense_flush(batch) : livesense_flush_due(batch, tick);
+}
+
+#endif

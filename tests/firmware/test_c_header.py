@@ -1,0 +1,181 @@
+"""The C header sends what the encoders send, byte for byte, and touches no byte beyond its buffers."""
+
+from __future__ import annotations
+
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import pytest
+from firmware_kit import FIRMWARE, WARNINGS, compiler
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from livesense.samples import CodeType
+from livesense.wire.encode import encode_frame, note_packet, scans_packet, seal
+
+TYPES = [CodeType.U16, CodeType.I16, CodeType.U12]  # in the order of enum livesense_code
+
+
+class Sender:
+    """A running program around the header."""
+
+    def __init__(self, program: Path) -> None:
+        self.process = subprocess.Popen(
+            [str(program)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+
+    def __call__(self, *words: object) -> list[str]:
+        """Send one line; the frames of the answer, in hexadecimal."""
+        pipe_in, pipe_out = self.process.stdin, self.process.stdout
+        assert pipe_in and pipe_out
+        pipe_in.write(" ".join(map(str, words)) + "\n")
+        pipe_in.flush()
+        answer = pipe_out.readline()
+        assert answer.endswith("\n"), self._complaint(self.process.stderr)
+        return answer.split()
+
+    @staticmethod
+    def _complaint(stream: IO[str] | None) -> str:
+        return stream.read() if stream else ""
+
+    def close(self) -> None:
+        process = self.process
+        process.communicate(timeout=60)
+        assert process.returncode == 0
+
+
+@pytest.fixture(scope="module", params=[[], ["-DLIVESENSE_CRC_TABLE"]], ids=["no table", "table"])
+def sender(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sender]:
+    program = tmp_path_factory.mktemp("sender") / "sender.exe"
+    command = [compiler("gcc"), "-std=c99", *WARNINGS, "-O1", "-g", *request.param]
+    command += ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", f"-I{FIRMWARE / 'c'}"]
+    built = subprocess.run(
+        [*command, "-o", str(program), str(Path(__file__).with_name("sender.c"))],
+        capture_output=True,
+        text=True,
+    )
+    assert built.returncode == 0, built.stderr
+    running = Sender(program)
+    yield running
+    running.close()
+
+
+@pytest.mark.parametrize("table", [[], ["-DLIVESENSE_CRC_TABLE"]], ids=["no table", "table"])
+@pytest.mark.parametrize(("name", "language"), [("gcc", "c99"), ("g++", "c++11")])
+def test_no_warnings(name: str, language: str, table: list[str], tmp_path: Path) -> None:
+    source = tmp_path / ("user.cpp" if name == "g++" else "user.c")
+    # Twice: the guard holds. Unused functions of a static inline header must not warn either.
+    source.write_text(
+        '#include "livesense_wire.h"\n#include "livesense_wire.h"\nint main(void) { return 0; }\n'
+    )
+    command = [compiler(name), f"-std={language}", *WARNINGS, *table, "-ffreestanding", "-c"]
+    built = subprocess.run(
+        [*command, f"-I{FIRMWARE / 'c'}", "-o", str(tmp_path / "user.o"), str(source)],
+        capture_output=True,
+        text=True,
+    )
+    assert built.returncode == 0, built.stderr
+
+
+def frame(group: int, first: int, codes: object, kind: CodeType) -> str:
+    return encode_frame(scans_packet(group, first, codes, kind)).hex()
+
+
+def start(kind: CodeType, channels: int, full: int, flush: int = 0, counter: int = 0, room: int = 0) -> list:
+    return ["s", 5, TYPES.index(kind), channels, full, flush, counter, room]
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_batches(sender: Sender, data: st.DataObject) -> None:
+    kind = data.draw(st.sampled_from(TYPES))
+    channels = data.draw(st.integers(1, 8))
+    full = data.draw(st.integers(1, 90))
+    count = data.draw(st.integers(0, 200))
+    first = data.draw(st.integers(0, 2**32 - 1))
+    high = data.draw(st.sampled_from([1, 2, 3, 256, 4095]))  # zeros often, none at all, all there is
+    low = data.draw(st.sampled_from([0, 1]))
+    rng = np.random.default_rng(data.draw(st.integers(0, 2**32 - 1)))
+    codes = rng.integers(low, high + 1, (count, channels))
+    if kind is CodeType.I16:
+        codes -= high // 2
+    elif kind is CodeType.U16:
+        codes = codes * 0x0101 % 0x10000
+    rows = [f"0 0 {' '.join(str(code % 0x10000) for code in row)}" for row in codes.tolist()]
+    expected = [frame(5, first + at, codes[at : at + full], kind) for at in range(0, count, full)]
+    assert sender(*start(kind, channels, full, counter=first), count, *rows) == expected
+
+
+@pytest.mark.parametrize("kind", TYPES)
+def test_full_pieces(sender: Sender, kind: CodeType) -> None:
+    """Packets without a zero byte around one and two full pieces of the stuffing."""
+    for full in [*range(118, 130), *range(158, 172), *range(246, 256), *range(328, 342)]:
+        codes = np.full((full, 1), 0x111)
+        rows = ["0 0 273"] * full
+        assert sender(*start(kind, 1, full, counter=0x01010101), full, *rows) == [
+            frame(5, 0x01010101, codes, kind)
+        ]
+
+
+def test_a_scan_that_waited_is_sent(sender: Sender) -> None:
+    # The tick wraps between the second and the third scan.
+    ticks = [2**32 - 20, 2**32 - 11, 2**32 - 10, 100, 109, 200]
+    rows = [f"{tick} 0 {code}" for code, tick in enumerate(ticks, start=1)]
+    assert sender(*start(CodeType.U16, 1, 100, flush=10), len(rows), *rows) == [
+        frame(5, 0, [1, 2, 3], CodeType.U16),
+        frame(5, 3, [4, 5, 6], CodeType.U16),
+    ]
+
+
+def test_skipped_scans_are_counted(sender: Sender) -> None:
+    rows = ["0 0 1", "0 0 2", "0 7 3"]
+    assert sender(*start(CodeType.U12, 1, 10, counter=2**32 - 4), 3, *rows) == [
+        frame(5, 2**32 - 4, [1, 2], CodeType.U12),
+        frame(5, 5, [3], CodeType.U12),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "channels", "full"), [(CodeType.U16, 4, 511), (CodeType.I16, 7, 292), (CodeType.U12, 1, 2725)]
+)
+def test_the_largest_packets(sender: Sender, kind: CodeType, channels: int, full: int) -> None:
+    codes = np.full((full, channels), 0x123)
+    rows = [f"0 0 {'291 ' * channels}"] * full
+    assert sender(*start(kind, channels, full), full, *rows) == [frame(5, 0, codes, kind)]
+    assert sender(*start(kind, channels, full + 1), 0) == ["refused"]
+
+
+def test_a_buffer_too_small_is_refused(sender: Sender) -> None:
+    assert sender(*start(CodeType.U16, 3, 16, room=106), 0) == []
+    assert sender(*start(CodeType.U16, 3, 16, room=105), 0) == ["refused"]
+    assert sender(*start(CodeType.U16, 3, 0, room=105), 0) == ["refused"]
+
+
+def written(kind: str, text: bytes, room: int) -> list[object]:
+    return ["t", ord(kind), room, len(text), *(byte - 256 if byte > 127 else byte for byte in text)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(text=st.text(st.characters(exclude_characters="\0", exclude_categories=["Cs"]), max_size=700))
+def test_descriptions_and_notes(sender: Sender, text: str) -> None:
+    content = text.encode()
+    room = len(content) + 10 + (len(content) + 8) // 254
+    assert sender(*written("N", content, room)) == [encode_frame(note_packet(text)).hex()]
+    assert sender(*written("D", content, room)) == [encode_frame(seal(0x44, content)).hex()]
+
+
+def test_text_that_does_not_fit_makes_no_frame(sender: Sender) -> None:
+    whole = bytes.fromhex(sender(*written("N", b"ramp done", 100))[0])
+    for room in range(len(whole)):
+        assert sender(*written("N", b"ramp done", room)) == []
+    assert sender(*written("N", b"ramp done", len(whole))) == [whole.hex()]
+    assert len(sender(*written("N", b"x" * 4093, 5000))) == 1
+    assert sender(*written("N", b"x" * 4094, 5000)) == []
+
+
+@pytest.mark.parametrize("number", [0, 7, 10, 3141592653, 2**32 - 1])
+def test_numbers(sender: Sender, number: int) -> None:
+    assert sender("d", number) == [encode_frame(note_packet(str(number))).hex()]
