@@ -8,6 +8,7 @@
     ├── LinkError (OSError)         a port cannot be opened or was refused
     ├── DescriptionError (ValueError)  what the device says of itself and the bench file do not fit
     └── LogbookError (RuntimeError) a logbook cannot be opened, read or written
+        ├── NoLogbookError          the file is something else
         ├── NewerLogbookError       it was written by a newer livesense
         ├── RunNotFoundError (LookupError)  no such run in this logbook
         ├── DamagedBlockError       stored codes do not match their checksum
@@ -41,6 +42,10 @@ class DescriptionError(LivesenseError, ValueError):
 
 class LogbookError(LivesenseError, RuntimeError):
     """A logbook cannot be opened, read or written."""
+
+
+class NoLogbookError(LogbookError):
+    """What was named as a logbook is none: a folder, a text, a database of something else."""
 
 
 class NewerLogbookError(LogbookError):

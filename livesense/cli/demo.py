@@ -16,9 +16,10 @@ from itertools import chain
 from pathlib import Path
 from typing import IO
 
+from livesense.cli.logbooks import usable_logbook
 from livesense.cli.main import CAUTION
-from livesense.cli.options import seed, tcp_port
-from livesense.cli.page import check_served, open_browser
+from livesense.cli.options import file_name, seed, tcp_port
+from livesense.cli.page import open_browser
 from livesense.errors import LivesenseError
 
 STOP_LIMIT_S = 10.0
@@ -36,7 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--port", type=tcp_port, default=0, help="TCP port of the page (default: any free one)"
     )
     parser.add_argument(
-        "--logbook", metavar="FILE", type=Path, help="where to record (default: a new temporary file)"
+        "--logbook", metavar="FILE", type=file_name, help="where to record (default: a new temporary file)"
     )
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
 
@@ -44,7 +45,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C."""
     if args.logbook is not None:
-        check_served(args.logbook)
+        usable_logbook(args.logbook)
     from dashboard.app import Settings, serve
     from simulator.main import BENCH
 

@@ -43,6 +43,9 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Exit with 2; the message names the command and where help is."""
         words = self.prog.split()
+        if message.endswith("expected one argument"):
+            option = message.split(":")[0].split()[-1]
+            message += f" (one that begins with a hyphen is written {option}=-…)"
         print(
             f"{': '.join(words)}: {message}; see `{self.prog} --help`",
             file=sys.stderr,
@@ -110,10 +113,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def complain(error: LivesenseError) -> int:
     """Print an error for the user; returns the exit code that fits it."""
-    from livesense.errors import BenchError, UsageError
+    from livesense.errors import BenchError, NewerLogbookError, NoLogbookError, UsageError
 
     print(f"livesense: {safe(str(error))}", file=sys.stderr)
-    return 2 if isinstance(error, BenchError | UsageError) else 1
+    wrong_use = BenchError | UsageError | NoLogbookError | NewerLogbookError
+    return 2 if isinstance(error, wrong_use) else 1
 
 
 if __name__ == "__main__":

@@ -8,7 +8,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from livesense.cli.options import existing_logbook, run_reference
+from livesense.cli.logbooks import existing_logbook
+from livesense.cli.options import run_reference
 from livesense.cli.output import safe
 from livesense.errors import LogbookError
 

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import os
 import re
 from pathlib import Path
 
-from livesense.errors import LogbookError, UsageError
+from livesense.errors import UsageError
 
 LOGBOOK_VARIABLE = "LIVESENSE_LOGBOOK"
 DEFAULT_LOGBOOK = "livesense.db"
@@ -25,7 +24,7 @@ def add_logbook(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--logbook",
         metavar="FILE",
-        type=Path,
+        type=file_name,
         default=None,
         help=f"the logbook (default: ${LOGBOOK_VARIABLE}, else {DEFAULT_LOGBOOK} in this directory)",
     )
@@ -40,6 +39,13 @@ def add_window(parser: argparse.ArgumentParser) -> None:
     """Add ``--from`` and ``--to``."""
     parser.add_argument("--from", dest="from_s", metavar="S", type=seconds, help="start, seconds of the run")
     parser.add_argument("--to", dest="to_s", metavar="S", type=seconds, help="end (not included)")
+
+
+def file_name(text: str) -> Path:
+    """Read the name of a file."""
+    if not text:
+        raise argparse.ArgumentTypeError("expected the name of a file, got an empty one")
+    return Path(text)
 
 
 def tcp_port(text: str) -> int:
@@ -60,23 +66,6 @@ def check_window(args: argparse.Namespace) -> None:
     """Refuse a window that ends before it begins."""
     if args.from_s is not None and args.to_s is not None and not args.from_s < args.to_s:
         raise UsageError(f"expected --from before --to, got {args.from_s:g} and {args.to_s:g}")
-
-
-def logbook_path(given: Path | None) -> Path:
-    """Tell which logbook is meant."""
-    if given is not None:
-        return given
-    return Path(os.environ.get(LOGBOOK_VARIABLE) or DEFAULT_LOGBOOK)
-
-
-def existing_logbook(given: Path | None) -> Path:
-    """Tell which logbook is meant, and refuse one that is not there."""
-    path = logbook_path(given)
-    if not path.exists():
-        raise LogbookError(
-            f"there is no logbook {str(path)!r}; name one with --logbook, or make one with `livesense record`"
-        )
-    return path
 
 
 def run_reference(text: str) -> int | str:

@@ -10,8 +10,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livesense.cli.logbooks import usable_logbook
 from livesense.cli.opened import no_scans
-from livesense.cli.options import add_json, add_logbook, logbook_path, span
+from livesense.cli.options import add_json, add_logbook, span
 from livesense.cli.output import duration, print_json, safe
 from livesense.wording import counted
 
@@ -58,6 +59,7 @@ def run(args: argparse.Namespace) -> int:
         address = parse_address(port)
     except LinkError as error:
         raise UsageError(str(error)) from error
+    logbook = usable_logbook(args.logbook)
     send = SendSettings(bench.link.on_open, bench.link.dtr, bench.link.rts)
     quiet = args.quiet or args.json
 
@@ -74,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
         RecordSettings(
             bench=bench,
             address=address,
-            logbook=logbook_path(args.logbook),
+            logbook=logbook,
             name=args.name,
             duration_s=args.for_s,
             until_closed=args.until_closed,

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from livesense.cli.logbooks import existing_logbook
 from livesense.cli.opened import no_scans
-from livesense.cli.options import add_json, add_logbook, existing_logbook
+from livesense.cli.options import add_json, add_logbook
 from livesense.cli.output import duration, print_json, table
 
 NOTHING = "—"

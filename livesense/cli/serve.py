@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from livesense.cli.options import add_logbook, logbook_path, tcp_port
-from livesense.cli.page import check_served, open_browser
+from livesense.cli.logbooks import usable_logbook
+from livesense.cli.options import add_logbook, tcp_port
+from livesense.cli.page import open_browser
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,12 +20,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
-    path = logbook_path(args.logbook)
-    check_served(path)
+    path = usable_logbook(args.logbook)
     from dashboard.app import Settings, serve
 
     def ready(url: str) -> None:
         print(f"Live page: {url}", flush=True)
+        if not path.exists():
+            print(f"There is no logbook {path} yet; the page shows it once a recorder makes it.", flush=True)
         print("Ctrl-C ends it. The address holds a key: who has it can read this logbook.", flush=True)
         if not args.no_browser:
             open_browser(url)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from livesense.errors import DiskFullError, LogbookError
+from livesense.errors import DiskFullError, LogbookError, NoLogbookError
 from livesense.logbook import schema
 
 PAGE_BYTES = 8192
@@ -47,7 +47,9 @@ def explain(error: sqlite3.Error, path: Path, doing: str) -> LogbookError:
             f"{path}: the disk is full; what was written is kept. Free some space and record again"
         )
     if primary == sqlite3.SQLITE_NOTADB:
-        return LogbookError(f"{path}: expected a livesense logbook, found a file that is no database")
+        return NoLogbookError(
+            f"{path}: expected a livesense logbook, found a file that is no database; name another file"
+        )
     if primary == sqlite3.SQLITE_CORRUPT:
         return LogbookError(f"{path}: the logbook is damaged ({error}); copy what can be read to a new one")
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
@@ -92,7 +94,7 @@ def open_to_write(path: Path) -> sqlite3.Connection:
     if not path.parent.is_dir():
         raise LogbookError(f"{path}: the folder {path.parent} does not exist; create it or name another file")
     if path.is_dir():
-        raise LogbookError(f"{path}: expected a file, found a folder; name a file in it")
+        raise NoLogbookError(f"{path}: expected a logbook, found a folder; name a file in it")
     end = time.monotonic() + PATIENCE_S
     while True:
         connection = None
@@ -132,6 +134,8 @@ def open_to_read(path: Path) -> tuple[sqlite3.Connection, bool]:
     """
     if not path.exists():
         raise LogbookError(f"{path}: no such logbook; record a run first, or name another file")
+    if path.is_dir():
+        raise NoLogbookError(f"{path}: expected a logbook, found a folder; name a file in it")
     try:
         return _open_one(path, "mode=ro"), False
     except sqlite3.Error as error:

@@ -8,7 +8,7 @@ from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from livesense.errors import LogbookError, NewerLogbookError
+from livesense.errors import LogbookError, NewerLogbookError, NoLogbookError
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -110,7 +110,7 @@ def version_of(connection: sqlite3.Connection, path: Path) -> int:
     ------
     NewerLogbookError
         It was written by a newer program.
-    LogbookError
+    NoLogbookError
         It is a database, but no logbook.
     """
     (mark,) = connection.execute("PRAGMA application_id").fetchone()
@@ -119,7 +119,7 @@ def version_of(connection: sqlite3.Connection, path: Path) -> int:
     if mark == 0 and version == 0 and objects == 0:
         return 0
     if mark != APPLICATION_ID or version < 1:
-        raise LogbookError(
+        raise NoLogbookError(
             f"{path}: expected a livesense logbook, found a database of something else; name another file"
         )
     if version > newest_version():

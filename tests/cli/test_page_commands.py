@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from livesense.cli import demo, page
+from livesense.cli import demo, logbooks, page
 
 Command = Callable[..., Any]
 
@@ -35,23 +35,46 @@ def newer_logbook(path: Path) -> None:
     connection.close()
 
 
+PAGE = ["--no-browser", "--port", "0"]
+ANY_COMMAND = [
+    ["serve", *PAGE], ["demo", *PAGE], ["record", "b.toml", "--port", "file:b.toml", "--json"],
+    ["runs", "--json"], ["show", "--json"], ["measure"], ["events"], ["export", "--out", "x.csv"],
+]  # fmt: skip
+
+
 @pytest.mark.parametrize("make", [Path.mkdir, foreign_text, foreign_database, newer_logbook])
-@pytest.mark.parametrize("command", ["serve", "demo"])
-def test_what_is_no_logbook_is_refused_before_anything_starts(
-    livesense: Command, tmp_path: Path, make: Callable[[Path], None], command: str
+@pytest.mark.parametrize("command", ANY_COMMAND, ids=lambda command: command[0])
+def test_what_is_no_logbook_is_refused_by_all_commands_alike(
+    livesense: Command, tmp_path: Path, make: Callable[[Path], None], command: list[str]
 ) -> None:
     make(tmp_path / "thing.db")
-    answer = livesense(command, "--logbook", "thing.db", "--no-browser", "--port", "0")
+    assert livesense("init", "b.toml").code == 0
+    answer = livesense(*command, "--logbook", "thing.db")
     assert (answer.code, answer.out) == (2, "")
     assert answer.err.startswith("livesense: ")
+    assert "thing.db: expected a " in answer.err
     assert answer.err.count("\n") == 1
-    assert "thing.db" in answer.err
+    assert answer.err.count("; ") <= 2
+    assert answer.err.count("name ") <= 1
+
+
+@pytest.mark.parametrize("command", ANY_COMMAND[:3], ids=lambda command: command[0])
+def test_a_logbook_in_no_folder_or_without_a_name_is_refused(
+    livesense: Command, tmp_path: Path, command: list[str]
+) -> None:
+    assert livesense("init", "b.toml").code == 0
+    answer = livesense(*command, "--logbook", "nowhere/x.db")
+    assert (answer.code, answer.out) == (2, "")
+    assert "there is no folder nowhere; make it" in answer.err
+    answer = livesense(*command, "--logbook", "")
+    assert (answer.code, answer.out) == (2, "")
+    assert "expected the name of a file, got an empty one" in answer.err
 
 
 def test_a_logbook_that_may_come_is_waited_for(tmp_path: Path) -> None:
-    page.check_served(tmp_path / "later.db")
+    logbooks.usable_logbook(tmp_path / "later.db")
     (tmp_path / "empty.db").touch()
-    page.check_served(tmp_path / "empty.db")
+    logbooks.usable_logbook(tmp_path / "empty.db")
 
 
 @pytest.mark.parametrize("command", ["serve", "demo"])
