@@ -151,19 +151,6 @@
       axis("xaxis"), axis("yaxis"));
   };
 
-  /** Shapes and labels for limits: numbers only, so no name reaches a figure. */
-  LS.limitMarks = function (limits) {
-    const colour = LS.colour("--limit"), shapes = [], annotations = [];
-    for (const row of limits || []) {
-      for (const y of [row.limit, -row.limit]) {
-        shapes.push({ type: "line", xref: "paper", x0: 0, x1: 1, y0: y, y1: y, layer: "below", line: { color: colour, width: 1.5, dash: "8px,5px" } });
-        annotations.push({ xref: "paper", x: 1, y, xanchor: "right", yanchor: y > 0 ? "bottom" : "top", showarrow: false,
-          text: "limit " + String(y).replace("-", "\u2212") + " A", font: { color: colour, size: 12 } });
-      }
-    }
-    return { shapes, annotations };
-  };
-
   /** ± as text: nothing for an exact value, words where it is not known. */
   LS.spread = function (expanded) {
     return expanded === "" ? "" : expanded === null ? "± not known" : `± ${expanded}`;

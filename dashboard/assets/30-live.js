@@ -4,6 +4,8 @@
   const LS = window.livesense;
   /** A server that cannot be reached is said after this; one that is only late, later. */
   const GONE_MS = 1500, SILENT_MS = 3000, LATE_MS = 3000;
+  /** A picture that got nothing new for so long stands; one whose figures alone are late moves on. */
+  const STANDS_S = 1;
   const LADDER = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
   let screen = null;
 
@@ -26,7 +28,7 @@
       this.facts = null;
       this.factsAt = this.dataAt = null;
       this.troubled = false;
-      this.lowerSince = null;
+      this.lowerSince = this.since = null;
       this.axes = { span: null, steady: null, top: null };
       this.frames = 0;
       this.tiles = new LS.Tiles(root);
@@ -149,6 +151,7 @@
       const age = this.age(), old = Boolean(this.facts && (this.facts.old || this.troubled));
       this.root.classList.toggle("old", old);
       this.tiles.date(old, age);
+      this.stand(old, age);
       const cell = document.querySelector("#link [data-key=age]");
       if (cell) LS.write(cell, age === null ? "\u2014" : age < 1 ? "just now" : LS.lasting(age) + " ago");
     }
@@ -161,7 +164,7 @@
       if (key === this.setupKey) return;
       this.setupKey = key;
       this.setup = setup;
-      this.newest = this.shown = null;
+      this.newest = this.shown = this.since = null;
       this.dataAt = null;
       this.axes = { span: null, steady: null, top: null };
       this.tiles.clear();
@@ -192,12 +195,17 @@
       this.shown = picture;
       this.scope.show(picture);
       this.frames += 1;
-      LS.write(document.getElementById("live-caption"), this.caption(picture));
+      this.caption(picture);
     }
 
     caption(picture) {
+      LS.write(document.getElementById("live-caption"), this.captionOf(picture));
+    }
+
+    captionOf(picture) {
       if (this.paused) return `Standing still at ${LS.seconds(picture.left + picture.span, 0.01)} into the run: drag to zoom, point to read`;
       if (this.facts && this.facts.state !== "recording") return "The last that was recorded";
+      if (this.since !== null) return "The newest that has come";
       if (picture.steady) return "Begins where phase U rises through zero";
       if (this.kind === "steady") return "Running: no even cycles of 2 Hz or more to hold still";
       return "Running";
@@ -216,7 +224,7 @@
         this.axes.top = top;
         changes["yaxis.range"] = [-top, top];
         changes["yaxis.title.text"] = this.setup.channels[0] ? this.setup.channels[0].unit : "";
-        Object.assign(changes, LS.limitMarks(this.setup.limits.filter((row) => row.limit <= top)));
+        Object.assign(changes, this.marks());
       }
       return Object.keys(changes).length ? changes : null;
     }
@@ -243,6 +251,21 @@
       return this.axes.top;
     }
 
+    marks() {
+      return LS.liveMarks(this.setup.limits, this.axes.top || 0, this.paused ? null : this.since);
+    }
+
+    /** Says in the picture since when it stands, and takes that away when it moves on. */
+    stand(old, age) {
+      const stands = old && age !== null && (this.facts.state !== "recording" || age > STANDS_S);
+      const since = !stands ? null : this.since === null ? Date.now() - age * 1e3 : this.since;
+      if (since === this.since) return;
+      this.since = since;
+      if (!this.shown) return;
+      this.relayout(this.marks());
+      this.caption(this.shown);
+    }
+
     relayout(changes) {
       window.Plotly.relayout(this.plot, changes);
     }
@@ -250,8 +273,7 @@
     recolour() {
       if (!this.scope) return;
       this.scope.refreshColours();
-      const marks = LS.limitMarks(this.setup.limits.filter((row) => row.limit <= (this.axes.top || 0)));
-      this.relayout(Object.assign(LS.paint(), marks));
+      this.relayout(Object.assign(LS.paint(), this.marks()));
       if (this.paused) window.Plotly.restyle(this.plot, { "line.color": this.traceColours() });
       this.scope.ask();
     }
@@ -281,9 +303,10 @@
       await window.Plotly.addTraces(this.plot, traces);
       await window.Plotly.relayout(this.plot, { "xaxis.fixedrange": false, "yaxis.fixedrange": false, dragmode: "zoom",
         hovermode: "x unified", "xaxis.hoverformat": ".3f", "xaxis.ticksuffix": "", "xaxis.unifiedhovertitle.text": "%{x:.3f} " + unit });
+      this.relayout(this.marks());
       this.plot.closest(".sheet").classList.remove("live");
       this.scope.canvas.style.visibility = "hidden";
-      LS.write(document.getElementById("live-caption"), this.caption(picture));
+      this.caption(picture);
     }
 
     async resume() {
@@ -331,6 +354,7 @@
       this.events(facts);
       this.link();
       this.ages();
+      if (this.shown) this.caption(this.shown);
     }
 
     events(facts) {

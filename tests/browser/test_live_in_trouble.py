@@ -2,6 +2,7 @@
 
 import struct
 import threading
+import time
 import zlib
 from pathlib import Path
 
@@ -154,6 +155,56 @@ def test_what_is_old_looks_old(opened, state, gone):
     screen.wait("document.querySelector('[data-screen=live]').classList.contains('old')")
     assert number.evaluate("(n) => getComputedStyle(n).color") != fresh
     screen.wait("document.getElementById('figures-date').textContent.startsWith('Not current')")
+
+
+ANNOTATIONS = "livesense.live.plot._fullLayout.annotations.map((mark) => mark.text)"
+
+
+@pytest.mark.parametrize("gone", ["recovered", "silent"])
+def test_a_picture_that_stands_says_since_when(opened, state, gone):
+    screen = opened()
+    screen.live()
+    assert not any("stands" in text for text in screen.page.evaluate(ANNOTATIONS))
+    state.frozen_at = time.time()
+    if gone == "recovered":
+        state.state = "recovered"
+    screen.wait(f"{ANNOTATIONS}.some((text) => /^stands since \\d\\d:\\d\\d:\\d\\d$/.test(text))")
+    since = screen.page.evaluate("livesense.live.since") / 1e3
+    assert abs(since - state.frozen_at) < 10
+    assert screen.text("#live-caption").startswith("The ")
+    state.began += time.time() - state.frozen_at
+    state.frozen_at, state.state = None, "recording"
+    screen.wait(f"!{ANNOTATIONS}.some((text) => text.startsWith('stands'))")
+    screen.wait("document.getElementById('live-caption').textContent.startsWith('Begins')")
+
+
+def test_figures_that_are_late_alone_do_not_make_the_picture_stand(opened):
+    screen = opened()
+    screen.live()
+    silence(screen)
+    screen.page.evaluate("livesense.live.stand(true, 0.2)")
+    assert screen.page.evaluate("livesense.live.since") is None
+    screen.page.evaluate("livesense.live.stand(true, 4)")
+    assert screen.page.evaluate("livesense.live.since") is not None
+
+
+def test_a_time_of_another_day_has_its_date(opened):
+    screen = opened()
+    screen.live()
+    noon = "new Date(2026, 10, 28, 12, 3, 4).getTime()"
+    clock = screen.page.evaluate(
+        f"[livesense.clock({noon}, {noon}), livesense.clock({noon}, {noon} + 864e5)]"
+    )
+    assert clock == ["12:03:04", "2026-11-28 12:03:04"]
+
+
+def test_a_limit_off_the_scale_is_said(opened, state):
+    state.amplitude_a = 2.0
+    screen = opened()
+    screen.live()
+    assert screen.page.evaluate(ANNOTATIONS) == ["limit \u00b112 A, off this scale"]
+    state.amplitude_a = 6.0
+    screen.wait(f"{ANNOTATIONS}.join() === 'limit 12 A,limit \u221212 A'")
 
 
 def test_a_reason_stands_once(opened):
