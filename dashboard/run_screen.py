@@ -33,7 +33,6 @@ def run(row: RunRow, plots: Sequence[Mapping[str, Any]], why: str = "") -> html.
     )
     notes = band(
         "Notes",
-        html.Div(id="run-notes", className="plain-list"),
         html.Div(
             [
                 dmc.TextInput(id="note-text", label="Add a note", size="sm", w="100%"),
@@ -43,6 +42,8 @@ def run(row: RunRow, plots: Sequence[Mapping[str, Any]], why: str = "") -> html.
         )
         if recording
         else None,
+        _paged("notes", "Pages of notes"),
+        html.Div(id="run-notes", className="plain-list"),
         ident="notes",
     )
     interruptions = band(
@@ -158,29 +159,30 @@ def _bands_of_scans(plots: Sequence[Mapping[str, Any]]) -> list[html.Section]:
         ),
         band(
             "Events",
-            html.Div(
-                [
-                    html.P("Reading them.", className="caption", id="run-events-count", role="status"),
-                    html.Div(
-                        [
-                            html.Button(text, id=f"run-events-{key}", className="choice", type="button")
-                            for key, text in (
-                                ("first", "First"),
-                                ("before", "Before"),
-                                ("after", "After"),
-                                ("last", "Last"),
-                            )
-                        ],
-                        className="choices",
-                        id="run-events-pages",
-                        role="group",
-                        hidden=True,
-                        **wild(aria_label="Pages of events"),
-                    ),
-                ],
-                className="row",
-            ),
+            _paged("events", "Pages of events"),
             html.Div(id="run-events", className="run-events"),
             ident="events-of-run",
         ),
     ]
+
+
+def _paged(of: str, label: str) -> html.Div:
+    """Say how many there are, with buttons for their pages."""
+    ways = ("first", "before", "after", "last")
+    return html.Div(
+        [
+            html.P("Reading them.", className="caption", id=f"run-{of}-count", role="status"),
+            html.Div(
+                [
+                    html.Button(way.capitalize(), id=f"run-{of}-{way}", className="choice", type="button")
+                    for way in ways
+                ],
+                className="choices",
+                id=f"run-{of}-pages",
+                role="group",
+                hidden=True,
+                **wild(aria_label=label),
+            ),
+        ],
+        className="row",
+    )

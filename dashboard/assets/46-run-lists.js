@@ -1,4 +1,4 @@
-/* What stands in words and figures on the screen of one run: figures, events, interruptions, notes. */
+/* What stands in words and figures on the screen of one run: figures, events, interruptions. */
 (function () {
   "use strict";
   const LS = window.livesense;
@@ -10,6 +10,7 @@
       this.run = run;
       this.offset = 0;
       this.all = false;
+      this.notes = new LS.RunNotes(run);
     }
 
     get about() { return this.run.about; }
@@ -17,7 +18,7 @@
     begin() {
       const plots = document.getElementById("run-plots");
       if (plots) [...plots.children].forEach((button, i) => button.addEventListener("click", () => this.run.choose(i)));
-      this.form();
+      this.notes.begin();
       if (!document.getElementById("run-events")) return;
       const last = () => Math.max(0, Math.ceil(this.about.events / EVENTS_A_PAGE) - 1) * EVENTS_A_PAGE;
       for (const [key, offset] of [["first", () => 0], ["before", () => Math.max(0, this.offset - EVENTS_A_PAGE)],
@@ -32,7 +33,7 @@
       const now = JSON.stringify(this.about.interruptions);
       if (now !== this.written) this.interruptions();
       this.written = now;
-      if (!before || before.notes.length !== this.about.notes.length) this.notes(this.about.notes);
+      if (!before || before.notes.length !== this.about.notes.length) this.notes.write(this.about.notes);
       // An event that is still open changes without their number changing.
       if (before && (before.events !== this.about.events || this.open) && document.getElementById("run-events")) this.events(this.offset);
       const form = document.querySelector(".note-form");
@@ -122,7 +123,7 @@
       return table;
     }
 
-    // -- interruptions and notes ---------------------------------------------------------------
+    // -- interruptions -------------------------------------------------------------------------
 
     interruptions() {
       const box = document.getElementById("run-interruptions"), { rows, text, more } = this.about.interruptions;
@@ -136,40 +137,6 @@
       }
       if (!this.all && rows.length > SHOWN_AT_FIRST) box.append(press("choice", `Show all ${whole(rows.length)}`, () => { this.all = true; this.interruptions(); }));
       else if (more > 0) box.append(LS.el("p", "why", `and ${whole(more)} more gaps: livesense show lists them all.`));
-    }
-
-    notes(rows) {
-      const box = document.getElementById("run-notes");
-      box.replaceChildren();
-      if (!rows.length) box.append(LS.el("p", "why", "None."));
-      for (const row of rows) {
-        const entry = LS.el("p");
-        entry.append(LS.el("span", "at", LS.seconds(row.at_s, 0.01)), document.createTextNode(row.text));
-        box.append(entry);
-      }
-    }
-
-    form() {
-      const field = document.getElementById("note-text"), button = document.getElementById("note-add");
-      if (!field || !button) return;
-      field.addEventListener("keydown", (event) => event.key === "Enter" && button.click());
-      button.addEventListener("click", async () => {
-        const text = field.value.trim();
-        if (!text) return;
-        const answer = await fetch(`/api/runs/${this.run.number}/notes`, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ text }) });
-        LS.write(document.getElementById("aloud"), answer.ok ? "Note handed to the recorder." : await answer.text());
-        if (!answer.ok) return;
-        window.dash_clientside.set_props("note-text", { value: "" });
-        // The recorder writes it within a moment; look until it is there.
-        for (let turn = 0; turn < 20 && !this.run.ended; turn += 1) {
-          await new Promise((resolve) => setTimeout(resolve, 150));
-          const again = await this.run.ask("");
-          if (again && again.notes.length > this.about.notes.length) {
-            this.about.notes = again.notes;
-            return this.notes(again.notes);
-          }
-        }
-      });
     }
   };
 

@@ -156,3 +156,19 @@ def test_what_is_withheld_is_a_dash_and_its_reason_stands_once(opened):
     assert said.count("below its own noise") == 1 and said.count("no channel measures the bus current") == 1
     marked = screen.page.locator("#run-figures td.none").first
     assert marked.get_attribute("title") == "below its own noise"
+
+
+def test_notes_are_paged_newest_first_below_the_field(opened, state):
+    state.notes = [f"note {n}" for n in range(60)]
+    screen = opened("runs/1")
+    screen.wait("document.querySelectorAll('#run-notes p').length === 25")
+    assert screen.text("#run-notes-count") == "Notes 1 to 25 of 60, newest first"
+    assert screen.text("#run-notes p:first-child").endswith("note 59")
+    field, notes = (screen.page.locator(f"#{name}").bounding_box() for name in ("note-text", "run-notes"))
+    assert field["y"] < notes["y"]
+    screen.page.locator("#run-notes-last").click()
+    screen.wait("document.querySelectorAll('#run-notes p').length === 10")
+    assert screen.text("#run-notes p:last-child").endswith("note 0")
+    assert screen.page.locator("#run-notes-after").is_disabled()
+    screen.page.locator("#run-notes-before").click()
+    assert screen.text("#run-notes-count") == "Notes 26 to 50 of 60, newest first"
