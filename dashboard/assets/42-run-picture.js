@@ -5,6 +5,8 @@
   const MOST_STRIPS = 6;
   const BETWEEN = 0.035;
   const THINNEST_PX = 1.5;
+  /** About as wide as "port away" is. */
+  const LABEL_PX = 64;
   const MOST_MARKS = 150;
   const MOST_LABELS = 8;
   const LONGEST_LABEL = 24;
@@ -125,7 +127,10 @@
         : { type: "rect", xref: "x", yref: "paper", x0: from, x1: to, y0: 0, y1: 1, layer: "below", fillcolor: LS.colour(row.kind === "gap" ? "--warn" : "--fault"),
           opacity: row.kind === "gap" ? 0.4 : 0.2, line: { width: 0 } });
       if (row.kind === "gap" || labels >= MOST_LABELS) continue;
-      marks.annotations.push({ xref: "x", x: restart ? row.from_s : (Math.max(row.from_s, run.from) + Math.min(row.to_s, run.to)) / 2, yref: "paper", y: 0, yanchor: "bottom",
+      const seenFrom = Math.max(row.from_s, run.from), seenTo = Math.min(row.to_s, run.to);
+      // Words that would reach beyond the stretch they name stand upright in it.
+      const upright = !restart && (seenTo - seenFrom) * THINNEST_PX < LABEL_PX * pixel;
+      marks.annotations.push({ xref: "x", x: restart ? row.from_s : (seenFrom + seenTo) / 2, textangle: upright ? -90 : 0, yref: "paper", y: 0, yanchor: "bottom",
         xanchor: restart ? "left" : "center", showarrow: false, text: restart ? "restart" : "port away", yshift: restart ? 18 : 2,
         font: { color: LS.colour(restart ? "--ink" : "--fault"), size: 12 }, bgcolor: LS.colour("--paper"), borderpad: 1 });
       labels += 1;

@@ -77,11 +77,15 @@ def test_interruptions_are_said_with_their_times_and_marked(opened, state):
     assert "300.000 s" in said and "320.000 s" in said and "unplugged" in said
     labels = screen.page.evaluate("livesense.run.plot.layout.annotations.map((a) => a.text)")
     assert {"port away", "restart"} <= set(labels)
+    away = "livesense.run.plot.layout.annotations.find((a) => a.text === 'port away').textangle"
+    assert screen.page.evaluate(away) == -90, "20 s of 600 s have no room for the words"
     boxes = screen.page.evaluate(
         "livesense.run.plot.layout.shapes.filter((s) => s.type === 'rect').map((s) => [s.x0, s.x1])"
     )
     assert [300.0, 320.0] in [[round(x0, 3), round(x1, 3)] for x0, x1 in boxes]
     assert len(boxes) == 2, "the gap is marked too"
+    screen.page.evaluate("livesense.run.view(295, 325)")
+    screen.wait(f"{away} === 0")
     screen.page.locator("#run-interruptions").get_by_role("button", name="300.000 s").click()
     screen.wait("livesense.run.from < 300 && livesense.run.to > 320 && livesense.run.to < 330")
 
