@@ -4,18 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from livesense.bench import Bench, Channel, Sensor
 from livesense.samples import CodeType, GroupInfo
 from livesense.wire.framed import FramedDecoder
 from livesense.wire.header import printable
 from livesense.wire.packing import WIDTHS, code_limits
+from livesense.wire.record import RecordDecoder
 from livesense.wire.text import TextDecoder
 
 VALUE_DECIMALS = 9
 """Places kept of a value that comes in its own unit where the bench file does not say."""
 
 
-def decoder_for(bench: Bench, *, live: bool) -> FramedDecoder | TextDecoder:
+Decoder = FramedDecoder | TextDecoder | RecordDecoder
+
+
+def decoder_for(bench: Bench, *, live: bool) -> Decoder:
     """Make the decoder of a bench's wire; ``live`` tells a port from a file."""
     if bench.link.wire == "text":
         channels = [c for c in bench.channels if c.sensor is not Sensor.COMPUTED]
@@ -27,14 +33,19 @@ def decoder_for(bench: Bench, *, live: bool) -> FramedDecoder | TextDecoder:
             counter_bits=bench.link.counter_bits,
             from_port=live,
         )
+    if bench.link.record is not None:
+        rate_hz = bench.groups[0].rate_hz if bench.groups else None
+        return RecordDecoder(bench.link.record, rate_hz=rate_hz, bits=bench.adc.bits)
     return FramedDecoder(declared_groups(bench))
 
+
+FLOAT_LARGEST = int(float(np.finfo(np.float64).max))
 
 LONGEST_HEADER_SHOWN = 200
 """Characters of a header that a message repeats."""
 
 
-def unfit_header(bench: Bench, decoder: FramedDecoder | TextDecoder) -> str | None:
+def unfit_header(bench: Bench, decoder: Decoder) -> str | None:
     """Say which columns a text stream without any scan lacks; None where no line looks like its header."""
     names = decoder.likely_header if isinstance(decoder, TextDecoder) else ()
     if not names:
@@ -60,6 +71,11 @@ def _decimals(channel: Channel) -> int:
 def group_limits(bench: Bench, group: GroupInfo) -> tuple[tuple[int, int] | None, ...]:
     """Lowest and highest code of each channel of a group; None where every code is possible."""
     bits = group.bits
+    if group.code.dtype.kind == "f":
+        # Every finite number is a value; the others are kept, and counted.
+        return ((-FLOAT_LARGEST, FLOAT_LARGEST),) * len(group.channels)
+    if bench.link.record is not None:
+        return tuple(_field_limits(field.type, bits) for field in bench.link.record.channels)
     if group.code is not CodeType.TEXT:
         limits = code_limits(group.code, bits) if bits and bits < WIDTHS[group.code] else None
         return (limits,) * len(group.channels)
@@ -71,6 +87,15 @@ def group_limits(bench: Bench, group: GroupInfo) -> tuple[tuple[int, int] | None
         stated.get(name) or (None if places else described)
         for name, places in zip(group.channels, decimals, strict=True)
     )
+
+
+def _field_limits(kind: str, bits: int | None) -> tuple[int, int] | None:
+    """Lowest and highest code of ``bits`` bits in a field of a record; None where all fit."""
+    width = int(kind[1:])
+    if bits is None or bits >= width:
+        return None
+    # A signed field may carry two's complement or plain positive codes.
+    return (-(1 << (bits - 1)) if kind[0] == "i" else 0), (1 << bits) - 1
 
 
 def _adc_limits(bench: Bench, channel: Channel) -> tuple[int, int] | None:

@@ -81,7 +81,12 @@ class Intake:
         self.counted = counted
         self._bench = bench
         self._limits = [group_limits(bench, group) for group in self.groups]
-        self._timebase = Timebase(self.groups, counter_bits=bench.link.counter_bits, boot=boot)
+        self._timebase = Timebase(
+            self.groups,
+            counter_bits=bench.link.counter_bits,
+            modulus=bench.link.record.modulus if bench.link.record else None,
+            boot=boot,
+        )
         self._last_scan = [-1] * len(groups)
         self._watches = [self._watches_of(number) for number in range(len(groups))]
         self._event_rows: dict[tuple[int, Any], int] = {}

@@ -346,7 +346,7 @@ class Recorder:
             self._run,
             self._outages,
             boot=description.boot if description is not None else None,
-            counted=description is None or description.counted,
+            counted=self._counts if description is None else description.counted,
             shown_names=description.shown_names if description is not None else (),
             faults=self._faults,
         )
@@ -374,6 +374,12 @@ class Recorder:
             self._intake = None
 
     @property
+    def _counts(self) -> bool:
+        """Whether a device that does not describe itself counts its scans."""
+        layout = self._settings.bench.link.record
+        return layout is None or layout.counter is not None
+
+    @property
     def _waiting(self) -> bool:
         """Whether scans came that nothing describes."""
         return isinstance(self._decoder, FramedDecoder) and self._decoder.waiting
@@ -392,7 +398,7 @@ class Recorder:
         return (
             f"{self._bytes} bytes came but no scan was accepted on the {wire!r} wire "
             f"({faults or 'nothing that looks like a frame or line'}): "
-            f"{unfit_header(self._settings.bench, self._decoder) or 'check baud and wire in [link]'}"
+            f"{unfit_header(self._settings.bench, self._decoder) or _CHECK_LINK}"
         )
 
     # Chores
@@ -466,6 +472,8 @@ class Recorder:
             "error": self._error,
         }
 
+
+_CHECK_LINK = "check baud and wire in [link]; `livesense identify PORT` tells what comes"
 
 _NO_DESCRIPTION = (
     "samples came, but nothing says what they are: expected a description from the device "

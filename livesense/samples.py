@@ -32,6 +32,11 @@ class CodeType(StrEnum):
     I16 = "i16"
     I32 = "i32"
     U12 = "u12"
+    I64 = "i64"
+    """Whole numbers of any field of a record."""
+    F32 = "f32"
+    F64 = "f64"
+    """Floats, or floats and whole numbers side by side; the float itself is the code."""
     TEXT = "text"
     """Decimal text: integers, or decimals held as integers times a power of ten."""
 
@@ -41,7 +46,9 @@ class CodeType(StrEnum):
         return np.dtype(_DTYPES[self])
 
 
-_DTYPES: dict[str, str] = {"u16": "u2", "i16": "i2", "i32": "i4", "u12": "u2", "text": "i8"}
+_DTYPES: dict[str, str] = {
+    "u16": "u2", "i16": "i2", "i32": "i4", "u12": "u2", "i64": "i8", "f32": "f4", "f64": "f8", "text": "i8",
+}  # fmt: skip
 
 
 class FaultKind(StrEnum):

@@ -145,6 +145,8 @@ class Timebase:
         What the device scans. Nominal rates decide what loss is plausible.
     counter_bits
         Width of the device's scan counter.
+    modulus
+        Scans after which the counter begins anew, where that is no power of two.
     boot
         The device's boot number, if it told one.
 
@@ -158,11 +160,16 @@ class Timebase:
     """Up to so many packets at once are looked at one by one."""
 
     def __init__(
-        self, groups: Sequence[GroupInfo], *, counter_bits: int = 32, boot: str | None = None
+        self,
+        groups: Sequence[GroupInfo],
+        *,
+        counter_bits: int = 32,
+        modulus: int | None = None,
+        boot: str | None = None,
     ) -> None:
         if not 1 <= counter_bits <= 62:
             raise ValueError(f"expected counter_bits from 1 to 62, got {counter_bits}")
-        self._modulus = 1 << counter_bits
+        self._modulus = modulus or 1 << counter_bits
         self._groups = [_Group(info) for info in groups]
         self._boot = boot
         self._counted = True

@@ -9,8 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from livesense.errors import BenchError
+
+if TYPE_CHECKING:
+    from livesense.layout import RecordLayout
 
 LARGEST_FILE = 1 << 20
 """Bytes; a bench file has a few thousand, and a wrong file should not be read to its end."""
@@ -55,6 +59,7 @@ class LinkSettings:
     """How the bytes come in.
 
     ``columns`` names the columns of a text wire without header; empty where none are named.
+    ``record`` is the layout of a record wire, None for the others.
     """
 
     port: str | None
@@ -65,6 +70,7 @@ class LinkSettings:
     on_open: str | None
     dtr: bool | None
     rts: bool | None
+    record: RecordLayout | None = None
 
 
 @dataclass(frozen=True, slots=True)

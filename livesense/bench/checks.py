@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from livesense.bench import Adc, Channel, GroupSettings, LinkSettings, Sensor, Watch
 from livesense.bench.pins import PIN_SENSORS, readable, reference_v
 from livesense.bench.tables import Place
+
+if TYPE_CHECKING:
+    from livesense.layout import RecordLayout
 
 PHASES = ("U", "V", "W")
 CODE_BYTES = {"u16": 2.0, "i16": 2.0, "i32": 4.0, "u12": 1.5}
@@ -41,6 +44,8 @@ def check_channels(
                 here.fail("group", "0: text has one group", channel.group)
             if channel.sensor in PIN_SENSORS and channel.bits is None and adc.bits is None:
                 here.fail("bits", "the ADC's bits here or in [adc]: text does not tell them")
+        if link.record is not None:
+            _check_field(here, channel, link.record, adc)
         if groups and channel.group is not None:
             if channel.group >= len(groups):
                 here.fail(
@@ -53,6 +58,19 @@ def check_channels(
                     f"one of the channels of group {channel.group}: {', '.join(declared)}",
                     channel.column,
                 )
+
+
+def _check_field(here: Place, channel: Channel, record: RecordLayout, adc: Adc) -> None:
+    """Check a channel against the fields of the record."""
+    fields = {field.name: field for field in record.channels}
+    if channel.column not in fields:
+        here.fail("column", f"one of the fields in [link.record]: {', '.join(fields)}", channel.column)
+    if channel.group not in (None, 0):
+        here.fail("group", "0: records have one group", channel.group)
+    if channel.sensor in PIN_SENSORS and channel.bits is None and adc.bits is None:
+        here.fail("bits", "the ADC's bits here or in [adc]: records do not tell them")
+    if fields[channel.column].type == "f32" and channel.sensor is not Sensor.DIRECT:
+        here.fail("sensor", '"direct", since its field is f32 and holds a value', str(channel.sensor))
 
 
 def _check_computed(here: Place, channel: Channel, by_name: Mapping[str, Channel]) -> None:
@@ -80,11 +98,18 @@ def check_link(
                 place(file, channel).fail(
                     "column", f"one of the columns in [link]: {', '.join(link.columns)}", channel.column
                 )
-    if link.wire == "text":
-        if len(groups) > 1:
-            Place(file, "group").fail(
-                "", "one [[group]] at most: text has one group", f"{len(groups)} of them"
-            )
+    if link.wire in ("text", "record") and len(groups) > 1:
+        Place(file, "group").fail(
+            "", f'one [[group]] at most: wire = "{link.wire}" has one group', f"{len(groups)} of them"
+        )
+    if link.record is not None:
+        if not groups or groups[0].rate_hz is None:
+            Place(file, "group 0").fail("rate", 'scans per second, such as "20 kHz": records do not tell it')
+        for key, value in (("code", groups[0].code), ("channels", groups[0].channels)):
+            if value:
+                Place(file, "group 0").fail(
+                    key, 'no such key with wire = "record": the fields of [link.record] tell it', value
+                )
 
 
 def check_watch(

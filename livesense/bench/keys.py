@@ -36,9 +36,9 @@ from livesense.bench.values import (
     tolerance,
     unit,
 )
+from livesense.layout import CHECK_WIDTHS
 
 WIRES = ("framed", "text", "record")
-LATER_WIRES = ("record",)
 WATCH_KINDS = ("overcurrent", "inverse-time", "thermal", "i2t")
 LATER_WATCH_KINDS = ("inverse-time", "thermal", "i2t")
 WATCH_QUANTITIES = ("instant", "vector", "cycle-rms")
@@ -80,22 +80,21 @@ BENCH: dict[str, Key] = {
 LINK: dict[str, Key] = {
     "port": Key(text, '"COM5"', "none: give `--port`"),
     "baud": Key(integer(50, 100_000_000), "3000000", "115200"),
-    "wire": Key(choice(*WIRES, later=LATER_WIRES), '"framed"', '"framed"'),
+    "wire": Key(choice(*WIRES), '"framed"', '"framed"'),
     "columns": Key(names, '["n", "iu", "iv", "iw"]', "none: the stream's header, or the channels' order"),
     "counter_bits": Key(integer(4, 62), "32", "32"),
     "on_open": Key(text, '"start\\n"', "nothing is sent"),
     "dtr": Key(boolean, "false", "left alone"),
     "rts": Key(boolean, "false", "left alone"),
-    "record": Key(raw, '{ sync = "A5 5A", fields = ["n:u8", "iu:u16"] }', later=True),
+    "record": Key(raw, '{ sync = "A5 5A", fields = ["n:u8", "iu:u16"] }', "none"),
 }
 
-_CHECKS = ("none", "sum8", "xor8", "crc8", "crc16-ibm-3740", "crc16-modbus", "crc32")
 LINK_RECORD: dict[str, Key] = {
-    "sync": Key(text, '"A5 5A"', later=True),
-    "endian": Key(choice("little", "big"), '"little"', '"little"', later=True),
-    "fields": Key(texts, '["n:u8", "iu:u16"]', later=True),
-    "check": Key(choice(*_CHECKS), '"crc16-modbus"', '"none"', later=True),
-    "scans": Key(integer(1, 4096), "1", "1", later=True),
+    "sync": Key(text, '"A5 5A"', "none: only where there is a check"),
+    "endian": Key(choice("little", "big"), '"little"', '"little"'),
+    "fields": Key(texts, '["n:u8", "iu:u16"]'),
+    "check": Key(choice(*CHECK_WIDTHS), '"crc16-modbus"', '"none"'),
+    "scans": Key(integer(1, 4096), "1", "1"),
 }
 
 GROUP: dict[str, Key] = {

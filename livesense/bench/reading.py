@@ -16,17 +16,16 @@ from livesense.bench.keys import (
     GROUP,
     LATER_WATCH_KINDS,
     LATER_WATCH_QUANTITIES,
-    LATER_WIRES,
     LINK,
     LINK_RECORD,
     MOTOR,
     WATCH,
     WATCH_KINDS,
     WATCH_QUANTITIES,
-    WIRES,
 )
 from livesense.bench.tables import Place, file_name, tables
 from livesense.bench.values import OfFullScale, listed
+from livesense.layout import LayoutError, RecordLayout, read_layout
 
 RELEASE_OF_LIMIT = 0.95
 RELEASE_HOLD_S = 0.05
@@ -80,14 +79,13 @@ def read_bench(text: str, path: str) -> Bench:
 def _link(file: str, given: Mapping[str, Any]) -> LinkSettings:
     place = Place(file, "link")
     keys = place.read(given, LINK)
-    if "record" in keys:
-        if not isinstance(keys["record"], dict):
-            place.fail("record", "a table [link.record]", keys["record"])
-        Place(file, "link.record").read(keys["record"], LINK_RECORD)
-        place.later("record", keys["record"])
     wire = keys.get("wire", "framed")
-    if wire in LATER_WIRES:
-        place.later("wire", wire, listed([f'"{w}"' for w in WIRES if w not in LATER_WIRES]))
+    record = _record(file, keys["record"]) if "record" in keys else None
+    if record is not None and wire != "record":
+        expected = f'no such table with wire = "{wire}": it declares the bytes of a record'
+        place.fail("record", expected, given["record"])
+    if record is None and wire == "record":
+        place.fail("record", 'a table [link.record] with sync and fields, since wire = "record"')
     if wire != "text" and "columns" in keys:
         place.fail(
             "columns", f'no such key with wire = "{wire}": it names the columns of text', given["columns"]
@@ -101,7 +99,27 @@ def _link(file: str, given: Mapping[str, Any]) -> LinkSettings:
         on_open=keys.get("on_open"),
         dtr=keys.get("dtr"),
         rts=keys.get("rts"),
+        record=record,
     )
+
+
+def _record(file: str, given: Any) -> RecordLayout:
+    if not isinstance(given, dict):
+        Place(file, "link").fail("record", "a table [link.record]", given)
+    place = Place(file, "link.record")
+    keys = place.read(given, LINK_RECORD)
+    if "fields" not in keys:
+        place.fail("fields", f"a list such as {LINK_RECORD['fields'].example}")
+    try:
+        return read_layout(
+            keys.get("sync", ""),
+            keys.get("endian", "little"),
+            keys["fields"],
+            keys.get("check", "none"),
+            keys.get("scans", 1),
+        )
+    except LayoutError as error:
+        place.fail(error.key, error.expected, error.got)
 
 
 def _adc(file: str, given: Mapping[str, Any]) -> Adc:

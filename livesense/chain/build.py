@@ -120,9 +120,12 @@ def _without_pin(plain: ChannelChain, channel: Channel, info: GroupInfo) -> Chan
     )
 
 
-def _type_range(info: GroupInfo) -> tuple[int, int]:
+def _type_range(info: GroupInfo) -> tuple[float, float]:
     if info.code is CodeType.U12:
         return 0, 4095
+    if info.code.dtype.kind == "f":
+        largest = float(np.finfo(np.float32).max)
+        return -largest, largest
     limits = np.iinfo(info.code.dtype)
     return int(limits.min), int(limits.max)
 

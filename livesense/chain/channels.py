@@ -89,7 +89,7 @@ class ChannelChain:
         Returns
         -------
         array
-            Of the same shape, float64.
+            Of the same shape, float64. A device's own infinity is NaN like its other numbers that are none.
 
         Raises
         ------
@@ -102,6 +102,8 @@ class ChannelChain:
         per_code, zero_code = self._linear()
         # The difference first: exactly zero at the zero code.
         values: FloatArray = codes.astype(np.float64)
+        if codes.dtype.kind == "f":
+            values[np.isinf(values)] = np.nan
         values -= zero_code
         values *= per_code
         return values

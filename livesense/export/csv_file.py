@@ -1,12 +1,13 @@
 """A run as CSV (RFC 4180), streamed.
 
 Columns are ``scan``, ``time_s`` and one a channel: ``NAME_UNIT`` (values) or
-``NAME_code`` (raw codes). Lost scans are absent rows. Each group has a file of
+``NAME_code`` (raw codes). Lost scans are absent rows; what is no number is empty. Each group has a file of
 its own: ``PATH``, then ``PATH`` with ``-g1``, ``-g2`` before the suffix.
 """
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ ROWS_AT_ONCE = 8192
 class _Column:
     header: str
     form: str
+    """How a finite number is written; NaN and infinity are empty fields."""
     numbers: Callable[[Any], Any]
     """Takes a group's codes ``(n, channels)``, gives ``(n,)``."""
 
@@ -232,16 +234,27 @@ def _write_table(
     file.write(",".join(["scan", "time_s", *(column.header for column in columns)]) + "\r\n")
     axis = run.run.time_axis(group)
     first, stop = run.scans_between(group, from_s, to_s)
-    line = ",".join(["%d", "%.9f", *(column.form for column in columns)]) + "\r\n"
     rows = 0
     for start, codes in run.run.codes(group, first, stop):
         for begin in range(0, len(codes), ROWS_AT_ONCE):
             piece = codes[begin : begin + ROWS_AT_ONCE]
             scans = np.arange(start + begin, start + begin + len(piece), dtype=np.int64)
             series = [scans.tolist(), axis.time_s(scans).tolist()]
-            series += [np.asarray(column.numbers(piece)).tolist() for column in columns]
+            forms = ["%d", "%.9f"]
+            for column in columns:
+                form, numbers = _field(column.form, np.asarray(column.numbers(piece)))
+                forms.append(form)
+                series.append(numbers)
+            line = ",".join(forms) + "\r\n"
             # One formatting call for thousands of rows is several times faster than one for each.
             flat = [number for row in zip(*series, strict=True) for number in row]
             file.write(line * len(piece) % tuple(flat))
             rows += len(piece)
     return rows
+
+
+def _field(form: str, numbers: Any) -> tuple[str, list[Any]]:
+    """Format and entries of a column; one with NaN or infinity (from a device's floats) goes as text."""
+    if np.isfinite(numbers).all():
+        return form, numbers.tolist()
+    return "%s", [form % number if math.isfinite(number) else "" for number in numbers.tolist()]

@@ -167,6 +167,11 @@ class SerialSource:
         """Send bytes; OSError when they cannot be sent."""
         self._port.write(data)
 
+    def set_baud(self, baud: int) -> None:
+        """Change the rate without closing the port, which might reset a board; drops what had come."""
+        self._port.baudrate = baud
+        self._port.reset_input_buffer()
+
     def close(self) -> None:
         """See :class:`Source`."""
         with contextlib.suppress(OSError):

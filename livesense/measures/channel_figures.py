@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
 import numpy as np
@@ -77,6 +77,12 @@ class ChannelInput:
     def clipped_scans(self) -> int:
         """How many values were at an end of the range."""
         return 0 if self.clipped is None else int(np.count_nonzero(self.clipped))
+
+    @property
+    def no_number(self) -> str | None:
+        """Why nothing at all can be said, if values are NaN or infinite."""
+        missing = self.values.size - int(np.count_nonzero(np.isfinite(self.values)))
+        return f"{missing} of {self.values.size} values are no numbers" if missing else None
 
     @property
     def too_clipped(self) -> str | None:
@@ -243,6 +249,12 @@ def figures_without_line(channel: ChannelInput, none: NoLine) -> ChannelMeasures
     return ChannelMeasures(**out, withheld=withheld)
 
 
+def no_figures(reason: str) -> ChannelMeasures:
+    """Withhold every figure of a channel."""
+    return ChannelMeasures(withheld=dict.fromkeys(_ALL, reason))
+
+
+_ALL = tuple(entry.name for entry in fields(ChannelMeasures) if entry.type == "Estimate | None")
 _OF_THE_LINE = ("frequency_hz", "phase_deg", "thd_percent")
 _OF_THE_WAVE = ("mean", "rms", "ac_rms", "crest_factor", "noise_rms")
 

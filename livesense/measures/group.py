@@ -19,6 +19,7 @@ from livesense.measures.channel_figures import (
     Line,
     figures_from_line,
     figures_without_line,
+    no_figures,
 )
 from livesense.measures.group_phases import phase_sets, preferred
 from livesense.measures.group_power import group_power, products
@@ -80,7 +81,8 @@ def measure_group(
     Parameters
     ----------
     channels
-        By name; all of one length.
+        By name; all of one length. Of one with values that are not finite every figure is withheld, and
+        the others are measured without it.
     rate_hz
         Scan rate; the fitted one where there is one.
     u_rate_relative
@@ -95,23 +97,28 @@ def measure_group(
     Raises
     ------
     ValueError
-        When the lengths differ, there is no value, or a value is not finite.
+        When the lengths differ or there is no value.
     """
     lengths = {c.values.size for c in channels.values()}
     if len(lengths) > 1 or 0 in lengths:
         raise ValueError(f"channels: expected one length above 0, got {sorted(lengths)}")
-    fitted = {n: c for n, c in channels.items() if c.quantity in _ALTERNATING}
+    broken = {n: reason for n, c in channels.items() if (reason := c.no_number) is not None}
+    whole = {n: c for n, c in channels.items() if n not in broken}
+    fitted = {n: c for n, c in whole.items() if c.quantity in _ALTERNATING}
     options = _Options(rate_hz, u_rate_relative, harmonics, start_hz)
     line = _shared_line(fitted, options)
     figures: dict[str, ChannelMeasures] = {}
     for name, channel in channels.items():
+        if name in broken:
+            figures[name] = no_figures(broken[name])
+            continue
         own = _line_of(name, channel, line, options) if name in fitted else _NOT_TURNING
         if isinstance(own, Line):
             turns = line is None or channel.phase in PHASES
             figures[name] = figures_from_line(name, channel, own, turns=turns)
         else:
             figures[name] = figures_without_line(channel, own)
-    main, by_place = phase_sets(channels, line)
+    main, by_place = phase_sets(whole, line)
     temperatures = {n: figures[n].mean for n, c in channels.items() if c.quantity == "temperature"}
     return GroupMeasures(
         figures,

@@ -240,5 +240,6 @@ def _clusters(held: _Indices, calm: int) -> tuple[_Indices, _Indices]:
 def _peak_of(
     first: int, begin: int, stop: int, values: FloatArray, magnitude: FloatArray, clipped: BoolArray
 ) -> Peak:
-    where = begin + int(np.argmax(magnitude[begin:stop]))
+    # NaN, from a device that sends floats, is beyond no level.
+    where = begin + int(np.nanargmax(magnitude[begin:stop]))
     return Peak(float(values[where]), first + where, bool(clipped[begin:stop].any()))

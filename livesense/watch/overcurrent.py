@@ -7,7 +7,7 @@ beyond the release level before ``ceil(release_hold * rate)`` scans in a row at 
 Scans in a row are neighbours. A gap therefore starts both counts anew: lost scans were not seen to be
 beyond the limit, and were not seen to be below the release level either. An event that is open at a gap
 stays open and says how many scans were lost inside. A restart or the run's end closes it at the last
-stored scan.
+stored scan. A value that is no number (NaN) is not beyond any level.
 
 Events are evidence, not protection: nothing here can switch anything off.
 """

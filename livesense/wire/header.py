@@ -21,8 +21,8 @@ from collections import deque
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-COUNTER = "n"
-CLOCKS = ("t_us", "t_ms")
+from livesense.layout import CLOCKS, COUNTER
+
 COUNTING = frozenset({COUNTER, *CLOCKS})
 
 MAX_WAITING = 16

@@ -14,9 +14,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from livesense.layout import CLOCKS, COUNTER
 from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkFault, Note, Packets
 from livesense.wire.description import parse_description
-from livesense.wire.header import CLOCKS, COUNTER, Misfits, printable
+from livesense.wire.header import Misfits, printable
 from livesense.wire.pieces import Pieces
 from livesense.wire.textblock import Block
 from livesense.wire.textline import (

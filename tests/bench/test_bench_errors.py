@@ -178,7 +178,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
         "link: port: expected a text of 1 to 200 characters, got 2026-01-01",
     ),
     (('port = "COM5"', "record = 1"), "link: record: expected a table [link.record], got 1"),
-    (('wire = "framed"', 'wire = "frmd"'), 'link: wire: expected "framed" or "text", got "frmd"'),
+    (('wire = "framed"', 'wire = "frmd"'), 'link: wire: expected "framed", "text" or "record", got "frmd"'),
     # rules
     (
         (WATCH, 'limit = "17 A"'),
@@ -211,16 +211,21 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
         _after(WATCH, 'tau = "1 s"'),
         'watch 1: tau: expected no such key with kind = "overcurrent" (it belongs to',
     ),
-    # known, but not built
+    # records
     (
         ('wire = "framed"', 'wire = "record"'),
-        'link: wire: expected "framed" or "text" (known, but this version does '
-        'not do "record" yet), got "record"',
+        'link: record: expected a table [link.record] with sync and fields, since wire = "record"',
     ),
     (
-        ('wire = "framed"', 'record = { sync = "A5" }'),
-        "link: record: expected nothing here (known, but this version does not do it yet), got a table",
+        ('wire = "framed"', 'record = { sync = "A5", fields = ["iu:u16"] }'),
+        'link: record: expected no such table with wire = "framed": it declares the bytes of a record',
     ),
+    (('wire = "framed"', 'record = { sync = "A5" }'), "link.record: fields: expected a list such as ["),
+    (
+        ('wire = "framed"', 'record = { fields = ["iu:u16"] }'),
+        "link.record: sync: expected a sync word, a check, or both: without them no record can be found",
+    ),
+    # known, but not built
     (('wire = "framed"', "record = { fields = 1 }"), "link.record: fields: expected a list of texts, got 1"),
     (
         ('wire = "framed"', 'record = { snc = "A5" }'),
@@ -424,7 +429,7 @@ ratio = 2
         ),
         (
             {"adc": "bits = 12", "group": "[[group]]"},
-            "group: expected one [[group]] at most: text has one group, got",
+            'group: expected one [[group]] at most: wire = "text" has one group, got',
         ),
         (
             {"adc": "bits = 12", "link": 'columns = ["n", "iv"]'},

@@ -189,4 +189,6 @@ def test_a_misspelt_header_is_named_where_no_scan_came(recorded: Recorded, heade
 
 def test_numbers_alone_that_do_not_fit_have_no_header_to_name(recorded: Recorded) -> None:
     summary = recorded(b"1,2,3,4\n" * 300, bench_text("text", groups=RATE), code=1)
-    assert summary["error"].endswith("(bad_line 299): check baud and wire in [link]")
+    assert (
+        "(bad_line 299): check baud and wire in [link]; `livesense identify PORT` tells" in summary["error"]
+    )

@@ -440,3 +440,17 @@ def test_lengths_must_agree(channels):
 
 def test_no_channels_no_figures():
     assert measure_group({}, RATE_HZ).channels == {}
+
+
+def test_values_that_are_no_numbers_withhold_their_channel_only():
+    # A device that sends floats can send NaN and infinity.
+    channels = {**phases(), **bus()}
+    whole = measure_group(channels, RATE_HZ, pole_pairs=5)
+    broken = channels["iw"].values.copy()
+    broken[[7, 9]] = math.nan, math.inf
+    found = measure_group({**channels, "iw": ChannelInput(broken, phase="W")}, RATE_HZ, pole_pairs=5)
+    assert found.channels["iw"].rms is found.channels["iw"].max is None
+    assert found.withheld()["channels.iw.rms"] == f"2 of {N} values are no numbers"
+    assert found.three_phase is None
+    within(found.channels["iu"].rms, whole.channels["iu"].rms.value, k=0.1)
+    within(found.speed.electrical_hz, FREQUENCY_HZ)

@@ -286,3 +286,11 @@ def test_columns_must_fit_the_channels():
     watch = OvercurrentWatch(RULE, 0, NAMES, RATE_HZ, 0)
     with pytest.raises(ValueError, match=r"expected \(n, 3\), got \(4, 2\)"):
         watch.feed(0, np.zeros((4, 2)), np.zeros((4, 2), dtype=bool))
+
+
+def test_what_is_no_number_is_beyond_nothing_and_never_the_peak():
+    # A device that sends floats can send NaN: here once inside an excess, and before one in its block.
+    values = three([math.nan] * 3 + [0.0] * 7 + [13.0] * 5 + [math.nan] + [14.0] * 4 + [0.0] * 2000)
+    (event,) = events_of(values)
+    assert (event.start_scan, event.end_scan) == (1010, 1019)
+    assert (event.peak, event.peak_scan) == (14.0, 1016)

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
 
+from livesense.layout import read_layout
 from livesense.samples import CodeType, Description, FaultKind, GroupInfo, Packets
 from livesense.wire import description, framed, text
 from livesense.wire.cobs import stuff
 from livesense.wire.encode import MAX_PACKET, frames, xor_checksum
 from livesense.wire.framed import FramedDecoder
 from livesense.wire.packing import pack_rows
+from livesense.wire.record import RecordDecoder
 
 DOCS = (Path(__file__).parents[2] / "docs" / "wire.md").read_text(encoding="utf-8")
 
@@ -83,3 +86,18 @@ def test_limits_are_the_codes() -> None:
 @pytest.mark.parametrize("kind", sorted(set(FaultKind) - {FaultKind.BAD_RECORD}))
 def test_every_fault_is_explained(kind: FaultKind) -> None:
     assert f"`{kind}`" in DOCS
+
+
+LAYOUTS = [
+    tomllib.loads(block)["link"]["record"] for block in re.findall(r"```toml\n(.*?)```", DOCS, re.DOTALL)
+]
+
+
+def test_layouts_of_records_are_taken() -> None:
+    read = [read_layout(**{"endian": "little", "check": "none", "scans": 1} | keys) for keys in LAYOUTS]
+    # By hand: sync, fields, check.
+    assert [layout.size for layout in read] == [2 + 7 + 2, 2 + 9 + 4, 2 + 7 + 1, 1 + 8 + 8 * 4 + 2, 4 + 14]
+    assert len(read) == 5
+    for layout in read:
+        assert all(f"`{layout.check}`" in DOCS for layout in read if layout.check != "none")
+        assert RecordDecoder(layout, rate_hz=1.0).feed(bytes(1000)) == []

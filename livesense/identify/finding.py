@@ -1,0 +1,129 @@
+"""One answer from the bytes of a line: which wire, which channels, how fast, on what evidence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from livesense.identify.bench_text import framed_bench, lines_bench, record_bench
+from livesense.identify.binary import FoundRecord, find_record
+from livesense.identify.lines import FoundLines, find_lines
+from livesense.samples import Description, FaultKind, LinkFault, Packets
+from livesense.wire.framed import FramedDecoder
+
+FEWEST_BYTES = 64
+
+TEXT_SHARE = 0.95
+"""Share of printable bytes in text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What was found.
+
+    ``wire`` is "framed", "text", "record", or None; ``rate_hz`` None where nothing tells it.
+    ``bench`` is the text of a bench file, empty where nothing was found.
+    """
+
+    wire: str | None
+    channels: tuple[str, ...] = ()
+    rate_hz: float | None = None
+    confidence: float = 0.0
+    evidence: tuple[str, ...] = ()
+    bench: str = ""
+
+
+def identify(data: bytes, seconds: float | None, *, port: str = "", baud: int | None = None) -> Finding:
+    """Tell what these bytes are.
+
+    Parameters
+    ----------
+    data
+        Bytes as they came, from anywhere in the stream.
+    seconds
+        How long it took them to come; None where there is no clock (a file).
+    port, baud
+        For the bench file.
+    """
+    if len(data) < FEWEST_BYTES:
+        return Finding(None, evidence=(f"only {len(data)} bytes came: too few to tell anything",))
+    found = _framed(data, seconds, port, baud)
+    if found.wire is None:
+        printable = sum(data.count(byte) for byte in b"\t\r\n" + bytes(range(32, 127)))
+        lines = find_lines(data) if printable > TEXT_SHARE * len(data) else None
+        if lines is not None:
+            return _text(lines, data, seconds, port, baud)
+        record = find_record(data)
+        if record is not None:
+            return _record(record, data, seconds, port, baud)
+    return found
+
+
+def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> Finding:
+    decoder = FramedDecoder()
+    events = [*decoder.feed(data), *decoder.finish()]
+    described = [event for event in events if isinstance(event, Description)]
+    scans: dict[int, int] = {}
+    packets = 0
+    for event in events:
+        if isinstance(event, Packets):
+            packets += len(event.group)
+            for number, codes in event.codes.items():
+                scans[number] = scans.get(number, 0) + len(codes)
+    bad = sum(e.count for e in events if isinstance(e, LinkFault) and e.kind is not FaultKind.CODE_RANGE)
+    good = packets + len(described) + (1 if decoder.waiting else 0)
+    if good == 0 or good < bad:
+        return Finding(None, evidence=("nothing repeats that livesense knows: no frames, lines or records",))
+    evidence = [f"{good} frames with the right checksum, {bad} bad ones"]
+    if not described:
+        evidence.append("no description came: the channels and code types must stand in the bench file")
+        return Finding(
+            "framed", confidence=0.9, evidence=tuple(evidence), bench=framed_bench(None, {}, port, baud)
+        )
+    latest = described[-1]
+    channels = tuple(name for group in latest.groups for name in group.channels)
+    measured = {n: count / seconds for n, count in scans.items()} if seconds else {}
+    rate_hz = latest.groups[0].rate_hz or measured.get(0)
+    evidence.append(f"the device describes itself: {latest.device or 'no name'}, {len(channels)} channels")
+    if not packets:
+        evidence.append("only descriptions came: sampling has not started")
+    for number, rate in measured.items():
+        evidence.append(f"group {number}: about {rate:.4g} scans/s came")
+    return Finding(
+        "framed",
+        channels,
+        rate_hz,
+        0.99 if good > 3 else 0.9,
+        tuple(evidence),
+        framed_bench(latest, measured, port, baud),
+    )
+
+
+def _text(found: FoundLines, data: bytes, seconds: float | None, port: str, baud: int | None) -> Finding:
+    rate_hz = found.clock_rate_hz
+    evidence = list(found.evidence)
+    if seconds:
+        rate_hz = data.count(b"\n") * found.fitting / found.lines / seconds
+        evidence.append(f"about {rate_hz:.4g} lines/s came")
+    elif rate_hz is None:
+        evidence.append("nothing tells the scan rate: there is no clock")
+    return Finding(
+        "text",
+        found.channels,
+        rate_hz,
+        found.confidence,
+        tuple(evidence),
+        lines_bench(found, rate_hz, port, baud),
+    )
+
+
+def _record(found: FoundRecord, data: bytes, seconds: float | None, port: str, baud: int | None) -> Finding:
+    evidence = list(found.evidence)
+    rate_hz = None
+    if seconds:
+        rate_hz = len(data) / found.length * found.scans / seconds
+        evidence.append(f"about {rate_hz:.4g} scans/s came")
+    else:
+        evidence.append("nothing tells the scan rate: there is no clock")
+    named = replace(found)
+    names, text = record_bench(named, rate_hz, port, baud)
+    return Finding("record", names, rate_hz, found.confidence, tuple(evidence), text)

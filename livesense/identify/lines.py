@@ -1,0 +1,182 @@
+"""Lines of text of unknown columns: which of them count, which are a clock, which are channels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.layout import CLOCKS, COUNTER
+from livesense.wire.textline import NUMBER, check, split, words
+
+FEWEST = 12
+"""Lines needed before anything is said."""
+
+STEADY = 0.9
+LOOKED_AT = 1 << 16
+COUNTER_BITS = (8, 12, 16, 24, 31, 32)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundLines:
+    """What lines of numbers hold.
+
+    Attributes
+    ----------
+    columns
+        Names of all columns in order: of the header where the stream has one, else made up.
+    headed
+        Whether the stream names its columns itself.
+    channels
+        The columns that are neither counter nor clock.
+    largest, smallest
+        Extreme values of the channels.
+    whole
+        Whether all values of the channels are integers.
+    """
+
+    columns: tuple[str, ...]
+    headed: bool
+    channels: tuple[str, ...]
+    checked: bool
+    counter_bits: int
+    largest: float
+    smallest: float
+    whole: bool
+    fitting: int
+    lines: int
+    clock_rate_hz: float | None
+    confidence: float
+    evidence: tuple[str, ...]
+
+
+def find_lines(data: bytes) -> FoundLines | None:
+    """Find columns of numbers in text; None where most lines are something else."""
+    lines = [line.rstrip(b"\r") for line in data[:LOOKED_AT].split(b"\n")[1:-1]]
+    lines = [line for line in lines if line.strip()]
+    if len(lines) < FEWEST:
+        return None
+    header: tuple[str, ...] = ()
+    checked = 0
+    rows: list[list[bytes]] = []
+    # The very first line may be torn, but it may be the only header too.
+    first = data.split(b"\n", 1)[0].rstrip(b"\r").removeprefix(b"\xef\xbb\xbf")
+    for line in [first, *lines]:
+        content, right = check(line)
+        if content.lstrip(b" ").startswith(b"#"):
+            continue
+        fields = split(content)
+        if fields and all(NUMBER.fullmatch(field) for field in fields):
+            checked += right is True
+            if line is not first:
+                rows.append(fields)
+        elif (names := words(fields)) is not None and len(names) > 1:
+            header = tuple(names)
+    if not rows:
+        return None
+    widths, counts = np.unique([len(row) for row in rows], return_counts=True)
+    width = int(widths[np.argmax(counts)])
+    fitting = [row for row in rows if len(row) == width]
+    if len(fitting) < FEWEST or len(fitting) < 0.6 * len(lines):
+        return None
+    values = np.array([[float(field) for field in row] for row in fitting])
+    whole = [all(b"." not in row[n] and b"e" not in row[n].lower() for row in fitting) for n in range(width)]
+    return _described(values, whole, header if len(header) == width else (), checked, len(lines))
+
+
+def _described(
+    values: NDArray[np.float64], whole: list[bool], header: tuple[str, ...], checked: int, lines: int
+) -> FoundLines:
+    width = values.shape[1]
+    evidence = [f"{len(values)} of {lines} lines are {width} numbers"]
+    names = list(header) or [""] * width
+    counter, bits = next(
+        ((n, b) for n in range(width) if whole[n] and (b := _counts(values[:, n])) is not None), (None, 32)
+    )
+    clock = None
+    if header:
+        evidence.append(f"a header names the columns: {', '.join(header)}")
+        if COUNTER in header:
+            counter = header.index(COUNTER)
+            bits = _counts(values[:, counter]) or 32
+        else:
+            counter = None
+        clock = next((header.index(name) for name in CLOCKS if name in header), None)
+    else:
+        clock = next((n for n in range(width) if n != counter and whole[n] and _ticks(values[:, n])), None)
+    rate_hz = None
+    if counter is not None:
+        names[counter] = COUNTER
+        evidence.append(f"column {counter + 1} goes up by 1 from line to line: a counter of {bits} bits")
+    if clock is not None:
+        steps = _steps(values[:, clock])
+        step = float(np.median(steps))
+        near = np.abs(steps - step) <= max(1.0, 0.2 * step)
+        step = float(np.mean(steps[near]))
+        if not header:
+            # Milliseconds of a fast stream stand still; microseconds go up by tens at least.
+            names[clock] = "t_us" if step >= 20 else "t_ms"
+            evidence.append(
+                f"column {clock + 1} goes up by nearly {step:.4g} from line to line: "
+                f"a clock, taken as {names[clock]}"
+            )
+        rate_hz = (1e6 if names[clock] == "t_us" else 1e3) / step if step > 0 else None
+    spare = iter(range(1, width + 1))
+    columns = tuple(name or f"a{next(spare)}" for name in names)
+    taken = {counter, clock}
+    at = [n for n in range(width) if n not in taken]
+    channels = tuple(columns[n] for n in at)
+    if checked:
+        evidence.append(f"{checked} lines end in a checksum *hh that is right")
+    share = len(values) / lines
+    confidence = round(
+        (0.97 if header or checked else 0.9) * min(1.0, share + 0.05) * (0.8 + 0.2 * min(1.0, lines / 50)), 2
+    )
+    if clock is not None and not header:
+        confidence = min(confidence, 0.85)
+    if not header:
+        evidence.append("no header: the names of the channels are made up")
+    of = values[:, at] if at else np.zeros((1, 1))
+    return FoundLines(
+        columns,
+        bool(header),
+        channels,
+        bool(checked),
+        bits if counter is not None else 32,
+        float(of.max()),
+        float(of.min()),
+        all(whole[n] for n in at),
+        len(values),
+        lines,
+        rate_hz,
+        confidence,
+        tuple(evidence),
+    )
+
+
+def _steps(column: NDArray[np.float64]) -> NDArray[np.float64]:
+    steps: NDArray[np.float64] = np.diff(column)
+    return steps
+
+
+def _counts(column: NDArray[np.float64]) -> int | None:
+    """Bits of a counter that goes up by one; None where the column is none."""
+    steps = _steps(column)
+    if np.mean(steps == 1) < STEADY:
+        return None
+    back = steps[steps < 0]
+    for bits in COUNTER_BITS:
+        if column.max() < 1 << bits and len(back) and np.any(back == 1 - (1 << bits)):
+            return bits
+    return 32 if column.max() < 1 << 32 else 62
+
+
+def _ticks(column: NDArray[np.float64]) -> bool:
+    """Whether a column goes up by nearly the same amount all the time."""
+    steps = _steps(column)
+    middle = float(np.median(steps))
+    if middle < 1 or column.min() < 0:
+        return False
+    near = np.abs(steps - middle) <= max(1.0, 0.2 * middle)
+    return bool(np.mean(near) >= STEADY and np.mean(steps >= 0) >= 0.98 and middle * len(steps) > 256)
