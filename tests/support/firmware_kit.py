@@ -1,4 +1,4 @@
-"""Where the firmware kit is, and compilers that are there or not."""
+"""Where the firmware kit is, compilers that are there or not, and what its senders are heard to say."""
 
 from __future__ import annotations
 
@@ -6,7 +6,11 @@ import os
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from livesense.samples import Codes, Description, LinkFault, Note, Packets
+from livesense.wire.framed import FramedDecoder
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 
@@ -21,3 +25,39 @@ def compiler(name: str, *, ci_has_it: bool = True) -> str:
             pytest.fail(f"CI compiles the firmware kit: install {name}")
         pytest.skip(f"no {name} here: install it to compile the firmware kit")
     return found
+
+
+class Heard:
+    """What livesense's own decoder makes of a stream, from the first byte on.
+
+    ``channels`` are those of the last description; ``first`` (counters of packets) and ``codes`` go by group.
+    """
+
+    def __init__(self, stream: bytes) -> None:
+        self.notes: list[str] = []
+        self.faults: list[str] = []
+        self.descriptions: list[Description] = []
+        self.first: dict[int, list[int]] = {}
+        self.codes: dict[int, Codes] = {}
+        decoder = FramedDecoder(midstream=False)
+        for event in [*decoder.feed(stream), *decoder.finish()]:
+            if isinstance(event, Packets):
+                self._take(event)
+            elif isinstance(event, LinkFault):
+                self.faults.append(str(event.kind))
+            elif isinstance(event, Note):
+                self.notes.append(event.text)
+            elif isinstance(event, Description):
+                self.descriptions.append(event)
+
+    def _take(self, packets: Packets) -> None:
+        assert packets.first is not None
+        for group, first in zip(packets.group.tolist(), packets.first.tolist(), strict=True):
+            self.first.setdefault(group, []).append(first)
+        for group, codes in packets.codes.items():
+            before = self.codes.get(group)
+            self.codes[group] = codes if before is None else np.concatenate([before, codes])
+
+    @property
+    def channels(self) -> list[list[str]]:
+        return [list(group.channels) for group in self.descriptions[-1].groups]
