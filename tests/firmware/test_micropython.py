@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from firmware_kit import FIRMWARE, Heard
+from firmware_kit import FIRMWARE, Heard, pasted
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -192,6 +192,15 @@ description(show, '{"livesense": 1}')
 """
 
 
+def test_pieces_for_a_repl_are_small_and_whole() -> None:
+    pieces = pasted(MODULE)
+    assert max(map(len, pieces)) < 2400  # of 2313 bytes each, an emulated board with 16 KB took them all
+    found: dict[str, Any] = {}
+    for piece in pieces:
+        exec(piece, found)
+    assert set(found) >= {"send", "description", "note", "Batch"}
+
+
 def test_micropython_sends_the_same(tmp_path: Path) -> None:
     micropython = shutil.which("micropython")
     if micropython is None:
@@ -200,8 +209,8 @@ def test_micropython_sends_the_same(tmp_path: Path) -> None:
     exec(ON_THE_BOARD, {**vars(kit), "show": lambda data: expected.append(data.hex())})
     script = tmp_path / "main.py"
     show = "import binascii\ndef show(data):\n    print(binascii.hexlify(data).decode())\n"
-    # Pasted as through a REPL, without an import.
-    script.write_text(MODULE.read_text(encoding="utf-8") + show + ON_THE_BOARD, encoding="utf-8")
+    # Without an import, and in the pieces that are pasted into a REPL.
+    script.write_text("\n\n\n".join([*pasted(MODULE), show, ON_THE_BOARD]), encoding="utf-8")
     ran = subprocess.run([micropython, str(script)], capture_output=True, text=True, timeout=120)
     assert ran.returncode == 0, ran.stdout + ran.stderr
     assert ran.stdout.split() == expected

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -25,6 +26,13 @@ def compiler(name: str, *, ci_has_it: bool = True) -> str:
             pytest.fail(f"CI compiles the firmware kit: install {name}")
         pytest.skip(f"no {name} here: install it to compile the firmware kit")
     return found
+
+
+def pasted(module: Path) -> list[str]:
+    """A module in pieces small enough for the raw REPL of a board with 16 KB: no comments, no docstrings."""
+    source = re.sub(r'"""[\s\S]*?"""', '""', module.read_text(encoding="utf-8"))
+    source = re.sub(r" +#.*", "", source)
+    return source.split("\n\n\n")
 
 
 class Heard:
