@@ -39,8 +39,6 @@ def decoder_for(bench: Bench, *, live: bool) -> Decoder:
     return FramedDecoder(declared_groups(bench))
 
 
-FLOAT_LARGEST = int(float(np.finfo(np.float64).max))
-
 LONGEST_HEADER_SHOWN = 200
 """Characters of a header that a message repeats."""
 
@@ -73,7 +71,8 @@ def group_limits(bench: Bench, group: GroupInfo) -> tuple[tuple[int, int] | None
     bits = group.bits
     if group.code.dtype.kind == "f":
         # Every finite number is a value; the others are kept, and counted.
-        return ((-FLOAT_LARGEST, FLOAT_LARGEST),) * len(group.channels)
+        largest = int(float(np.finfo(group.code.dtype).max))
+        return ((-largest, largest),) * len(group.channels)
     if bench.link.record is not None:
         return tuple(_field_limits(field.type, bits) for field in bench.link.record.channels)
     if group.code is not CodeType.TEXT:

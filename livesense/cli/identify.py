@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--baud", type=_baud, metavar="RATE", help="listen at this rate only")
     parser.add_argument(
-        "--seconds", type=span, default=3.0, metavar="TIME", help="how long to listen (default 3s)"
+        "--seconds", type=span, default=3.0, metavar="TIME", help="how long to listen: 3 (default), 10s, 1min"
     )
     parser.add_argument("--out", type=Path, metavar="FILE", help="write the bench file there")
     add_json(parser)
@@ -85,6 +86,9 @@ def _listen(probe: Probe, args: argparse.Namespace) -> tuple[Finding, int | None
     best, best_baud = Finding(None, evidence=("nothing came at any rate",)), args.baud
     rates = baud_order(args.baud)
     for baud in rates:
+        if len(rates) > 1 and not args.json:
+            # It may take ten seconds: whoever waits should see why.
+            print(f"Listening at {baud} Bd …", file=sys.stderr)
         probe.set_baud(baud)
         heard = probe.listen(args.seconds if len(rates) == 1 else min(TRY_S, args.seconds))
         found = identify(heard.data, heard.seconds, port=args.port, baud=baud)

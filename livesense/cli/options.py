@@ -12,6 +12,8 @@ LOGBOOK_VARIABLE = "LIVESENSE_LOGBOOK"
 DEFAULT_LOGBOOK = "livesense.db"
 
 _UNITS_S = {"ms": 1e-3, "s": 1.0, "min": 60.0, "m": 60.0, "h": 3600.0, "d": 86400.0, "w": 604800.0}
+_PART = r"(\d+(?:\.\d+)?)(ms|min|s|m|h|d|w)"
+_LONGEST_S = 1e10
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -78,23 +80,23 @@ def run_reference(text: str) -> int | str:
 
 
 def seconds(text: str) -> float:
-    """Read seconds: ``2.5``, or with a unit as in :func:`span`."""
-    try:
-        value = float(text)
-    except ValueError:
-        return span(text)
-    if not 0 <= value < 1e12:
-        raise argparse.ArgumentTypeError(f"expected seconds from 0 up, got {text!r}")
-    return value
+    """Read a time from 0 up: ``2.5`` (seconds), or with units as in :func:`span`."""
+    return _span(text, "from 0 up", lowest_counts=True)
 
 
 def span(text: str) -> float:
-    """Read a time span such as ``10s``, ``500ms``, ``2h``, ``1h30min`` or ``3d``; returns seconds."""
+    """Read a time above zero: ``10`` (seconds), ``500ms``, ``2h``, ``1h30min``, ``3d``; returns seconds."""
+    return _span(text, "above zero", lowest_counts=False)
+
+
+def _span(text: str, what: str, *, lowest_counts: bool) -> float:
     compact = text.replace(" ", "")
-    part = r"(\d+(?:\.\d+)?)(ms|min|s|m|h|d|w)"
-    if not re.fullmatch(f"(?:{part})+", compact):
+    if re.fullmatch(r"\d*\.?\d+(?:[eE][-+]?\d+)?|\d+\.", compact, re.ASCII):
+        total = float(compact)
+    elif re.fullmatch(f"(?:{_PART})+", compact, re.ASCII):
+        total = sum(float(number) * _UNITS_S[unit] for number, unit in re.findall(_PART, compact))
+    else:
         raise argparse.ArgumentTypeError(f"expected a time such as 10s, 2h or 3d, got {text!r}")
-    total = sum(float(number) * _UNITS_S[unit] for number, unit in re.findall(part, compact))
-    if not 0 < total < 1e10:
-        raise argparse.ArgumentTypeError(f"expected a time above zero, got {text!r}")
+    if not (0 <= total < _LONGEST_S and (lowest_counts or total > 0)):
+        raise argparse.ArgumentTypeError(f"expected a time {what}, got {text!r}")
     return total

@@ -31,6 +31,8 @@ class _Column:
     """How a finite number is written; NaN and infinity are empty fields."""
     numbers: Callable[[Any], Any]
     """Takes a group's codes ``(n, channels)``, gives ``(n,)``."""
+    decimals: int = 0
+    """Numbers are integers times ten to the power of minus this."""
 
 
 def export_csv(
@@ -147,14 +149,13 @@ def _code_columns(run: RunAnalysis, group: int) -> dict[str, _Column]:
     info = run.run.groups[group]
     columns = {}
     for position, name in enumerate(info.channels):
+
+        def numbers(codes: Any, position: int = position) -> Any:
+            return codes[:, position]
+
+        form = "%.9g" if info.code.dtype.kind == "f" else "%d"
         decimals = info.decimals[position] if info.decimals else 0
-
-        def numbers(codes: Any, position: int = position, decimals: int = decimals) -> Any:
-            taken = codes[:, position]
-            return taken / 10.0**decimals if decimals else taken
-
-        form = f"%.{decimals}f" if decimals else "%.9g" if info.code.dtype.kind == "f" else "%d"
-        columns[name] = _Column(f"{name}_code", form, numbers)
+        columns[name] = _Column(f"{name}_code", form, numbers, decimals)
     return columns
 
 
@@ -242,7 +243,7 @@ def _write_table(
             series = [scans.tolist(), axis.time_s(scans).tolist()]
             forms = ["%d", "%.9f"]
             for column in columns:
-                form, numbers = _field(column.form, np.asarray(column.numbers(piece)))
+                form, numbers = _field(column, np.asarray(column.numbers(piece)))
                 forms.append(form)
                 series.append(numbers)
             line = ",".join(forms) + "\r\n"
@@ -253,8 +254,13 @@ def _write_table(
     return rows
 
 
-def _field(form: str, numbers: Any) -> tuple[str, list[Any]]:
+def _field(column: _Column, numbers: Any) -> tuple[str, list[Any]]:
     """Format and entries of a column; one with NaN or infinity (from a device's floats) goes as text."""
+    if column.decimals:
+        places = column.decimals
+        while places and not np.any(numbers % 10 ** (column.decimals - places + 1)):
+            places -= 1
+        return f"%.{places}f", (numbers / 10.0**column.decimals).tolist()
     if np.isfinite(numbers).all():
-        return form, numbers.tolist()
-    return "%s", [form % number if math.isfinite(number) else "" for number in numbers.tolist()]
+        return column.form, numbers.tolist()
+    return "%s", [column.form % number if math.isfinite(number) else "" for number in numbers.tolist()]

@@ -131,7 +131,7 @@ def test_time_spans(text: str, expected: float) -> None:
     assert span(text) == pytest.approx(expected)
 
 
-@pytest.mark.parametrize("text", ["", "10", "-1s", "0s", "s", "10x", "1e99d", "nan s", "10s!"])
+@pytest.mark.parametrize("text", ["", "0", "-1s", "0s", "s", "10x", "1e99d", "nan s", "10s!"])
 def test_what_is_no_time_span(text: str) -> None:
     with pytest.raises(argparse.ArgumentTypeError, match="expected"):
         span(text)
