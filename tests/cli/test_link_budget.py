@@ -43,8 +43,8 @@ def test_too_slow_a_link_is_told_with_what_would_fit(livesense: Command) -> None
     assert answer.out.startswith("4 channels at 20 kHz")
     assert answer.err == (
         "livesense: expected at most 92.16 kB/s, which is what 921600 Bd carries, got 166.9 kB/s: "
-        "4 channels at 20 kHz cannot pass. What would fit, with 10 % left over: 2000000 Bd, or 1 channel, or 9.92 kHz, "
-        "or bursts into RAM that are sent slowly\n"
+        "4 channels at 20 kHz cannot pass. What would fit, with 10 % left over: 2000000 Bd, "
+        "or 1 channel, or 9.92 kHz, or bursts into RAM that are sent slowly\n"
     )
 
 
