@@ -17,7 +17,7 @@ from livesense.layout import RecordField, RecordLayout
 from livesense.samples import Codes, FaultKind, GroupInfo, LinkFault, Packets
 from livesense.wire.checksum import check_rows
 
-FIRST_LOOK = 32
+FIRST_LOOK = 256
 """Records checked at once at first; eight times as many each time all of them were good."""
 
 MOST_AT_ONCE = 1 << 14
