@@ -132,12 +132,14 @@ class Recorder:
         end(self.process)
 
 
-def end(process: subprocess.Popen[str]) -> None:
-    """Leave no process behind, whatever happened."""
-    if process.poll() is None:
-        process.terminate()
-        try:
-            process.communicate(timeout=20)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.communicate()
+def end(process: subprocess.Popen[Any], patience_s: float = 20) -> None:
+    """Leave no process behind, whatever happened. One that waits for a reader has to be killed."""
+    process.terminate()
+    try:
+        process.wait(patience_s)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+    for pipe in (process.stdin, process.stdout):
+        if pipe:
+            pipe.close()

@@ -20,7 +20,9 @@
 
 #include "livesense_wire.h"
 
+#ifndef BAUD
 #define BAUD 500000UL
+#endif
 #define PINS 4u              /* converted in turn, a slot each */
 #define CHANNELS (PINS + 1u) /* the state of the gate enable, too */
 #define SCANS_A_PACKET 16u
@@ -56,7 +58,7 @@ static volatile uint8_t scans_in, scans_out;
 
 ISR(TIMER1_COMPA_vect)
 {
-    static uint8_t pin;
+    static uint8_t pin, overrun;
     const uint8_t next = (uint8_t)((pin + 1u) % PINS);
     const uint16_t code = ADC;
     uint8_t gate;
@@ -67,7 +69,13 @@ ISR(TIMER1_COMPA_vect)
 
     scan.codes[pin] = code;
     if (next == 0) {
-        if ((uint8_t)(scans_in - scans_out) < SCANS_HELD) {
+        /* Once there is no room, none is taken until half is free: one gap, rather than many around single scans. */
+        const uint8_t now_held = (uint8_t)(scans_in - scans_out);
+        if (now_held == SCANS_HELD)
+            overrun = 1;
+        else if (now_held <= SCANS_HELD / 2u)
+            overrun = 0;
+        if (!overrun) {
             held[scans_in % SCANS_HELD] = scan;
             BARRIER();
             scans_in++;
