@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -24,10 +25,16 @@ LINK_V = 24.2
 
 
 @pytest.fixture(scope="session")
-def firmware(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    gcc = program("avr-gcc", "gcc-avr and avr-libc")
-    command = [gcc, "-std=c99", "-Os", "-mmcu=atmega328p", "-DF_CPU=16000000UL"]
-    return build(command, EXAMPLE / "main.c", to=tmp_path_factory.mktemp("avr") / "pump.elf")
+def firmware(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
+    """Builds it with the definitions that are asked for."""
+    folder = tmp_path_factory.mktemp("avr")
+
+    def make(*definitions: str) -> Path:
+        gcc = program("avr-gcc", "gcc-avr and avr-libc")
+        command = [gcc, "-std=c99", "-Os", "-mmcu=atmega328p", "-DF_CPU=16000000UL", *definitions]
+        return build(command, EXAMPLE / "main.c", to=folder / f"pump{''.join(definitions)}.elf")
+
+    return make
 
 
 @pytest.fixture(scope="session")
@@ -89,18 +96,50 @@ class Board:
 
 
 @pytest.fixture
-def board(emulator: Path, firmware: Path) -> Iterator[Board]:
-    running = Board(emulator, firmware)
-    yield running
-    end(running.process)
+def power_up(emulator: Path, firmware: Callable[..., Path]) -> Iterator[Callable[..., Board]]:
+    boards: list[Board] = []
+
+    def start(*definitions: str) -> Board:
+        boards.append(Board(emulator, firmware(*definitions)))
+        return boards[-1]
+
+    yield start
+    for board in boards:
+        end(board.process)
 
 
-def test_currents_are_those_at_the_pins(
-    board: Board, record: Callable[..., Recorder], livesense: Callable[..., Any]
-) -> None:
+def listening(record: Callable[..., Recorder], board: Board) -> Recorder:
+    """Let the board run once the recorder listens: then its first byte is heard, too."""
     recorder = record(BENCH, board.port)
     wait_for(recorder.listens, "the recorder to listen")
     board.tell("run")
+    return recorder
+
+
+def strays(first: int, codes: np.ndarray, start: complex = 0) -> tuple[float, complex]:
+    """How far codes of phase currents are from the voltages at their instants, by scan and channel.
+
+    Only the phase with which it all begins is not known beforehand: it is taken from U, unless given.
+    """
+    time_s = (first + np.arange(len(codes))) / RATE_HZ
+
+    def turning(slot: int) -> np.ndarray:
+        return np.exp(1j * (2 * np.pi * HZ * (time_s + slot * 128e-6) - slot * 2 * np.pi / 3))
+
+    if not start:
+        start = complex(np.vdot(turning(0), codes[:, 0] - codes[:, 0].mean()))
+        start /= abs(start)
+    worst = 0.0
+    for slot, peak_a in enumerate(PEAK_A.values()):
+        expected = 512 + peak_a / LSB_A * (turning(slot) * start).real
+        worst = max(worst, float(np.abs(codes[:, slot] + 0.5 - expected).max()))
+    return worst, start
+
+
+def test_currents_are_those_at_the_pins(
+    power_up: Callable[..., Board], record: Callable[..., Recorder], livesense: Callable[..., Any]
+) -> None:
+    recorder = listening(record, power_up())
     recorder.wait_for_scans(round(3 * RATE_HZ))
     summary = recorder.finish()
 
@@ -114,7 +153,6 @@ def test_currents_are_those_at_the_pins(
     # The delay of a channel is corrected at the frequency that the arrival clock gives. An emulator that is
     # slower than a board lowers that, and what is left of the delay is no fault of the firmware's.
     fitted_hz = facts["speed"]["electrical_hz"]["value"]
-    assert fitted_hz == pytest.approx(HZ, rel=0.2)
     for late_s, angle_deg, (name, peak_a) in zip(
         (0, 128e-6, 256e-6), (0, -120, 120), PEAK_A.items(), strict=True
     ):
@@ -127,41 +165,54 @@ def test_currents_are_those_at_the_pins(
     assert facts["channels"]["vbus"]["mean"]["value"] == pytest.approx(LINK_V, abs=11 * 5 / 1024 * 1.5)
 
 
-def test_every_code_is_the_voltage_of_its_instant(board: Board, record: Callable[..., Recorder]) -> None:
+def test_every_code_is_the_voltage_of_its_instant(
+    power_up: Callable[..., Board], record: Callable[..., Recorder]
+) -> None:
     """By the index of each scan alone: one missing or doubled would show in all that follow."""
-    recorder = record(BENCH, board.port)
-    wait_for(recorder.listens, "the recorder to listen")
-    board.tell("run")
+    board = power_up()
+    recorder = listening(record, board)
     recorder.wait_for_scans(round(2 * RATE_HZ))
     recorder.finish()
     cycles, asleep, earliest, latest = board.stop()
     print(f"busy {100 * (1 - asleep / cycles):.1f} %, conversions start {earliest} to {latest} cycles off")
     assert latest - earliest <= 60  # as the comment in main.c says
     ((first, codes),) = recorder.stretches()
-    time_s = (first + np.arange(len(codes))) / RATE_HZ
-    gate = codes[:, 4]
+    # The model's 1023 steps, whole millivolts and a start 60 cycles late are good for a code and a half.
+    assert strays(first, codes)[0] < 2
+    assert set(codes[:, 3].tolist()) == {round(LINK_V / 11 / 5 * 1024 - 0.5)}
+    gate = codes[:, 4].astype(int)
     assert set(gate.tolist()) == {0, 1}
     edges = np.flatnonzero(np.diff(gate))
     np.testing.assert_allclose(np.diff(edges), RATE_HZ / 2, atol=0.005 * RATE_HZ + 1)  # set every 5 ms
 
-    def sine(slot: int) -> np.ndarray:
-        angle = 2 * np.pi * HZ * (time_s + slot * 128e-6) - slot * 2 * np.pi / 3
-        return np.exp(1j * angle)
 
-    # Only the phase at the start is not known beforehand: it is taken from U.
-    start = np.vdot(sine(0), codes[:, 0] - codes[:, 0].mean())
-    start /= abs(start)
-    for slot, peak_a in enumerate(PEAK_A.values()):
-        expected = 512 + peak_a / LSB_A * (sine(slot) * start).real
-        # One code: the model's 1023 steps in the reference and its rounding; a start late by 60 cycles: 0.4.
-        assert np.abs(codes[:, slot] + 0.5 - expected).max() < 2.0
-    assert set(codes[:, 3].tolist()) == {round(LINK_V / 11 / 5 * 1024 - 0.5)}
+def test_what_a_slow_line_cannot_carry_is_counted(
+    power_up: Callable[..., Board], record: Callable[..., Recorder]
+) -> None:
+    """12.5 kB/s for 15.9 kB/s of scans: gaps, and each scan behind them where it belongs."""
+    board = power_up("-DBAUD=125000UL")
+    recorder = listening(record, board)
+    recorder.wait_for_scans(round(1.5 * RATE_HZ))
+    summary = recorder.finish()
+    (group,) = summary["groups"]
+    assert (summary["restarts"], summary["faults"]) == (0, {})
+    stretches = recorder.stretches()
+    assert stretches[0][0] == 0
+    assert len(stretches) - 1 == summary["gaps"] > 0
+    lost = sum(after[0] - before[0] - len(before[1]) for before, after in itertools.pairwise(stretches))
+    assert group["scans_lost"] == lost
+    # The firmware waits until half of what it can hold is free.
+    assert lost / summary["gaps"] > 8
+    # No stretch is long: a start read from one of some dozen scans is a degree off. One scan off is 18 degrees.
+    start = strays(*max(stretches, key=lambda stretch: len(stretch[1])))[1]
+    assert max(strays(first, codes, start)[0] for first, codes in stretches) < 4
 
 
-def test_reset_is_one_restart_and_the_run_goes_on(board: Board, record: Callable[..., Recorder]) -> None:
-    recorder = record(BENCH, board.port)
-    wait_for(recorder.listens, "the recorder to listen")
-    board.tell("run")
+def test_reset_is_one_restart_and_the_run_goes_on(
+    power_up: Callable[..., Board], record: Callable[..., Recorder]
+) -> None:
+    board = power_up()
+    recorder = listening(record, board)
     recorder.wait_for_scans(200)
     board.tell("reset")
     wait_for(lambda: recorder.restarts() == 1, "the restart")
