@@ -203,7 +203,7 @@ def test_what_a_slow_line_cannot_carry_is_counted(
     assert group["scans_lost"] == lost
     # The firmware waits until half of what it can hold is free.
     assert lost / summary["gaps"] > 8
-    # No stretch is long: a start read from one of some dozen scans is a degree off. One scan off is 18 degrees.
+    # No stretch is long: read from dozens of scans, the start is a degree off. A scan more is 18 degrees.
     start = strays(*max(stretches, key=lambda stretch: len(stretch[1])))[1]
     assert max(strays(first, codes, start)[0] for first, codes in stretches) < 4
 
