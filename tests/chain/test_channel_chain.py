@@ -197,6 +197,12 @@ def test_direct_decimals_stand_for_themselves(channel: Make) -> None:
     assert i.values(np.array([-1234])) == pytest.approx([-1.234])
 
 
+def test_direct_floats_reach_as_far_as_32_bits_of_them(channel: Make) -> None:
+    i = channel({"sensor": '"direct"', "unit": '"A"', "scale": "0.5"}, code=CodeType.F32)
+    largest = (2 - 2.0**-23) * 2.0**127  # IEEE 754, binary32
+    assert (i.low, i.high) == pytest.approx((-largest / 2, largest / 2))
+
+
 def test_a_direct_channel_may_fall(channel: Make) -> None:
     i = channel({"sensor": '"direct"', "unit": '"A"', "scale": "-1"}, code=CodeType.U12)
     assert (i.low, i.high) == (-4095, 0)

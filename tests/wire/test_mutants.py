@@ -16,7 +16,15 @@ import livesense
 pytestmark = pytest.mark.slow
 
 SOURCES = [
-    *("samples.py", "errors.py", "ratefit.py", "timebase.py", "wire/__init__.py", "wire/cobs.py"),
+    *(
+        "layout.py",
+        "samples.py",
+        "errors.py",
+        "ratefit.py",
+        "timebase.py",
+        "wire/__init__.py",
+        "wire/cobs.py",
+    ),
     *("wire/crc.py", "wire/description.py", "wire/encode.py", "wire/framed.py", "wire/packing.py"),
     *("wire/header.py", "wire/pieces.py"),
     *("wire/scans.py", "wire/text.py", "wire/textblock.py", "wire/textline.py"),
