@@ -1,4 +1,4 @@
-"""From a bench file's channel to its conversion: codes per volt, ends of the range, uncertainty budget."""
+"""From a bench file's channel to its conversion: codes per volt, ends of the range."""
 
 from __future__ import annotations
 
@@ -7,17 +7,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from livesense.bench import Adc, Channel, Sensor, Tolerance
+from livesense.bench import Adc, Channel, Sensor
 from livesense.bench.pins import (
     PIN_SENSORS,
     per_volt,
     pin_span_v,
-    ratiometric,
     reference_v,
     zero_v,
 )
 from livesense.chain.channels import ChannelChain
 from livesense.chain.temperature import NTC_NOMINAL_C, RTD_HIGHEST_C, RTD_LOWEST_C, Ntc, PullUp, Rtd
+from livesense.chain.terms import linear_budget, thermometer_budget
 from livesense.samples import CodeType, GroupInfo
 
 ROUNDING = 1e-9
@@ -139,17 +139,6 @@ def _linear(plain: ChannelChain, channel: Channel, adc: Adc, here: Converter) ->
     high_v = min(high_v, here.highest * here.lsb_v)
     ends = sorted(slope * (v - zero) for v in (low_v, high_v))
     per_lsb = abs(slope) * here.lsb_v
-    reference = _u(adc.reference_tolerance)
-    adc_gain = _u(adc.gain_error)
-    own = math.hypot(_u(channel.shunt_tolerance), _u(channel.gain_error), _u(channel.ratio_tolerance))
-    # An error of the ADC's gain always acts on the whole pin voltage; one of the
-    # reference does too, unless the zero follows the reference.
-    u_pin = adc_gain if ratiometric(channel) else math.hypot(adc_gain, reference)
-    pin_zero = slope * zero
-    u_bow = _u(adc.inl) * per_lsb
-    input_offset = _u(channel.offset_v)
-    if input_offset:
-        input_offset *= 1 / (channel.shunt_ohm or 1.0) if channel.sensor is Sensor.SHUNT else abs(slope)
     lowest_code, highest_code = _ends(here, low_v, high_v)
     return replace(
         plain,
@@ -159,13 +148,8 @@ def _linear(plain: ChannelChain, channel: Channel, adc: Adc, here: Converter) ->
         high=ends[1],
         lowest_code=lowest_code,
         highest_code=highest_code,
-        u_scale=math.hypot(own, reference, adc_gain),
-        u_common=reference if channel.adc_reference_v is None else 0.0,
-        u_offset=math.hypot(input_offset, _u(adc.offset_error) * per_lsb, u_bow, u_pin * pin_zero),
+        budget=linear_budget(channel, adc, slope, per_lsb),
         u_quantisation=abs(per_code) / math.sqrt(12),
-        u_pin=u_pin,
-        pin_zero=pin_zero,
-        u_bow=u_bow,
     )
 
 
@@ -191,8 +175,6 @@ def _thermometer(plain: ChannelChain, channel: Channel, adc: Adc, here: Converte
         ends = np.clip(ends, RTD_LOWEST_C, RTD_HIGHEST_C)
     steepness = pull_up.celsius_per_code(NTC_NOMINAL_C)
     code = float(pull_up.codes(np.array(NTC_NOMINAL_C)))
-    # A wrong reference scales every code; against a pull-up to that reference it cancels.
-    pin = _u(adc.gain_error) if follows else math.hypot(_u(adc.gain_error), _u(adc.reference_tolerance))
     return replace(
         plain,
         thermometer=pull_up,
@@ -201,11 +183,6 @@ def _thermometer(plain: ChannelChain, channel: Channel, adc: Adc, here: Converte
         high=float(ends[1]),
         lowest_code=math.ceil(here.stored(max(0, here.lowest)) - ROUNDING),
         highest_code=math.floor(here.stored(top) + ROUNDING),
-        u_offset=steepness * math.hypot(_u(adc.offset_error), _u(adc.inl), pin * code),
+        budget=thermometer_budget(channel, adc, steepness, code),
         u_quantisation=steepness * here.code_unit / math.sqrt(12),
     )
-
-
-def _u(tolerance: Tolerance | None) -> float:
-    """Take the standard uncertainty of a tolerance; one that was not stated is left out."""
-    return 0.0 if tolerance is None else tolerance.u

@@ -9,11 +9,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from livesense.chain.budget import ADC_REFERENCE, Acts, Budget
 from livesense.chain.temperature import PullUp
 from livesense.samples import BoolArray, Codes, FloatArray
 
 ZERO_TERMS = ("offset", "offset_error", "reference", "supply")
 """Keys whose errors a zero calibration takes away."""
+
+
+NO_ERRORS = Budget()
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,21 +34,12 @@ class ChannelChain:
         Readable range in ``unit``.
     per_code, zero_code
         ``value = per_code * (code - zero_code)``; None for thermometers and computed channels.
-    u_scale
-        Relative standard uncertainty of the scale, systematic.
-    u_common
-        The part of ``u_scale`` that comes from the ADC's reference, shared with the other channels.
-    u_offset
-        Systematic standard uncertainty at a value of zero, in ``unit``. For thermometers: at 25 °C.
+    budget
+        Its systematic errors, one term for each.
     u_quantisation
         Standard uncertainty of rounding one code, ``per_code / sqrt 12``, random.
     u_excludes
         Bench keys whose errors are not in the uncertainty, because they were left out.
-    u_pin
-        The part of ``u_scale`` that acts on the whole pin voltage, so that it moves the zero as well;
-        ``pin_zero`` is the value that the zero's voltage amounts to.
-    u_bow
-        Standard uncertainty by the ADC's non-linearity, in ``unit``; a part of ``u_offset``.
     """
 
     name: str
@@ -59,9 +54,7 @@ class ChannelChain:
     high: float = math.inf
     per_code: float | None = None
     zero_code: float | None = None
-    u_scale: float = 0.0
-    u_common: float = 0.0
-    u_offset: float = 0.0
+    budget: Budget = NO_ERRORS
     u_quantisation: float = 0.0
     u_excludes: tuple[str, ...] = ()
     assumed: tuple[str, ...] = ()
@@ -70,13 +63,30 @@ class ChannelChain:
     delay_s: float = 0.0
     lowest_code: int | None = None
     highest_code: int | None = None
-    u_pin: float = 0.0
-    pin_zero: float = 0.0
-    u_bow: float = 0.0
     thermometer: PullUp | None = None
     code_offset: float = 0.0
     code_unit: float = 1.0
     sources: tuple[ChannelChain, ...] = ()
+
+    @property
+    def u_scale(self) -> float:
+        """Relative standard uncertainty of the scale, systematic."""
+        return self.budget.total(Acts.SCALE, Acts.PIN)
+
+    @property
+    def u_common(self) -> float:
+        """The part of ``u_scale`` that comes from the ADC's reference, shared with the other channels."""
+        return self.budget.total(Acts.SCALE, Acts.PIN, shared=ADC_REFERENCE)
+
+    @property
+    def u_offset(self) -> float:
+        """Systematic standard uncertainty at a value of zero, in ``unit``. For thermometers: at 25 °C."""
+        return self.budget.u_offset
+
+    @property
+    def u_bow(self) -> float:
+        """Standard uncertainty by the ADC's non-linearity, in ``unit``; a part of ``u_offset``."""
+        return self.budget.total(Acts.BOW)
 
     def values(self, codes: Codes | FloatArray) -> FloatArray:
         """Convert codes to ``unit``.
@@ -163,11 +173,7 @@ class ChannelChain:
         move scale and zero together: they are added before squaring, which ``u_scale`` and
         ``u_offset`` by themselves cannot tell.
         """
-        values = np.asarray(values, dtype=np.float64)
-        scale = self.u_scale**2 - self.u_pin**2
-        offset = self.u_offset**2 - (self.u_pin * self.pin_zero) ** 2
-        together = self.u_pin * (values + self.pin_zero)
-        return np.asarray(np.sqrt(np.maximum(scale * values**2 + offset, 0.0) + together**2))
+        return self.budget.u_at(values)
 
     def label(self, code: int) -> str:
         """Word for a state's code; the number where there is none."""
@@ -197,8 +203,6 @@ class ChannelChain:
             zero_code=zero_code,
             low=self.low + moved,
             high=self.high + moved,
-            u_offset=math.hypot(u_zero_codes * per_code, self.u_bow),
-            u_pin=0.0,
-            pin_zero=0.0,
+            budget=self.budget.with_zero("zero", abs(u_zero_codes * per_code)),
             u_excludes=tuple(key for key in self.u_excludes if key not in ZERO_TERMS),
         )

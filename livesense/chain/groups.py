@@ -10,6 +10,7 @@ import numpy as np
 
 from livesense.bench import Bench, Channel, Sensor
 from livesense.bench.pins import PIN_SENSORS
+from livesense.chain.budget import minus_the_sum
 from livesense.chain.build import build
 from livesense.chain.channels import ChannelChain
 from livesense.errors import DescriptionError
@@ -167,11 +168,7 @@ def _bits(channel: Channel, bench: Bench, group: int, info: GroupInfo, warnings:
 
 
 def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelChain:
-    """Minus the sum of its sources.
-
-    Its scale's uncertainty takes the sources' own parts as if each source were as large as
-    the computed value (so it is for balanced currents), and their common part once.
-    """
+    """Minus the sum of its sources."""
     sources = tuple(stored[name] for name in channel.source)
     groups = {source.group for source in sources}
     if len(groups) > 1:
@@ -179,8 +176,6 @@ def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelCh
             f'channel "{channel.name}": from: expected channels of one group, got '
             + ", ".join(f"{source.name} in group {source.group}" for source in sources)
         )
-    common = max(source.u_common for source in sources)
-    own = math.hypot(*(math.sqrt(max(source.u_scale**2 - source.u_common**2, 0.0)) for source in sources))
     first = sources[0]
     return ChannelChain(
         name=channel.name,
@@ -194,11 +189,8 @@ def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelCh
         sources=sources,
         low=-sum(source.high for source in sources),
         high=-sum(source.low for source in sources),
-        u_scale=math.hypot(own, common),
-        u_common=common,
-        u_offset=math.hypot(*(source.u_offset for source in sources)),
+        budget=minus_the_sum([source.budget for source in sources]),
         u_quantisation=math.hypot(*(source.u_quantisation for source in sources)),
-        u_bow=math.hypot(*(source.u_bow for source in sources)),
         u_excludes=tuple(dict.fromkeys(key for source in sources for key in source.u_excludes)),
         assumed=tuple(dict.fromkeys(key for source in sources for key in source.assumed)),
     )
