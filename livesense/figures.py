@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from livesense.chain import Chain, ChannelChain
+from livesense.chain.budget import Acts
 from livesense.errors import UsageError
 from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import GroupMeasures, measure_group
-from livesense.samples import Estimate
+from livesense.samples import Codes, Estimate
 from livesense.timetext import run_seconds
 
 if TYPE_CHECKING:
@@ -77,22 +80,7 @@ def _measure(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupM
     codes = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     sampled_at = {c.name: c.sampled_at for c in analysis.bench.channels}
     inputs = {
-        channel.name: ChannelInput(
-            values=analysis.chain.value(channel.name, codes),
-            clipped=analysis.chain.clipped(channel.name, codes),
-            unit=channel.unit,
-            quantity=channel.quantity,
-            phase=channel.phase,
-            place=channel.place,
-            u_scale=channel.u_scale,
-            u_common=channel.u_common,
-            u_offset=channel.u_offset,
-            u_quantisation=channel.u_quantisation,
-            u_bow=channel.u_bow,
-            correction=channel.correction,
-            computed=channel.computed,
-            sampled_at=sampled_at[channel.name],
-        )
+        channel.name: channel_input(analysis.chain, channel, codes, sampled_at[channel.name])
         for channel in analysis.chain.group_channels(group)
     }
     rate = analysis.believed_rate_hz(group, first)
@@ -102,6 +90,37 @@ def _measure(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupM
         rate.value,
         u_rate_relative=rate.u / rate.value,
         pole_pairs=motor.pole_pairs if motor is not None else None,
+    )
+
+
+def channel_input(
+    chain: Chain, channel: ChannelChain, codes: Codes, sampled_at: str | None = None
+) -> ChannelInput:
+    """Join a channel's values, from its group's codes ``(n, channels)``, with what its chain knows."""
+    values = chain.value(channel.name, codes)
+    budget = channel.budget
+    # Warm by its own current: the mean of the squares is what heats.
+    warm = budget.total(Acts.HEATING) * float(np.mean(values**2))
+    return ChannelInput(
+        values=values,
+        clipped=chain.clipped(channel.name, codes),
+        unit=channel.unit,
+        quantity=channel.quantity,
+        phase=channel.phase,
+        place=channel.place,
+        u_scale=math.hypot(channel.u_scale, warm) if math.isfinite(warm) else channel.u_scale,
+        u_common=channel.u_common,
+        u_offset=channel.u_offset,
+        u_quantisation=channel.u_quantisation,
+        u_bow=channel.u_bow,
+        u_pin=budget.total(Acts.PIN),
+        pin_zero=budget.pin_zero,
+        shared_offsets=budget.shared_offsets(),
+        u_alternating=budget.total(Acts.ALTERNATING),
+        u_correction=channel.u_correction,
+        correction=channel.correction,
+        computed=channel.computed,
+        sampled_at=sampled_at,
     )
 
 

@@ -87,7 +87,8 @@ class Adc:
     """The converter. ``steps`` None means two to the power of ``bits``.
 
     ``reference_tolerance`` and ``gain_error`` are relative; ``offset_error`` and ``inl``
-    are in LSB (percentages are of full scale and converted on reading).
+    are in LSB (percentages are of full scale and converted on reading). ``input_current_a`` flows out of
+    or into the pin; the ``sampling_`` keys tell how the sampling capacitor is charged.
     """
 
     bits: int | None
@@ -98,6 +99,18 @@ class Adc:
     offset_error: Tolerance | None
     gain_error: Tolerance | None
     inl: Tolerance | None
+    input_current_a: Tolerance | None = None
+    sampling_time_s: float | None = None
+    sampling_capacitance_f: float | None = None
+    sampling_resistance_ohm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Conditions:
+    """Where the bench works: its nominal bus voltage, and how far temperatures go."""
+
+    bus_voltage_v: float | None = None
+    temperature_change_k: Tolerance | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +131,7 @@ class Channel:
     "bus" or None; ``place`` "high-side", "in-line" or "low-side"; ``unit`` the unit of
     the values. ``plus_input`` and the swings carry their defaults. ``scale`` is the unit
     per volt (linear) or per code (direct); ``zero`` is in volts (linear) or codes (direct).
+    ``common_mode_rejection`` is what is left of a volt.
     ``source`` holds the key ``from``. ``assumed`` lists the keys that were left out and
     have an assumed value, or whose error no uncertainty covers.
     """
@@ -162,6 +176,19 @@ class Channel:
     in_loop: bool
     board: str | None
     assumed: tuple[str, ...]
+    shunt_heating_k_per_w: float | None = None
+    shunt_inductance_h: float = 0.0
+    sense_copper_ohm: float | None = None
+    gain_drift_per_k: Tolerance | None = None
+    zero_tolerance: Tolerance | None = None
+    rail: str | None = None
+    common_mode_rejection: float | None = None
+    filter_resistance_ohm: float = 0.0
+    input_resistance_ohm: float | None = None
+    input_resistance_tolerance: Tolerance | None = None
+    source_resistance_ohm: float = 0.0
+    delay_tolerance_s: Tolerance | None = None
+    bandwidth_tolerance: Tolerance | None = None
 
     @property
     def quantity(self) -> str:
@@ -206,6 +233,7 @@ class Bench:
     text: str
     path: str
     warnings: tuple[str, ...]
+    conditions: Conditions = Conditions()
 
 
 def load(path: Path | str) -> Bench:

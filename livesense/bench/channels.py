@@ -7,7 +7,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from livesense.bench import Adc, Channel, Sensor
+from livesense.bench import Adc, Channel, Conditions, Sensor
 from livesense.bench.keys import ASSUMED_SWING_V, CHANNEL, REQUIRED
 from livesense.bench.pins import PIN_SENSORS, plus_inputs
 from livesense.bench.quantities import QuantityError, difference_in, per_volt, step_unit, value_in
@@ -21,10 +21,12 @@ _UNCOVERED: dict[str, tuple[str, ...]] = {
     Sensor.LINEAR: ("gain_error", "offset"),
     Sensor.DIVIDER: ("ratio_tolerance",),
 }
-_NEVER_COVERED: dict[str, tuple[str, ...]] = {
-    # No key tells the temperatures between which they would count.
+_DRIFTS: dict[str, tuple[str, ...]] = {
     Sensor.SHUNT: ("shunt_tempco", "offset_drift"),
     Sensor.LINEAR: ("offset_drift",),
+}
+"""Count only where the bench's temperature_change is stated as well."""
+_NEVER_COVERED: dict[str, tuple[str, ...]] = {
     Sensor.NTC: ("r25", "beta", "pull_up"),
     Sensor.RTD: ("r0", "pull_up"),
 }
@@ -37,7 +39,7 @@ def place_of(file: str, given: Mapping[str, Any], number: int) -> Place:
     return Place(file, f'channel "{name}"' if known else f"channel {number}")
 
 
-def read_channel(place: Place, given: Mapping[str, Any], adc: Adc) -> Channel:
+def read_channel(place: Place, given: Mapping[str, Any], adc: Adc, conditions: Conditions) -> Channel:
     """Read one channel with its defaults; checks that need other channels come later."""
     keys = place.read(given, CHANNEL)
     for key in ("name", "sensor"):
@@ -101,8 +103,22 @@ def read_channel(place: Place, given: Mapping[str, Any], adc: Adc) -> Channel:
         sampled_at=keys.get("sampled_at"),
         in_loop=keys.get("in_loop", False),
         board=keys.get("board"),
-        assumed=_assumed(keys, sensor, adc),
+        assumed=_assumed(keys, sensor, adc, conditions, where),
+        shunt_heating_k_per_w=keys.get("shunt_heating"),
+        shunt_inductance_h=keys.get("shunt_inductance", 0.0),
+        sense_copper_ohm=keys.get("sense_copper"),
+        gain_drift_per_k=keys.get("gain_drift"),
+        zero_tolerance=keys.get("zero_tolerance"),
+        rail=keys.get("rail"),
+        common_mode_rejection=keys.get("common_mode_rejection"),
+        filter_resistance_ohm=keys.get("filter_resistance", 0.0),
+        input_resistance_ohm=keys.get("input_resistance"),
+        input_resistance_tolerance=keys.get("input_resistance_tolerance"),
+        source_resistance_ohm=keys.get("source_resistance", 0.0),
+        delay_tolerance_s=keys.get("delay_tolerance"),
+        bandwidth_tolerance=keys.get("bandwidth_tolerance"),
     )
+    _check_pairs(place, keys, given)
     _check_voltages(place, channel, adc, given)
     return channel
 
@@ -200,16 +216,43 @@ def _codes(place: Place, given: Any) -> float:
     return value
 
 
-def _assumed(keys: Mapping[str, Any], sensor: Sensor, adc: Adc) -> tuple[str, ...]:
+_NEEDS = {
+    "input_resistance_tolerance": "input_resistance",
+    "bandwidth_tolerance": "bandwidth",
+    "shunt_heating": "shunt_tempco",
+}
+"""Keys that say nothing without another one."""
+
+
+def _check_pairs(place: Place, keys: Mapping[str, Any], given: Mapping[str, Any]) -> None:
+    for key, other in _NEEDS.items():
+        if key in keys and other not in keys:
+            place.fail(key, f"{other} beside it, which it says more of", given[key])
+    if keys.get("filter_resistance") and "input_resistance" not in keys:
+        expected = "input_resistance beside it: the two together tell how much the gain loses"
+        place.fail("filter_resistance", expected, given["filter_resistance"])
+
+
+def _assumed(
+    keys: Mapping[str, Any], sensor: Sensor, adc: Adc, conditions: Conditions, where: str
+) -> tuple[str, ...]:
     """Keys that were left out and matter: with an assumed value, or with an error that nothing covers."""
     if sensor not in PIN_SENSORS:
         return ()
     own = [key for key in _UNCOVERED.get(sensor, ()) if key not in keys]
+    own += [
+        key for key in _DRIFTS.get(sensor, ()) if key not in keys or conditions.temperature_change_k is None
+    ]
     own += _NEVER_COVERED.get(sensor, ())
     if sensor is Sensor.SHUNT:
+        rejects = "common_mode_rejection" in keys and conditions.bus_voltage_v is not None
+        if where != "low-side" and not rejects:
+            own.append("common_mode_rejection")
         own += [key for key in ("swing_low", "swing_high") if key not in keys]
-        # The error of an outside voltage has no key.
-        if keys["reference"] not in ("ground", "supply", "mid-supply"):
+        # What an outside voltage is worth is known only where it is said.
+        if "zero_tolerance" in keys:
+            pass
+        elif keys["reference"] not in ("ground", "supply", "mid-supply"):
             own.append("reference")
         elif keys["reference"] != "ground" and keys.get("supply", "adc") != "adc":
             own.append("supply")

@@ -6,10 +6,13 @@ from dataclasses import dataclass
 
 from livesense.bench import Sensor
 from livesense.bench.values import (
+    CAPACITANCE,
     CURRENT,
     CURRENT_SQUARED_TIME,
     DRIFT,
     FREQUENCY,
+    HEATING,
+    INDUCTANCE,
     INPUT_VOLTAGE,
     PER_KELVIN,
     RATE,
@@ -31,6 +34,7 @@ from livesense.bench.values import (
     number,
     quantity,
     raw,
+    rejection,
     text,
     texts,
     tolerance,
@@ -75,6 +79,8 @@ _INTEGRATING = LATER_WATCH_KINDS
 
 BENCH: dict[str, Key] = {
     "name": Key(text, '"coolant pump, 24 V"', "the file's name"),
+    "bus_voltage": Key(quantity(VOLTAGE, 0.0, 1e5, above=True), '"24 V"', "none"),
+    "temperature_change": Key(tolerance(TEMPERATURE_STEP, 300.0), '"20 K"', "none: drifts are not counted"),
 }
 
 LINK: dict[str, Key] = {
@@ -112,9 +118,14 @@ ADC: dict[str, Key] = {
     "offset_error": Key(codes_tolerance, '"2 LSB"', "±2 LSB assumed, not in the uncertainty"),
     "gain_error": Key(tolerance(RELATIVE, 1.0), '"0.1 %"', "not in the uncertainty"),
     "inl": Key(codes_tolerance, '"1.5 LSB"', "±2 LSB assumed, not in the uncertainty"),
+    "input_current": Key(tolerance(CURRENT, 1.0), '"1 µA"', "not in the uncertainty"),
+    "sampling_time": Key(quantity(TIME, 0.0, 1.0, above=True), '"0.5 us"', "not in the uncertainty"),
+    "sampling_capacitance": Key(
+        quantity(CAPACITANCE, 0.0, 1e-6, above=True), '"8 pF"', "not in the uncertainty"
+    ),
+    "sampling_resistance": Key(quantity(RESISTANCE, 0.0, 1e6), '"1 kΩ"', '"0 Ω"'),
 }
 
-_INDUCTANCE = Kind("an inductance", "0.2 mH", "H")
 _FLUX = Kind("a flux linkage", "10 mWb", "Wb")
 MOTOR: dict[str, Key] = {
     "kind": Key(choice("permanent-magnet", "induction"), '"permanent-magnet"', '"permanent-magnet"'),
@@ -122,8 +133,8 @@ MOTOR: dict[str, Key] = {
     "rated_current": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"6 A"', "none"),
     "sequence": Key(choice("UVW", "UWV"), '"UVW"', "none"),
     "resistance": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"50 mΩ"', later=True),
-    "inductance_d": Key(quantity(_INDUCTANCE, 0.0, 1e3, above=True), '"0.2 mH"', later=True),
-    "inductance_q": Key(quantity(_INDUCTANCE, 0.0, 1e3, above=True), '"0.3 mH"', later=True),
+    "inductance_d": Key(quantity(INDUCTANCE, 0.0, 1e3, above=True), '"0.2 mH"', later=True),
+    "inductance_q": Key(quantity(INDUCTANCE, 0.0, 1e3, above=True), '"0.3 mH"', later=True),
     "flux_linkage": Key(quantity(_FLUX, 0.0, 1e3, above=True), '"10 mWb"', later=True),
 }
 
@@ -147,15 +158,28 @@ CHANNEL: dict[str, Key] = {
     "decimals": Key(integer(0, 12), "2", "what the text shows", _STORED),
     "delay": Key(quantity(TIME, 0.0, 1.0), '"0.2 us"', '"0 us"', (*_PIN, D)),
     "bandwidth": Key(quantity(FREQUENCY, 0.0, 1e12, above=True), '"500 kHz"', "no correction", (*_PIN, D)),
+    "delay_tolerance": Key(tolerance(TIME, 1.0), '"0.1 us"', "not in the uncertainty", (*_PIN, D)),
+    "bandwidth_tolerance": Key(tolerance(RELATIVE, 1.0), '"20 %"', "not in the uncertainty", (*_PIN, D)),
     "shunt": Key(quantity(RESISTANCE, 0.0, 1e3, above=True), '"5 mΩ"', "", (S,)),
     "shunt_tolerance": Key(tolerance(RELATIVE, 1.0), '"1 %"', "not in the uncertainty", (S,)),
     "shunt_tempco": Key(tolerance(PER_KELVIN, 0.1), '"50 ppm/K"', "not in the uncertainty", (S,)),
+    "shunt_heating": Key(quantity(HEATING, 0.0, 1e5), '"40 K/W"', "not in the uncertainty", (S,)),
+    "shunt_inductance": Key(quantity(INDUCTANCE, 0.0, 1e-3), '"1 nH"', "no correction", (S,)),
+    "sense_copper": Key(quantity(RESISTANCE, 0.0, 1.0), '"0.02 mΩ"', "not in the uncertainty", (S,)),
     "gain": Key(number(0.0, 1e6, above=True), "20", "", (S,)),
     "gain_error": Key(tolerance(RELATIVE, 1.0), '"0.3 %"', "not in the uncertainty", (S, L)),
+    "gain_drift": Key(tolerance(PER_KELVIN, 0.1), '"10 ppm/K"', "not in the uncertainty", (S, L)),
     "offset": Key(tolerance(INPUT_VOLTAGE, 10.0), '"150 µV"', "not in the uncertainty", (S, L)),
     "offset_drift": Key(tolerance(DRIFT, 1.0), '"2 µV/K"', "not in the uncertainty", (S, L)),
     "reference": Key(choice_or_voltage("ground", "supply", "mid-supply"), '"mid-supply"', "", (S,)),
     "supply": Key(choice_or_voltage("adc"), '"adc"', '"adc"', (S, L)),
+    "zero_tolerance": Key(tolerance(RELATIVE, 1.0), '"0.1 %"', "not in the uncertainty", (S,)),
+    "rail": Key(text, '"1.65 V of board A"', "none: its error is this channel's own", (S,)),
+    "common_mode_rejection": Key(rejection, '"100 dB"', "not in the uncertainty", (S,)),
+    "filter_resistance": Key(quantity(RESISTANCE, 0.0, 1e6), '"10 Ω"', '"0 Ω"', (S,)),
+    "input_resistance": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"5 kΩ"', "no correction", (S,)),
+    "input_resistance_tolerance": Key(tolerance(RELATIVE, 1.0), '"20 %"', "not in the uncertainty", (S,)),
+    "source_resistance": Key(quantity(RESISTANCE, 0.0, 1e9), '"1 kΩ"', '"0 Ω"', _PIN),
     "plus_input": Key(
         choice("bridge", "motor", "supply", "ground"),
         '"bridge"',

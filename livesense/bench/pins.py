@@ -1,8 +1,8 @@
 """Which pin voltage stands for which value, from a bench file's settings alone.
 
 With v the voltage at the ADC's pin, ``value = per_volt * (v - zero_v)``. For a shunt,
-``per_volt = s / (gain * shunt)`` and ``zero_v`` is where the amplifier's reference pins
-put its output at no current.
+``per_volt = s / (gain * shunt)``, with the gain that filter resistors leave, and ``zero_v``
+is where the amplifier's reference pins put its output at no current.
 """
 
 from __future__ import annotations
@@ -94,12 +94,21 @@ def per_volt(channel: Channel) -> float:
         for a sensor that is not linear in its pin voltage.
     """
     if channel.sensor is Sensor.SHUNT and channel.gain and channel.shunt_ohm:
-        return sign(channel) / (channel.gain * channel.shunt_ohm)
+        return sign(channel) / (channel.gain * filter_loss(channel) * channel.shunt_ohm)
     if channel.sensor is Sensor.LINEAR and channel.scale:
         return channel.scale
     if channel.sensor is Sensor.DIVIDER and channel.ratio:
         return channel.ratio
     raise ValueError(f"channel {channel.name!r} is not linear in its pin voltage")
+
+
+def filter_loss(channel: Channel) -> float:
+    """Share of the shunt's voltage that filter resistors leave between the amplifier's inputs.
+
+    Two of them form a divider with the resistance between the inputs.
+    """
+    between = channel.input_resistance_ohm
+    return 1.0 if between is None else between / (between + 2 * channel.filter_resistance_ohm)
 
 
 def pin_span_v(channel: Channel, adc: Adc) -> tuple[float, float]:

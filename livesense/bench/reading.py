@@ -7,7 +7,17 @@ from dataclasses import replace
 from pathlib import PureWindowsPath
 from typing import Any
 
-from livesense.bench import Adc, Bench, Channel, GroupSettings, LinkSettings, Motor, Tolerance, Watch
+from livesense.bench import (
+    Adc,
+    Bench,
+    Channel,
+    Conditions,
+    GroupSettings,
+    LinkSettings,
+    Motor,
+    Tolerance,
+    Watch,
+)
 from livesense.bench.channels import place_of, read_channel
 from livesense.bench.checks import check_channels, check_link, check_watch, warnings_of
 from livesense.bench.keys import (
@@ -48,7 +58,9 @@ def read_bench(text: str, path: str) -> Bench:
         _group(Place(file, f"group {number}"), given)
         for number, given in enumerate(document.get("group", []))
     )
-    channels = _channels(file, document.get("channel", []), adc)
+    about = Place(file, "bench").read(document.get("bench", {}), BENCH)
+    conditions = Conditions(about.get("bus_voltage"), about.get("temperature_change"))
+    channels = _channels(file, document.get("channel", []), adc, conditions)
     check_channels(file, channels, groups, adc, link)
     check_link(file, channels, groups, link)
     given_watches = document.get("watch", [])
@@ -58,9 +70,8 @@ def read_bench(text: str, path: str) -> Bench:
     )
     if "limits" in document:
         Place(file, "").later("limits", document["limits"])
-    name = Place(file, "bench").read(document.get("bench", {}), BENCH).get("name")
     return Bench(
-        name=name or PureWindowsPath(file).stem,
+        name=about.get("name") or PureWindowsPath(file).stem,
         link=link,
         groups=groups,
         adc=adc,
@@ -73,6 +84,7 @@ def read_bench(text: str, path: str) -> Bench:
         warnings=warnings_of(
             channels, groups, adc, link, watches, baud_stated="baud" in document.get("link", {})
         ),
+        conditions=conditions,
     )
 
 
@@ -146,6 +158,10 @@ def _adc(file: str, given: Mapping[str, Any]) -> Adc:
         offset_error=codes("offset_error"),
         gain_error=keys.get("gain_error"),
         inl=codes("inl"),
+        input_current_a=keys.get("input_current"),
+        sampling_time_s=keys.get("sampling_time"),
+        sampling_capacitance_f=keys.get("sampling_capacitance"),
+        sampling_resistance_ohm=keys.get("sampling_resistance", 0.0),
     )
 
 
@@ -166,11 +182,13 @@ def _motor(file: str, given: Mapping[str, Any]) -> Motor:
     )
 
 
-def _channels(file: str, given: Sequence[Mapping[str, Any]], adc: Adc) -> tuple[Channel, ...]:
+def _channels(
+    file: str, given: Sequence[Mapping[str, Any]], adc: Adc, conditions: Conditions
+) -> tuple[Channel, ...]:
     found: list[Channel] = []
     for number, table in enumerate(given, start=1):
         place = place_of(file, table, number)
-        channel = read_channel(place, table, adc)
+        channel = read_channel(place, table, adc, conditions)
         if any(channel.name == other.name for other in found):
             place.fail("name", "each name once", channel.name)
         found.append(channel)

@@ -48,6 +48,9 @@ RELATIVE = Kind("a relative limit of error", "0.5 %", "")
 INPUT_VOLTAGE = Kind("a voltage", "150 µV", "V")
 PER_KELVIN = Kind("a temperature coefficient", "50 ppm/K", "1/K")
 DRIFT = Kind("a drift", "2 µV/K", "V/K")
+INDUCTANCE = Kind("an inductance", "0.2 mH", "H")
+CAPACITANCE = Kind("a capacitance", "8 pF", "F")
+HEATING = Kind("a thermal resistance", "40 K/W", "K/W")
 
 
 def _such_as(kind: Kind) -> str:
@@ -112,6 +115,17 @@ def codes_tolerance(given: Any) -> Tolerance | OfFullScale:
             raise Unfit("a limit of error from 0 LSB to 1000000 LSB, or from 0 % to 100 %")
         return Tolerance(value, k) if unit else OfFullScale(Tolerance(value, k))
     raise Unfit(expected)
+
+
+_DECIBELS = re.compile(r"(?P<number>\d+(?:\.\d*)?)\s*dB", re.IGNORECASE)
+
+
+def rejection(given: Any) -> float:
+    """Read a rejection in decibels; returned is what is left: 0.00001 of "100 dB"."""
+    found = _DECIBELS.fullmatch(given.strip()) if isinstance(given, str) else None
+    if found is None or not 0 < float(found["number"]) <= 200:
+        raise Unfit('a rejection such as "100 dB", above 0 dB and at most 200 dB')
+    return float(10 ** (-float(found["number"]) / 20))
 
 
 def choice(*words: str, later: Sequence[str] = ()) -> Reader:

@@ -11,7 +11,7 @@ name are one and the same error, and add before they are squared (JCGM 100:2008,
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -85,7 +85,7 @@ class Budget:
     pin_zero: float = 0.0
 
     def total(self, *acts: Acts, shared: str | None = None) -> float:
-        """Root of the sum of squares of the terms that act so; those of one shared name where one is given."""
+        """Root of the sum of squares of the terms that act so, of one shared name where one is given."""
         return math.sqrt(
             sum(t.u**2 for t in self.terms if t.acts in acts and (shared is None or t.shared == shared))
         )
@@ -177,11 +177,6 @@ class Budget:
         kept = [replace(t, acts=Acts.SCALE) if t.acts is Acts.PIN else t for t in kept]
         measured = Term(key, "measured zero", Acts.OFFSET, u, "mean of a calibration")
         return Budget((*kept, measured), 0.0)
-
-    def without(self, keys: Iterable[str]) -> Budget:
-        """Leave out the terms of some keys."""
-        left_out = set(keys)
-        return replace(self, terms=tuple(t for t in self.terms if t.key not in left_out))
 
     def scaled(self, factor: float) -> Budget:
         """Take a channel that reads ``factor`` times as much: offsets follow, relative terms do not."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from livesense.bench import Adc, Channel, Sensor
+from livesense.bench import Adc, Channel, Conditions, Sensor
 from livesense.bench.pins import (
     PIN_SENSORS,
     per_volt,
@@ -62,7 +62,9 @@ def converter(channel: Channel, adc: Adc, bits: int, code_unit: float) -> Conver
     )
 
 
-def build(channel: Channel, adc: Adc, group: int, info: GroupInfo, bits: int | None) -> ChannelChain:
+def build(
+    channel: Channel, adc: Adc, conditions: Conditions, group: int, info: GroupInfo, bits: int | None
+) -> ChannelChain:
     """Conversion of one stored channel.
 
     Parameters
@@ -91,6 +93,9 @@ def build(channel: Channel, adc: Adc, group: int, info: GroupInfo, bits: int | N
         labels=channel.labels,
         bandwidth_hz=channel.bandwidth_hz,
         delay_s=channel.delay_s,
+        u_bandwidth=0.0 if channel.bandwidth_tolerance is None else channel.bandwidth_tolerance.u,
+        u_delay_s=0.0 if channel.delay_tolerance_s is None else channel.delay_tolerance_s.u,
+        shunt_lag_s=channel.shunt_inductance_h / channel.shunt_ohm if channel.shunt_ohm else 0.0,
         code_unit=code_unit,
     )
     if channel.sensor not in PIN_SENSORS:
@@ -100,7 +105,7 @@ def build(channel: Channel, adc: Adc, group: int, info: GroupInfo, bits: int | N
     adc_here = converter(channel, adc, bits, code_unit)
     if channel.sensor in (Sensor.NTC, Sensor.RTD):
         return _thermometer(plain, channel, adc, adc_here)
-    return _linear(plain, channel, adc, adc_here)
+    return _linear(plain, channel, adc, conditions, adc_here)
 
 
 def _without_pin(plain: ChannelChain, channel: Channel, info: GroupInfo) -> ChannelChain:
@@ -130,7 +135,9 @@ def _type_range(info: GroupInfo) -> tuple[float, float]:
     return int(limits.min), int(limits.max)
 
 
-def _linear(plain: ChannelChain, channel: Channel, adc: Adc, here: Converter) -> ChannelChain:
+def _linear(
+    plain: ChannelChain, channel: Channel, adc: Adc, conditions: Conditions, here: Converter
+) -> ChannelChain:
     slope = per_volt(channel)
     per_code = slope * here.lsb_v * here.code_unit
     low_v, high_v = pin_span_v(channel, adc)
@@ -148,7 +155,7 @@ def _linear(plain: ChannelChain, channel: Channel, adc: Adc, here: Converter) ->
         high=ends[1],
         lowest_code=lowest_code,
         highest_code=highest_code,
-        budget=linear_budget(channel, adc, slope, per_lsb),
+        budget=linear_budget(channel, adc, conditions, slope, per_lsb, ends[1] - ends[0]),
         u_quantisation=abs(per_code) / math.sqrt(12),
     )
 

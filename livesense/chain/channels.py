@@ -36,6 +36,10 @@ class ChannelChain:
         ``value = per_code * (code - zero_code)``; None for thermometers and computed channels.
     budget
         Its systematic errors, one term for each.
+    u_bandwidth, u_delay_s
+        Standard uncertainties of ``bandwidth_hz`` (relative) and ``delay_s``.
+    shunt_lag_s
+        Time constant L / R of the shunt: its voltage leads the current and grows with the frequency.
     u_quantisation
         Standard uncertainty of rounding one code, ``per_code / sqrt 12``, random.
     u_excludes
@@ -61,6 +65,9 @@ class ChannelChain:
     labels: tuple[tuple[int, str], ...] = ()
     bandwidth_hz: float | None = None
     delay_s: float = 0.0
+    u_bandwidth: float = 0.0
+    u_delay_s: float = 0.0
+    shunt_lag_s: float = 0.0
     lowest_code: int | None = None
     highest_code: int | None = None
     thermometer: PullUp | None = None
@@ -156,7 +163,8 @@ class ChannelChain:
         """Return the factor that turns a measured phasor into the one at the sensor's input.
 
         A channel sampled late appears to lead, by ``360 f delay`` degrees; a first-order
-        low-pass makes smaller and lag. Both are undone. A computed channel takes the mean
+        low-pass makes smaller and lag; a shunt's inductance makes larger and lead. All are
+        undone. A computed channel takes the mean
         of its sources', which is exact when they are alike.
         """
         if self.sources:
@@ -164,7 +172,21 @@ class ChannelChain:
         undone = cmath.exp(-2j * math.pi * frequency_hz * self.delay_s)
         if self.bandwidth_hz is not None:
             undone *= 1 + 1j * frequency_hz / self.bandwidth_hz
-        return undone
+        return undone / (1 + 2j * math.pi * frequency_hz * self.shunt_lag_s)
+
+    def u_correction(self, frequency_hz: float) -> tuple[float, float]:
+        """Tell the standard uncertainties that the correction leaves: relative of size, radians of angle.
+
+        With r = f / bandwidth, size and angle of ``1 + i r`` change by ``r² / (1 + r²)`` and
+        ``r / (1 + r²)`` per relative change of the bandwidth.
+        """
+        if self.sources:
+            parts = [source.u_correction(frequency_hz) for source in self.sources]
+            return math.hypot(*(p[0] for p in parts)), math.hypot(*(p[1] for p in parts))
+        r = frequency_hz / self.bandwidth_hz if self.bandwidth_hz else 0.0
+        by_delay = 2 * math.pi * frequency_hz * self.u_delay_s
+        by_bandwidth = self.u_bandwidth * r / (1 + r * r)
+        return by_bandwidth * r, math.hypot(by_bandwidth, by_delay)
 
     def u_systematic(self, values: ArrayLike) -> FloatArray:
         """Systematic standard uncertainty of single values, in ``unit``; any shape.

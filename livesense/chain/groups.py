@@ -72,7 +72,7 @@ class Chain:
             info = self._groups[group]
             self._columns[channel.name] = info.channels.index(channel.column)
             bits = _bits(channel, bench, group, info, warnings)
-            found = build(channel, bench.adc, group, info, bits)
+            found = build(channel, bench.adc, bench.conditions, group, info, bits)
             zero = (calibration or {}).get(channel.name)
             if zero is not None and found.per_code is not None:
                 found = found.with_zero(zero.zero_code, zero.u_codes)

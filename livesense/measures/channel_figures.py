@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -50,8 +50,18 @@ class ChannelInput:
     u_bow
         Standard uncertainty by the converter's non-linearity, in the channel's unit; ``u_offset`` holds
         it too.
+    u_pin, pin_zero
+        The part of ``u_scale`` that acts on the whole pin voltage, and the value that its zero amounts to:
+        such an error moves scale and zero together.
+    shared_offsets
+        Parts of ``u_offset`` that are one error in several channels: their names, and how much it
+        moves this one, with its sign.
+    u_alternating
+        Standard uncertainty (rms) by an error that alternates with the currents, at an unknown angle.
     correction
         Factor that turns a measured phasor at a frequency (Hz) into the one at the input.
+    u_correction
+        What that leaves, as standard uncertainties: relative of the size, radians of the angle.
     computed
         It is made from other channels, so that it says nothing of its own.
     sampled_at
@@ -69,6 +79,11 @@ class ChannelInput:
     u_offset: float = 0.0
     u_quantisation: float = 0.0
     u_bow: float = 0.0
+    u_pin: float = 0.0
+    pin_zero: float = 0.0
+    shared_offsets: Mapping[str, float] = field(default_factory=dict)
+    u_alternating: float = 0.0
+    u_correction: Callable[[float], tuple[float, float]] | None = None
     correction: Callable[[float], complex] | None = None
     computed: bool = False
     sampled_at: str | None = None
@@ -77,6 +92,12 @@ class ChannelInput:
     def clipped_scans(self) -> int:
         """How many values were at an end of the range."""
         return 0 if self.clipped is None else int(np.count_nonzero(self.clipped))
+
+    def u_systematic(self, value: float) -> float:
+        """Systematic standard uncertainty of a value that does not alternate."""
+        scale = (self.u_scale**2 - self.u_pin**2) * value**2
+        offset = self.u_offset**2 - (self.u_pin * self.pin_zero) ** 2
+        return math.sqrt(max(scale + offset, 0.0) + (self.u_pin * (value + self.pin_zero)) ** 2)
 
     @property
     def no_number(self) -> str | None:
@@ -167,11 +188,22 @@ class Line:
         phasor = complex(self.phasors(name, channel)[0])
         # A bend of the converter is the same function of the value up and down: it changes the size
         # of a wave and not its angle, like an error of this channel's scale.
-        bend = bend_of_fundamental(channel) / abs(phasor) if phasor else 0.0
-        own = math.hypot(own_scale(channel.u_scale, channel.u_common), bend)
+        size = abs(phasor)
+        bend = bend_of_fundamental(channel) / size if size else 0.0
+        u_size, u_angle = self.u_corrections(channel)
+        # What alternates with the currents may stand at any angle to them: as much along as across.
+        along = channel.u_alternating / size if size else 0.0
+        own = math.hypot(own_scale(channel.u_scale, channel.u_common), bend, u_size, along)
+        across = math.hypot(channel.u_alternating, size * u_angle)
         u = float(self.fit.u_quadrature[self.columns[name], 0]) / math.sqrt(2)
         u = math.hypot(u, self.rounding(name, channel)) * abs(self.corrections(channel)[0])
-        return PhasePhasor(phasor, u, own, channel.u_common)
+        return PhasePhasor(phasor, u, own, channel.u_common, across)
+
+    def u_corrections(self, channel: ChannelInput) -> tuple[float, float]:
+        """Tell what the corrections of a fundamental leave: relative of its size, radians of its angle."""
+        if channel.u_correction is None:
+            return 0.0, 0.0
+        return channel.u_correction(self.fit.frequency_hz.value)
 
 
 def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bool = True) -> ChannelMeasures:
@@ -215,7 +247,12 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
     out["noise_rms"] = Estimate(noise, u_noise, noise * channel.u_scale, unit)
     lost = size * (fit.phase_spread_rad**2 + fit.amplitude_spread**2) / 2
     u_size = math.hypot(u_of_magnitude(size, first.u_component), lost)
-    s_size = math.hypot(size * channel.u_scale, bend_of_fundamental(channel))
+    s_size = math.hypot(
+        size * channel.u_scale,
+        bend_of_fundamental(channel),
+        channel.u_alternating,
+        size * line.u_corrections(channel)[0],
+    )
     out["fundamental_rms"] = Estimate(size, u_size, s_size, unit)
     if seen:
         _put(out, withheld, "phase_deg", _phase(first, line))
@@ -294,12 +331,12 @@ def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: 
         u_rms = math.hypot(mean * u_mean, ac * u_ac) / rms
         # An offset enters the square twice: with the mean, and by itself where the mean is small.
         # A bend adds at most its own rms value to the alternating part (the triangle inequality).
-        bend = ac * channel.u_bow / rms
+        bend = ac * math.hypot(channel.u_bow, channel.u_alternating) / rms
         s_rms = math.hypot(rms * scale, mean * offset / rms, offset**2 / (2 * rms), bend)
     return {
-        "mean": Estimate(mean, u_mean, math.hypot(mean * scale, offset), unit),
+        "mean": Estimate(mean, u_mean, channel.u_systematic(mean), unit),
         "rms": Estimate(rms, u_rms, s_rms, unit),
-        "ac_rms": Estimate(ac, u_ac, math.hypot(ac * scale, channel.u_bow), unit),
+        "ac_rms": Estimate(ac, u_ac, math.hypot(ac * scale, channel.u_bow, channel.u_alternating), unit),
     }
 
 
@@ -314,10 +351,12 @@ def _extremes(channel: ChannelInput, withheld: dict[str, str]) -> dict[str, Any]
     u = math.hypot(channel.u_quantisation, by_noise)
     scale, offset, unit = channel.u_scale, channel.u_offset, channel.unit
     out: dict[str, Any] = {"clipped_scans": channel.clipped_scans}
-    out["min"] = Estimate(plain.low, u, math.hypot(plain.low * scale, offset), unit)
-    out["max"] = Estimate(plain.high, u, math.hypot(plain.high * scale, offset), unit)
+    # An alternating error at its peak, where it stands in step with the current.
+    peak = math.sqrt(2) * channel.u_alternating
+    out["min"] = Estimate(plain.low, u, math.hypot(channel.u_systematic(plain.low), peak), unit)
+    out["max"] = Estimate(plain.high, u, math.hypot(channel.u_systematic(plain.high), peak), unit)
     span = plain.peak_to_peak
-    out["peak_to_peak"] = Estimate(span, 2 * u, span * scale, unit)
+    out["peak_to_peak"] = Estimate(span, 2 * u, math.hypot(span * scale, 2 * peak), unit)
     if channel.too_clipped is not None:
         return out
     if plain.rms > 2 * math.hypot(offset, channel.u_quantisation):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -90,11 +91,12 @@ def _residual(chosen: Mapping[str, ChannelInput], names: Mapping[str, str], line
     u_mean = math.sqrt(float(np.sum(fit.u_mean[columns] ** 2)) + rounded)
     repeated = sum(line.rounding(names[p], chosen[p]) ** 2 for p in PHASES)
     u_component = np.sqrt(np.sum(fit.u_quadrature[columns] ** 2, axis=0) / 2 + repeated)
-    own = np.array([line.fundamental(names[p], chosen[p]).u_scale for p in PHASES])
-    s_component = np.sqrt(np.sum((np.abs(phasors) * own[:, None]) ** 2, axis=0) / 2)
-    s_mean = math.sqrt(
-        float(np.sum((fit.mean[columns] * own) ** 2)) + sum(c.u_offset**2 for c in chosen.values())
-    )
+    firsts = [line.fundamental(names[p], chosen[p]) for p in PHASES]
+    own = np.array([first.u_scale for first in firsts])
+    s_component = np.sum((np.abs(phasors) * own[:, None]) ** 2, axis=0) / 2
+    s_component[0] += sum(first.u_across**2 for first in firsts) / 2
+    s_component = np.sqrt(s_component)
+    s_mean = math.hypot(float(np.linalg.norm(fit.mean[columns] * own)), offset_of_sum(chosen.values()))
     square = mean**2 + float(np.sum(harmonics**2)) + float(np.mean(left**2))
     u_left = batch_u(left**2)
 
@@ -115,9 +117,24 @@ def _residual_of_values(chosen: Mapping[str, ChannelInput]) -> Estimate:
     square = float(np.mean(total**2))
     rms = [math.sqrt(float(np.mean(c.values**2))) for c in chosen.values()]
     scale = math.sqrt(sum((r * c.u_scale) ** 2 for r, c in zip(rms, chosen.values(), strict=True)))
-    s = math.hypot(scale, math.sqrt(sum(c.u_offset**2 for c in chosen.values())))
+    s = math.hypot(scale, offset_of_sum(chosen.values()))
     rounded = math.sqrt(sum(lasting_rounding(c) ** 2 for c in chosen.values()))
     u_square = math.hypot(batch_u(total**2), 2 * math.sqrt(square) * rounded, math.sqrt(2) * rounded**2)
     random = u_of_root(square, u_square)
     whole = u_of_root(square, math.sqrt(u_square**2 + 4 * square * s**2 + 2 * s**4))
     return Estimate(math.sqrt(square), random, math.sqrt(max(whole**2 - random**2, 0.0)), chosen["U"].unit)
+
+
+def offset_of_sum(channels: Iterable[ChannelInput]) -> float:
+    """Uncertainty of the sum of several channels' zeros.
+
+    Errors of each channel's own add as squares; one that several share is the same in all of them and
+    adds as it is (JCGM 100:2008, 5.2.2).
+    """
+    own = 0.0
+    shared: dict[str, float] = defaultdict(float)
+    for channel in channels:
+        own += channel.u_offset**2 - sum(amount**2 for amount in channel.shared_offsets.values())
+        for name, amount in channel.shared_offsets.items():
+            shared[name] += amount
+    return math.sqrt(max(own, 0.0) + sum(amount**2 for amount in shared.values()))

@@ -35,13 +35,15 @@ class PhasePhasor:
     """A fundamental: complex rms, uncertainty of one component, and of its scale.
 
     ``u_scale`` is what this channel's scale has for itself, ``u_common`` what it shares with the
-    others (the ADC reference); both relative. Unknown shares belong into ``u_scale``.
+    others (the ADC reference); both relative. Unknown shares belong into ``u_scale``. ``u_across`` is what
+    systematic errors do at right angles to it, as rms: they turn it.
     """
 
     rms: complex
     u_component: float = 0.0
     u_scale: float = 0.0
     u_common: float = 0.0
+    u_across: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,15 +69,17 @@ def angle_deg(phase: PhasePhasor, reference: PhasePhasor) -> tuple[Estimate | No
     """Angle of one fundamental after another, -180 to 180, negative when later; or why it is withheld."""
     if phase.rms == 0 or reference.rms == 0:
         return None, "there is no fundamental"
-    u_rad = math.hypot(phase.u_component / abs(phase.rms), reference.u_component / abs(reference.rms))
-    u = math.degrees(u_rad)
+    both = (phase, reference)
+    random = math.degrees(math.hypot(*(p.u_component / abs(p.rms) for p in both)))
+    systematic = math.degrees(math.hypot(*(p.u_across / abs(p.rms) for p in both)))
+    u = math.hypot(random, systematic)
     if not 2 * u <= ANGLE_LIMIT_DEG:
         return (
             None,
             f"the angle is known to ± {_short(2 * u)}° only (k = 2); the limit is {ANGLE_LIMIT_DEG:g}°",
         )
     value = math.degrees(cmath.phase(phase.rms / reference.rms))
-    return Estimate(value, u_random=u, unit="°"), None
+    return Estimate(value, random, systematic, "°"), None
 
 
 def _short(degrees: float) -> str:
@@ -100,9 +104,9 @@ def three_phase(phasors: Mapping[str, PhasePhasor], unit: str = "A") -> ThreePha
     three = [phasors[p] for p in PHASES]
     zero, positive, negative = components(*(p.rms for p in three))
     random = math.sqrt(sum(p.u_component**2 for p in three)) / 3
-    own = math.sqrt(sum((abs(p.rms) * p.u_scale) ** 2 for p in three)) / 3
+    own = math.sqrt(sum((abs(p.rms) * p.u_scale) ** 2 + p.u_across**2 for p in three)) / 3
     common = max(p.u_common for p in three)
-    # A relative error of one phase turns into a phasor along that phase: half its square per component.
+    # An error of one phase is a phasor along or across that phase: half its square per component.
     u_small = math.hypot(random, own / math.sqrt(2))
     along = max(math.hypot(p.u_scale, p.u_common) for p in three)
     withheld: dict[str, str] = {}

@@ -49,6 +49,7 @@ def test_a_shunt_channel_with_its_defaults(changed: Changed) -> None:
         "offset",
         "shunt_tempco",
         "offset_drift",
+        "common_mode_rejection",
         "swing_low",
         "swing_high",
         "reference_tolerance",

@@ -213,7 +213,7 @@ def test_a_thermometer_is_left_alone_by_a_zero() -> None:
 def test_a_pin_without_bits_cannot_be_converted() -> None:
     bench = parse(COMPUTED)
     with pytest.raises(ValueError, match="'iu': the ADC's bits are not known"):
-        build(bench.channels[0], bench.adc, 0, PAIR, None)
+        build(bench.channels[0], bench.adc, bench.conditions, 0, PAIR, None)
 
 
 def test_settings_without_a_pin_voltage_are_refused() -> None:

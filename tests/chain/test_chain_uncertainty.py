@@ -138,7 +138,7 @@ def test_a_channel_with_everything(channel: Make) -> None:
     assert i.u_offset == pytest.approx(math.sqrt((0.15**2 + (2 * lsb_a) ** 2 * 2) / 3))
     assert i.u_quantisation == pytest.approx(lsb_a / math.sqrt(12))
     assert i.u_systematic(10.0) == pytest.approx(math.hypot(10 * i.u_scale, i.u_offset))
-    assert i.u_excludes == ("shunt_tempco", "offset_drift")
+    assert i.u_excludes == ("shunt_tempco", "offset_drift", "common_mode_rejection")
 
 
 def test_what_is_not_stated_is_named_and_not_counted(channel: Make) -> None:
@@ -150,6 +150,7 @@ def test_what_is_not_stated_is_named_and_not_counted(channel: Make) -> None:
         "offset",
         "shunt_tempco",
         "offset_drift",
+        "common_mode_rejection",
         "reference_tolerance",
         "offset_error",
         "inl",
@@ -223,6 +224,7 @@ def test_a_measured_zero_takes_its_keys_from_the_list(channel: Make) -> None:
         "gain_error",
         "shunt_tempco",
         "offset_drift",
+        "common_mode_rejection",
         "reference_tolerance",
         "inl",
         "adc.gain_error",
