@@ -11,7 +11,7 @@ name are one and the same error, and add before they are squared (JCGM 100:2008,
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from livesense.chain.calibration import SCALE_KEYS, Scale
 from livesense.samples import FloatArray
 
 ADC_REFERENCE = "adc.reference"
@@ -155,6 +156,7 @@ class Budget:
             {
                 "key": term.key,
                 "source": term.source,
+                "acts": str(term.acts),
                 "stated": term.stated,
                 "u": term.u,
                 "sensitivity": part / term.u if term.u else 0.0,
@@ -175,8 +177,35 @@ class Budget:
         kept = [t for t in self.terms if not t.at_zero]
         # With the zero measured, an error of the pin's scale acts on the current alone.
         kept = [replace(t, acts=Acts.SCALE) if t.acts is Acts.PIN else t for t in kept]
-        measured = Term(key, "measured zero", Acts.OFFSET, u, "mean of a calibration")
+        # A later zero takes this one away as it took the offsets.
+        measured = Term(key, "measured zero", Acts.OFFSET, u, "mean of a calibration", at_zero=True)
         return Budget((*kept, measured), 0.0)
+
+    def with_scale(self, scale: Scale) -> Budget:
+        """Replace what a measured line holds already, scale and zero, by the line's own uncertainty.
+
+        Temperatures, heating, common mode and non-linearity stay. The line turns around its pivot: its
+        slope's error does nothing there, as one of a pin's voltage does nothing at ``-pin_zero``.
+        """
+        kept = [t for t in self.terms if not t.at_zero and t.key not in SCALE_KEYS]
+        text = "line through calibration points"
+        measured = [
+            Term("calibration", "measured scale", Acts.PIN, scale.u_relative, text),
+            Term("calibration", "measured line", Acts.OFFSET, scale.u_pivot, text, at_zero=True),
+        ]
+        for m in scale.meters:
+            source, shared = f"reference meter {m.meter}", f"meter {m.meter}"
+            measured += [
+                Term("calibration", source, Acts.SCALE, m.u_relative, "calibration", shared=shared),
+                Term(
+                    "calibration", source, Acts.OFFSET, m.u_offset, "calibration", shared=shared, at_zero=True
+                ),
+            ]
+        return Budget((*kept, *(t for t in measured if t.u)), -scale.pivot)
+
+    def with_terms(self, terms: Iterable[Term]) -> Budget:
+        """Add terms."""
+        return replace(self, terms=(*self.terms, *terms))
 
     def scaled(self, factor: float) -> Budget:
         """Take a channel that reads ``factor`` times as much: offsets follow, relative terms do not."""

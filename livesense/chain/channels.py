@@ -10,12 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from livesense.chain.budget import ADC_REFERENCE, Acts, Budget
+from livesense.chain.calibration import SCALE_KEYS, ZERO_KEYS, ChannelCalibration, Scale
 from livesense.chain.temperature import PullUp
 from livesense.samples import BoolArray, Codes, FloatArray
-
-ZERO_TERMS = ("offset", "offset_error", "reference", "supply")
-"""Keys whose errors a zero calibration takes away."""
-
 
 NO_ERRORS = Budget()
 
@@ -44,6 +41,9 @@ class ChannelChain:
         Standard uncertainty of rounding one code, ``per_code / sqrt 12``, random.
     u_excludes
         Bench keys whose errors are not in the uncertainty, because they were left out.
+    shares
+        Name of the scale error that other channels have in common with this one: that of the ADC's
+        reference, or of the meter by which all were calibrated.
     """
 
     name: str
@@ -74,6 +74,7 @@ class ChannelChain:
     code_offset: float = 0.0
     code_unit: float = 1.0
     sources: tuple[ChannelChain, ...] = ()
+    shares: str = ADC_REFERENCE
 
     @property
     def u_scale(self) -> float:
@@ -82,8 +83,8 @@ class ChannelChain:
 
     @property
     def u_common(self) -> float:
-        """The part of ``u_scale`` that comes from the ADC's reference, shared with the other channels."""
-        return self.budget.total(Acts.SCALE, Acts.PIN, shared=ADC_REFERENCE)
+        """The part of ``u_scale`` that is shared with the other channels."""
+        return self.budget.total(Acts.SCALE, Acts.PIN, shared=self.shares)
 
     @property
     def u_offset(self) -> float:
@@ -226,5 +227,43 @@ class ChannelChain:
             low=self.low + moved,
             high=self.high + moved,
             budget=self.budget.with_zero("zero", abs(u_zero_codes * per_code)),
-            u_excludes=tuple(key for key in self.u_excludes if key not in ZERO_TERMS),
+            u_excludes=tuple(key for key in self.u_excludes if key not in ZERO_KEYS),
+        )
+
+    def with_scale(self, scale: Scale) -> ChannelChain:
+        """Replace scale and zero by a measured line, and their errors by the line's own.
+
+        Raises
+        ------
+        ValueError
+            for a channel that is not linear in its codes.
+        """
+        self._linear()
+        line = replace(self, per_code=scale.per_code, zero_code=scale.zero_code)
+        ends = sorted(float(end) for end in line.values(self.codes([self.low, self.high])))
+        return replace(
+            line,
+            low=ends[0],
+            high=ends[1],
+            u_quantisation=abs(scale.per_code) / math.sqrt(12),
+            budget=self.budget.with_scale(scale),
+            u_excludes=tuple(key for key in self.u_excludes if key not in (*ZERO_KEYS, *SCALE_KEYS)),
+        )
+
+    def calibrated(self, found: ChannelCalibration) -> ChannelChain:
+        """Use what a calibration found.
+
+        A stale zero is still the best there is, but what the bench file says of offsets may have come back
+        since: both count.
+        """
+        new = self if found.scale is None else self.with_scale(found.scale)
+        if found.zero is not None:
+            new = new.with_zero(found.zero.code, found.zero.u_codes)
+        if not found.stale:
+            return new
+        back = [key for key in self.u_excludes if key in new.u_excludes or key in ZERO_KEYS]
+        return replace(
+            new,
+            budget=new.budget.with_terms(t for t in self.budget.terms if t.at_zero),
+            u_excludes=tuple(back),
         )

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from typing import Protocol
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,25 +12,10 @@ from livesense.bench import Bench, Channel, Sensor
 from livesense.bench.pins import PIN_SENSORS
 from livesense.chain.budget import minus_the_sum
 from livesense.chain.build import build
+from livesense.chain.calibration import Calibration
 from livesense.chain.channels import ChannelChain
 from livesense.errors import DescriptionError
 from livesense.samples import BoolArray, Codes, FloatArray, GroupInfo
-
-
-class ZeroFound(Protocol):
-    """A channel's zero as it was measured: mean code, and its standard uncertainty in codes."""
-
-    @property
-    def zero_code(self) -> float:
-        """Mean code at zero."""
-
-    @property
-    def u_codes(self) -> float:
-        """Standard uncertainty of it."""
-
-
-Calibration = Mapping[str, ZeroFound]
-"""Measured zeros by channel name."""
 
 
 class Chain:
@@ -43,7 +28,7 @@ class Chain:
     groups
         The device's groups, in the order of their numbers.
     calibration
-        Measured zeros; channels without one keep the nominal zero.
+        What was measured of zeros and scales; other channels keep what the bench file says.
 
     Attributes
     ----------
@@ -73,10 +58,12 @@ class Chain:
             self._columns[channel.name] = info.channels.index(channel.column)
             bits = _bits(channel, bench, group, info, warnings)
             found = build(channel, bench.adc, bench.conditions, group, info, bits)
-            zero = (calibration or {}).get(channel.name)
-            if zero is not None and found.per_code is not None:
-                found = found.with_zero(zero.zero_code, zero.u_codes)
+            measured_here = (calibration or {}).get(channel.name)
+            if measured_here is not None and found.per_code is not None:
+                found = found.calibrated(measured_here)
             stored[channel.name] = found
+        if meter := _common_meter(stored.values()):
+            stored = {n: replace(c, shares=meter) if meter in _meters(c) else c for n, c in stored.items()}
         self.channels: dict[str, ChannelChain] = {
             channel.name: stored[channel.name] if channel.name in stored else _computed(channel, stored)
             for channel in bench.channels
@@ -142,6 +129,19 @@ def _find_groups(channels: Sequence[Channel], groups: Sequence[GroupInfo]) -> di
     return found
 
 
+def _common_meter(channels: Iterable[ChannelChain]) -> str:
+    """Find the meter by which all phase currents were calibrated; empty where there is no such one.
+
+    Where only some were, its error is each channel's own as far as anybody can rely on.
+    """
+    met = [_meters(c) for c in channels if c.phase in ("U", "V", "W") and c.quantity == "current"]
+    return min(set.intersection(*met), default="") if met else ""
+
+
+def _meters(channel: ChannelChain) -> set[str]:
+    return {t.shared for t in channel.budget.terms if t.key == "calibration" and t.shared}
+
+
 def _wanted(channel: Channel) -> str:
     return channel.column if channel.group is None else f"{channel.column} (group {channel.group})"
 
@@ -187,6 +187,7 @@ def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelCh
         computed=True,
         source=channel.source,
         sources=sources,
+        shares=first.shares,
         low=-sum(source.high for source in sources),
         high=-sum(source.low for source in sources),
         budget=minus_the_sum([source.budget for source in sources]),

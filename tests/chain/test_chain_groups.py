@@ -1,7 +1,6 @@
 """A whole bench: channels joined to groups, computed channels, calibration, what does not fit."""
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import pytest
@@ -11,6 +10,7 @@ from livesense.bench.pins import per_volt, reference_v
 from livesense.bench.template import starter
 from livesense.chain import Chain
 from livesense.chain.build import build
+from livesense.chain.calibration import ChannelCalibration, Zero
 from livesense.errors import DescriptionError
 from livesense.samples import CodeType, GroupInfo
 
@@ -50,10 +50,8 @@ from = ["iu", "iv"]
 PAIR = GroupInfo(20e3, CodeType.U16, 12, ("spare", "iv", "iu"))
 
 
-@dataclass(frozen=True)
-class Zero:
-    zero_code: float
-    u_codes: float
+def zeroed(code: float, u_codes: float) -> ChannelCalibration:
+    return ChannelCalibration(zero=Zero(code, u_codes))
 
 
 def test_channels_join_by_column_in_the_file_s_order() -> None:
@@ -190,7 +188,7 @@ def test_sources_of_a_computed_channel_share_a_group() -> None:
 
 
 def test_measured_zeros_reach_computed_channels_too() -> None:
-    chain = Chain(parse(COMPUTED), [PAIR], {"iu": Zero(2050.0, 0.01), "gone": Zero(0.0, 0.0)})
+    chain = Chain(parse(COMPUTED), [PAIR], {"iu": zeroed(2050.0, 0.01), "gone": zeroed(0.0, 0.0)})
     codes = np.array([[0, 2048, 2050]], dtype=np.uint16)
     assert chain.value("iu", codes)[0] == 0
     assert chain.value("iw", codes)[0] == 0
@@ -203,7 +201,7 @@ def test_a_thermometer_is_left_alone_by_a_zero() -> None:
     text = (
         '[adc]\nbits = 12\nreference = "3.3 V"\n[[channel]]\nname = "t"\nsensor = "rtd"\npull_up = "1 kΩ"\n'
     )
-    chain = Chain(parse(text), [GroupInfo(1.0, CodeType.U16, 12, ("t",))], {"t": Zero(5.0, 0.1)})
+    chain = Chain(parse(text), [GroupInfo(1.0, CodeType.U16, 12, ("t",))], {"t": zeroed(5.0, 0.1)})
     assert chain.channels["t"].zero_code is None
 
 
