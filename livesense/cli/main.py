@@ -21,6 +21,7 @@ COMMANDS: dict[str, str] = {
     "demo": "simulated coolant pump, recorder and live page, all at once",
     "ports": "list the serial ports of this computer",
     "identify": "listen to a port and tell what it carries, with a bench file to start from",
+    "size": "choose shunt and gain of a current-sense chain",
     "init": "write a commented bench file to start from",
     "record": "record from a port into a logbook",
     "serve": "serve the live page of a logbook",
