@@ -1,7 +1,7 @@
 """A record as it is declared: which bytes are what.
 
 A record is ``sync``, then ``fields`` one after the other, then the check over
-everything but the sync word. With several scans in a record the run from the first
+the fields, or over the sync word too. With several scans in a record the run from the first
 channel field to the last repeats; what stands before or behind it stands once.
 """
 
@@ -20,7 +20,8 @@ CLOCKS = ("t_us", "t_ms")
 """Names that a wire reads as its counter and its clocks, in records and in lines of text."""
 
 CHECK_WIDTHS = {
-    "none": 0, "sum8": 1, "xor8": 1, "crc8": 1, "crc16-ibm-3740": 2, "crc16-modbus": 2, "crc32": 4,
+    "none": 0, "sum8": 1, "xor8": 1, "crc8": 1, "crc16-ibm-3740": 2, "crc16-modbus": 2, "crc16-xmodem": 2,
+    "crc32": 4,
 }  # fmt: skip
 """Bytes of each kind of check."""
 
@@ -74,6 +75,10 @@ class RecordLayout:
         Fields that count records and tell the device's time; None where there is none.
     size
         Bytes of a whole record.
+    check_big, check_over_sync
+        Whether the check's highest byte comes first, and whether the check covers the sync word too.
+    counts_scans
+        Whether the counter counts scans; else it counts records.
     """
 
     sync: bytes
@@ -85,6 +90,9 @@ class RecordLayout:
     clock: RecordField | None
     check: str
     size: int
+    check_big: bool = False
+    check_over_sync: bool = False
+    counts_scans: bool = False
 
     @property
     def check_width(self) -> int:
@@ -109,13 +117,28 @@ class RecordLayout:
     @property
     def modulus(self) -> int:
         """Scans after which the counter begins anew."""
-        return (1 << (8 * self.counter.width)) * self.scans if self.counter else 1 << 32
+        if self.counter is None:
+            return 1 << 32
+        return (1 << (8 * self.counter.width)) * self.scans_per_count
+
+    @property
+    def scans_per_count(self) -> int:
+        """Scans for which the counter goes up by one."""
+        return 1 if self.counts_scans else self.scans
 
 
 def read_layout(
-    sync: str, endian: str, fields: Sequence[str], check: str = "none", scans: int = 1
+    sync: str,
+    endian: str,
+    fields: Sequence[str],
+    check: str = "none",
+    scans: int = 1,
+    *,
+    check_over: str = "fields",
+    check_endian: str | None = None,
+    counts: str = "records",
 ) -> RecordLayout:
-    """Read a declaration as it stands in a bench file.
+    """Read a declaration as it stands in a bench file; ``check_endian`` None is that of the fields.
 
     Raises
     ------
@@ -125,6 +148,9 @@ def read_layout(
     word = _sync(sync)
     if not word and check == "none":
         raise LayoutError("sync", "a sync word, a check, or both: without them no record can be found", sync)
+    for key, value in (("check_over", check_over == "all"), ("check_endian", check_endian)):
+        if value and check == "none":
+            raise LayoutError(key, "a check beside it, which it tells more of", check_endian or check_over)
     parts = [_part(text, number) for number, text in enumerate(fields, start=1)]
     names = [name for name, _, _ in parts if name != "_"]
     for name in names:
@@ -160,6 +186,8 @@ def read_layout(
         if one.type[0] != "u" or (name in CLOCKS and one.width < 2):
             what = "u8, u16, u24 or u32" if name == COUNTER else "u16, u24 or u32"
             raise LayoutError("fields", f'{what} for "{name}", which only goes up', f"{name}:{one.type}")
+    if counts == "scans" and COUNTER not in found:
+        raise LayoutError("counts", 'a field "n" that counts', counts)
     clocks = [found[name] for name in CLOCKS if name in found]
     if len(clocks) > 1:
         raise LayoutError("fields", 'one clock, "t_us" or "t_ms"', list(fields))
@@ -173,6 +201,7 @@ def read_layout(
     return RecordLayout(
         word, endian == "big", tuple(channels), scans, stride, found.get(COUNTER),
         clocks[0] if clocks else None, check, size,
+        (check_endian or endian) == "big", check_over == "all", counts == "scans",
     )  # fmt: skip
 
 

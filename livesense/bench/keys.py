@@ -100,7 +100,10 @@ LINK_RECORD: dict[str, Key] = {
     "endian": Key(choice("little", "big"), '"little"', '"little"'),
     "fields": Key(texts, '["n:u8", "iu:u16"]'),
     "check": Key(choice(*CHECK_WIDTHS), '"crc16-modbus"', '"none"'),
+    "check_over": Key(choice("fields", "all"), '"fields"', '"fields"'),
+    "check_endian": Key(choice("little", "big"), '"little"', "that of the fields"),
     "scans": Key(integer(1, 4096), "1", "1"),
+    "counts": Key(choice("records", "scans"), '"records"', '"records"'),
 }
 
 GROUP: dict[str, Key] = {

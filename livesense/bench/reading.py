@@ -129,6 +129,9 @@ def _record(file: str, given: Any) -> RecordLayout:
             keys["fields"],
             keys.get("check", "none"),
             keys.get("scans", 1),
+            check_over=keys.get("check_over", "fields"),
+            check_endian=keys.get("check_endian"),
+            counts=keys.get("counts", "records"),
         )
     except LayoutError as error:
         place.fail(error.key, error.expected, error.got)

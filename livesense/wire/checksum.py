@@ -121,6 +121,7 @@ CHECKS: dict[str, Check] = {
     "crc8": Check(1, partial(_crc_rows, _Crc("u1", 0x07, 0, reflected=False))),
     "crc16-ibm-3740": Check(2, partial(_crc_rows, _Crc("u2", 0x1021, 0xFFFF, reflected=False))),
     "crc16-modbus": Check(2, partial(_crc_rows, _Crc("u2", 0xA001, 0xFFFF, reflected=True))),
+    "crc16-xmodem": Check(2, partial(_crc_rows, _Crc("u2", 0x1021, 0, reflected=False))),
     "crc32": Check(4, partial(_crc_rows, _Crc("u4", 0xEDB88320, 0xFFFFFFFF, True, final=0xFFFFFFFF))),
 }
 """``crc8`` is CRC-8/SMBUS, ``crc32`` is CRC-32/ISO-HDLC; ``sum8`` is the low byte of the sum."""

@@ -143,8 +143,9 @@ class RecordDecoder:
             right &= (raw[at[:, np.newaxis] + (size + np.arange(length))] == self._sync).all(axis=1)
         elif right.any():
             end = size - layout.check_width
-            stated = _whole(rows, RecordField("", "", end, layout.check_width), big=layout.big)
-            right &= check_rows(layout.check, rows[:, length:end]) == stated
+            stated = _whole(rows, RecordField("", "", end, layout.check_width), big=layout.check_big)
+            covered = 0 if layout.check_over_sync else length
+            right &= check_rows(layout.check, rows[:, covered:end]) == stated
         return right
 
     def _search(self, raw: NDArray[np.uint8], at: int) -> tuple[int, bool]:
@@ -182,7 +183,7 @@ class RecordDecoder:
             codes[:, position] = _values(rows, channel, layout).reshape(-1)
         first = None
         if layout.counter is not None:
-            first = _whole(rows, layout.counter, big=layout.big) * scans
+            first = _whole(rows, layout.counter, big=layout.big) * layout.scans_per_count
         counted = count if first is not None else 1
         return Packets(
             group=np.zeros(counted, dtype=np.int64),

@@ -21,6 +21,7 @@ NINE = np.frombuffer(b"123456789", dtype=np.uint8)[np.newaxis]
         ("crc8", 0xF4),  # CRC-8/SMBUS
         ("crc16-ibm-3740", 0x29B1),
         ("crc16-modbus", 0x4B37),
+        ("crc16-xmodem", 0x31C3),
         ("crc32", 0xCBF43926),  # CRC-32/ISO-HDLC
         # By hand: 0x31 + … + 0x39 = 477 = 0x1DD; 1 xor 2 … xor 9 = 1, with 0x30 nine times.
         ("sum8", 0xDD),
@@ -42,6 +43,7 @@ def test_many_rows_at_once_are_each_by_itself(length: int) -> None:
     each = [row.tobytes() for row in rows]
     assert check_rows("crc32", rows).tolist() == [zlib.crc32(row) for row in each]
     assert check_rows("crc16-ibm-3740", rows).tolist() == [binascii.crc_hqx(row, 0xFFFF) for row in each]
+    assert check_rows("crc16-xmodem", rows).tolist() == [binascii.crc_hqx(row, 0) for row in each]
     assert check_rows("sum8", rows).tolist() == [sum(row) % 256 for row in each]
     for name in CHECKS:
         alone = [check_rows(name, row[np.newaxis])[0] for row in rows]

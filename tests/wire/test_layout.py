@@ -74,5 +74,19 @@ def test_what_cannot_be_used_is_refused(given: tuple, key: str, expected: str) -
     assert expected in caught.value.expected
 
 
+@pytest.mark.parametrize(
+    ("more", "key"),
+    [
+        ({"check_over": "all"}, "check_over"),
+        ({"check_endian": "big"}, "check_endian"),
+        ({"counts": "scans"}, "counts"),
+    ],
+)
+def test_what_tells_more_of_nothing_is_refused(more: dict, key: str) -> None:
+    with pytest.raises(LayoutError) as caught:
+        read_layout("A5", "little", ["a:u16"], **more)
+    assert caught.value.key == key
+
+
 def test_no_sync_is_needed_with_a_check() -> None:
     assert read_layout("", "little", ["a:u16"], "crc8").size == 3

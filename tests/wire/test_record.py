@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import binascii
 import struct
 
 import numpy as np
@@ -21,8 +22,9 @@ ORDERS = ("little", "big")
 def one(layout: RecordLayout, body: bytes) -> bytes:
     """Complete a record whose fields are given."""
     width = CHECKS[layout.check].width
-    value = int(check_rows(layout.check, np.frombuffer(body, np.uint8)[np.newaxis])[0])
-    return layout.sync + body + value.to_bytes(width, "big" if layout.big else "little")
+    covered = layout.sync + body if layout.check_over_sync else body
+    value = int(check_rows(layout.check, np.frombuffer(covered, np.uint8)[np.newaxis])[0])
+    return layout.sync + body + value.to_bytes(width, ORDERS[layout.check_big])
 
 
 def fed(layout: RecordLayout, pieces: list[bytes], rate_hz: float | None = 1000.0) -> tuple:
@@ -77,6 +79,30 @@ def test_scans_repeat_and_counters_count_them() -> None:
     assert first == [255 * 3]
     # The record's own time is that of its first scan; the others follow at the nominal 1 kHz.
     assert clock == [2**32 - 1500, 2**32 - 500, 500]
+
+
+def test_a_counter_of_scans_counts_them_itself() -> None:
+    fields = ["n:u8", "a:u8"]
+    layout = read_layout("A5", "little", fields, "sum8", 3, counts="scans")
+    body = struct.pack("<B3B", 254, 1, 2, 3)
+    assert fed(layout, [one(layout, body)])[1] == [254]
+    assert (layout.modulus, read_layout("A5", "little", fields, "sum8", 3).modulus) == (256, 768)
+
+
+def test_golden_checks_over_the_sync_word_and_in_an_order_of_their_own() -> None:
+    # xor of A5 5A 01 02 = FC; and CRC-16/XMODEM, as the standard library has it, of A5 01 02.
+    layout = read_layout("A5 5A", "little", ["a:u16"], "xor8", check_over="all")
+    assert fed(layout, [bytes.fromhex("A5 5A 01 02 FC")])[0] == [[0x0201]]
+    crc = binascii.crc_hqx(b"\xa5\x01\x02", 0)
+    for order in ORDERS:
+        record = b"\xa5\x01\x02" + crc.to_bytes(2, order)
+        for endian, code in (("little", 0x0201), ("big", 0x0102)):
+            layout = read_layout(
+                "A5", endian, ["a:u16"], "crc16-xmodem", check_over="all", check_endian=order
+            )
+            assert fed(layout, [record])[0] == [[code]]
+            over_fields = read_layout("A5", endian, ["a:u16"], "crc16-xmodem", check_endian=order)
+            assert fed(over_fields, [record])[0] == []
 
 
 def test_without_a_rate_all_scans_of_a_record_have_its_time() -> None:
@@ -136,12 +162,14 @@ def test_a_record_that_is_all_sync_words_costs_no_more_than_its_bytes() -> None:
 
 
 LAYOUTS = st.builds(
-    lambda sync, order, fields, counter, check, scans: read_layout(
+    lambda sync, order, fields, counter, check, scans, over, check_order: read_layout(
         sync,
         order,
         [*counter, *(f"c{n}:{kind}" for n, kind in enumerate(fields)), "_:pad1"],
         check,
         scans,
+        check_over=over if check != "none" else "fields",
+        check_endian=check_order if check != "none" else None,
     ),
     sync=st.sampled_from(["A5 5A", "7E", "00 00", "FF"]),
     order=st.sampled_from(ORDERS),
@@ -149,6 +177,8 @@ LAYOUTS = st.builds(
     counter=st.sampled_from([[], ["n:u8"], ["n:u16"], ["n:u24", "t_us:u16"]]),
     check=st.sampled_from(list(CHECKS)),
     scans=st.integers(1, 4),
+    over=st.sampled_from(["fields", "all"]),
+    check_order=st.sampled_from(ORDERS),
 )
 
 
