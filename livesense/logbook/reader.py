@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import sqlite3
 import time
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from livesense.errors import LogbookError, RunNotFoundError
+from livesense.logbook import calibrations
 from livesense.logbook import connection as db
 from livesense.logbook.envelope import Envelope
 from livesense.logbook.locks import is_held
-from livesense.logbook.rows import CalibrationRow, OutageRow, RunRow, state_of_end
+from livesense.logbook.rows import CalibrationRow, OutageRow, PointRow, RunRow, state_of_end
 from livesense.logbook.run_reader import RunReader
 from livesense.logbook.run_rows import run_rows
 from livesense.logbook.stretches import BlockCache, Values
@@ -116,20 +118,28 @@ class Logbook:
             raise RunNotFoundError(f"{self.path}: expected one of its runs (newest: {newest}), got {ref!r}")
         return RunReader(self, number)
 
-    def zeros(
-        self, bench_name: str, device: str, before_wall_s: float | None = None
-    ) -> dict[str, CalibrationRow]:
-        """Newest zero of each channel for a bench and a device, made no later than a time."""
-        rows = self.select(
-            "SELECT wall_s, bench_name, device, channel, zero_code, u_codes, scans FROM calibration"
-            " WHERE kind = 'zero' AND bench_name = ? AND device = ? AND wall_s <= ? ORDER BY wall_s, id",
-            (
-                db.plain_text(bench_name),
-                db.plain_text(device),
-                1e18 if before_wall_s is None else before_wall_s,
-            ),
-        )
-        return {row[3]: CalibrationRow(*row) for row in rows}
+    def calibrations(
+        self, bench_name: str, boards: Mapping[str, str], before_wall_s: float | None = None
+    ) -> list[CalibrationRow]:
+        """Find the newest zero and scale of each channel of a bench on its board, made no later than a time.
+
+        ``boards`` names the channels and the board each is on, empty where the bench file names none.
+        """
+        return calibrations.newest(self.select, bench_name, boards, before_wall_s)
+
+    def calibrations_of_other_boards(
+        self, bench_name: str, boards: Mapping[str, str], before_wall_s: float | None = None
+    ) -> list[CalibrationRow]:
+        """Find calibrations of channels that have none on their own board."""
+        return calibrations.of_other_boards(self.select, bench_name, boards, before_wall_s)
+
+    def calibrations_numbered(self, numbers: Iterable[int]) -> list[CalibrationRow]:
+        """Read calibrations by their numbers."""
+        return calibrations.by_number(self.select, numbers)
+
+    def waiting_points(self, bench_name: str, boards: Mapping[str, str]) -> list[PointRow]:
+        """List a bench's calibration points that no scale was made of yet."""
+        return calibrations.waiting_points(self.select, bench_name, boards)
 
     def select(self, text: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """All rows of one query; the read transaction ends with it.

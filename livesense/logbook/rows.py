@@ -129,15 +129,78 @@ class HealthRow:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationRow:
-    """Where a channel's zero was found: code, its standard uncertainty in codes, from so many scans."""
+    """What a calibration found of one channel.
 
+    ``kind`` is zero or scale. ``zero_code`` and ``u_codes`` are in codes; of a scale they are where its line
+    meets zero, and that uncertainty. A scale has ``per_code``, ``u_relative`` (of the slope, without the
+    meters' errors, which stand in ``details``), ``pivot`` and ``u_pivot`` as well, in ``unit``.
+    ``reason`` is why it was kept though a check was against it.
+    """
+
+    number: int
     wall_s: float
+    kind: str
     bench_name: str
+    board: str
     device: str
     channel: str
     zero_code: float
     u_codes: float
     scans: int
+    unit: str = ""
+    per_code: float | None = None
+    u_relative: float | None = None
+    pivot: float | None = None
+    u_pivot: float | None = None
+    noise_codes: float | None = None
+    drift_codes: float | None = None
+    reason: str = ""
+    details: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PointRow:
+    """A point of a calibration; ``calibration`` None: no scale was made of it yet.
+
+    ``value`` is what the reference said, in ``unit``; ``u_relative`` and ``u_absolute`` are errors of that
+    ``meter``, ``u_own`` is its repeatability.
+    """
+
+    number: int
+    wall_s: float
+    bench_name: str
+    board: str
+    device: str
+    channel: str
+    value: float
+    unit: str
+    code: float
+    u_code: float
+    scans: int
+    meter: str
+    u_relative: float
+    u_absolute: float
+    u_own: float
+    details: dict[str, Any] = field(default_factory=dict)
+    calibration: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class RevisionRow:
+    """What a run's figures stand on: a bench file and calibrations, from a time on.
+
+    Number 0 is the run as it was recorded; its ``bench_text`` is empty and stands in the run's own row.
+    """
+
+    number: int
+    wall_s: float
+    reason: str
+    made_by: str
+    bench_text: str
+    bench_path: str
+    calibrations: tuple[int, ...]
+    version: str
+    undone_wall_s: float | None
 
 
 @dataclass(frozen=True, slots=True)

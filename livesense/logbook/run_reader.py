@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError, LogbookError, RunNotFoundError
-from livesense.logbook import codec
+from livesense.logbook import codec, revisions
 from livesense.logbook.envelope import Envelope, envelope
 from livesense.logbook.fields import event_row, from_json
 from livesense.logbook.rows import (
@@ -23,6 +23,7 @@ from livesense.logbook.rows import (
     OutageRow,
     RequestRow,
     RestartRow,
+    RevisionRow,
     RunRow,
 )
 from livesense.logbook.run_rows import run_rows
@@ -251,13 +252,16 @@ class RunReader:
         rows = self._logbook.select(
             f"SELECT {_EVENT} FROM event"
             " WHERE run = :run"
-            "  AND revision = coalesce(:revision, (SELECT max(revision) FROM event WHERE run = :run))"
+            "  AND revision = :revision"
             # By their numbers: groups count their scans apart.
             "  AND (:newest IS NULL OR end_scan IS NULL OR number IN (SELECT number FROM event"
-            "   WHERE run = :run AND revision = coalesce(:revision,"
-            "    (SELECT max(revision) FROM event WHERE run = :run)) ORDER BY number DESC LIMIT :newest))"
+            "   WHERE run = :run AND revision = :revision ORDER BY number DESC LIMIT :newest))"
             " ORDER BY start_scan, number",
-            {"run": self.number, "revision": revision, "newest": newest},
+            {
+                "run": self.number,
+                "revision": self.revision() if revision is None else revision,
+                "newest": newest,
+            },
         )
         return [event_row(row) for row in rows]
 
@@ -265,9 +269,13 @@ class RunReader:
         """List at most ``limit`` events of the newest revision, in the order they were found, from one on."""
         rows = self._logbook.select(
             f"SELECT {_EVENT} FROM event"
-            " WHERE run = :run AND revision = (SELECT max(revision) FROM event WHERE run = :run)"
-            " ORDER BY number LIMIT :limit OFFSET :offset",
-            {"run": self.number, "limit": max(int(limit), 0), "offset": max(int(offset), 0)},
+            " WHERE run = :run AND revision = :revision ORDER BY number LIMIT :limit OFFSET :offset",
+            {
+                "run": self.number,
+                "revision": self.revision(),
+                "limit": max(int(limit), 0),
+                "offset": max(int(offset), 0),
+            },
         )
         return [event_row(row) for row in rows]
 
@@ -316,10 +324,19 @@ class RunReader:
         )
         return [RequestRow(*row) for row in rows]
 
-    def calibration(self) -> dict[str, CalibrationRow]:
-        """Find the newest zero of each channel of this bench and device from before the run; may be empty."""
-        row = self.row
-        return self._logbook.zeros(row.bench_name, row.device, row.started_wall_s)
+    def revision(self) -> int:
+        """Find the newest revision that was not undone; 0 is the run as it was recorded."""
+        return revisions.newest(self._logbook.select, self.number)
+
+    def revisions(self) -> list[RevisionRow]:
+        """List what the run's figures stood on, undone revisions too; old logbooks keep no number 0."""
+        return revisions.all_of(self._logbook.select, self.number)
+
+    def calibration(self, revision: int | None = None) -> list[CalibrationRow]:
+        """Read the calibrations that a revision uses, of the newest one unless another is named."""
+        number = self.revision() if revision is None else revision
+        used = next((r.calibrations for r in self.revisions() if r.number == number), ())
+        return self._logbook.calibrations_numbered(used)
 
     def _whole(self, value: object, name: str) -> int:
         try:

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from livesense.logbook import revisions
 from livesense.logbook.fields import from_json
 from livesense.logbook.rows import RunRow
 from livesense.logbook.stretches import Values, whole_of
@@ -20,7 +21,7 @@ _RUN = """
 SELECT number, token, name, started_wall_s, ended, ended_wall_s, bench_name, bench_text, bench_path, device,
        port, wire, version, summary FROM run {where} ORDER BY number DESC
 """
-_EVENTS = "SELECT run, revision, count(*) FROM event GROUP BY run, revision ORDER BY run, revision"
+_EVENTS = "SELECT run, count(*) FROM event WHERE revision = {revision} GROUP BY run"
 _CHANNELS = """
 SELECT run, name FROM channel {where} ORDER BY run, scan_group, position
 """
@@ -83,8 +84,8 @@ def run_rows(
     if only is not None:
         parts[only].lost, parts[only].events = totals
         return [_row(row, parts[row[0]], state_of) for row in runs]
-    for run, _, count in select(_EVENTS, ()):
-        # Only the newest revision counts, and it comes last.
+    newest = revisions.NEWEST.format(run="event.run") if revisions.are_kept(select) else "0"
+    for run, count in select(_EVENTS.format(revision=newest), ()):
         parts[run].events = count
     for run, number, count in select(_LOST, ()):
         if (run, number) in counting:

@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from livesense.errors import LogbookError
+from livesense.logbook import revisions
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import device_of, event_fields, real_or_none, to_json, whole_or_none
 from livesense.logbook.group_writer import GroupWriter
 from livesense.logbook.locks import RunLock
-from livesense.logbook.rows import OutageRow, RequestRow
+from livesense.logbook.rows import OutageRow, RequestRow, RevisionRow
 from livesense.samples import (
     Estimate,
     Event,
@@ -106,6 +107,11 @@ class RunWriter:
             plain_text(device),
             self.number,
         )
+
+    def use_calibrations(self, numbers: Sequence[int], wall_s: float, version: str) -> None:
+        """Keep which calibrations the run is recorded with: its revision 0."""
+        row = RevisionRow(0, wall_s, "", "", "", "", tuple(numbers), version, None)
+        self._queue.append(revisions.insertion(self.number, row))
 
     def append(self, block: ScanBlock) -> None:
         """Take the next scans of a group.

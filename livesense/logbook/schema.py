@@ -33,8 +33,13 @@ TABLES = (
     "rate",
     "health",
     "calibration",
+    "calibration_point",
+    "revision",
     "request",
 )
+
+SINCE = {"calibration_point": 4, "revision": 4}
+"""Schema version that brought a table, for those that the first one lacked."""
 
 
 def _first_tables(db: Database) -> None:
@@ -87,9 +92,51 @@ def _rates_by_their_key(db: Database) -> None:
     db.conn.execute("DROP TABLE rate_before")
 
 
+def _calibrations_and_revisions(db: Database) -> None:
+    """Keep scales beside zeros, the points they are made of, and what a run's figures stand on."""
+    for column in (
+        "board TEXT NOT NULL DEFAULT ''",
+        "unit TEXT NOT NULL DEFAULT ''",
+        "per_code REAL",
+        "u_relative REAL",
+        "pivot REAL",
+        "u_pivot REAL",
+        "noise_codes REAL",
+        "drift_codes REAL",
+        "reason TEXT NOT NULL DEFAULT ''",
+        "details TEXT NOT NULL DEFAULT '{}'",
+    ):
+        db.conn.execute(f"ALTER TABLE calibration ADD COLUMN {column}")
+    db.conn.execute("DROP INDEX calibration_place")
+    db.conn.execute(
+        "CREATE INDEX calibration_board ON calibration (bench_name, channel, board, kind, wall_s)"
+    )
+    db.conn.execute(
+        "CREATE TABLE calibration_point ("
+        "id INTEGER PRIMARY KEY, wall_s REAL NOT NULL, bench_name TEXT NOT NULL, board TEXT NOT NULL,"
+        " device TEXT NOT NULL, channel TEXT NOT NULL, value REAL NOT NULL, unit TEXT NOT NULL,"
+        " code REAL NOT NULL, u_code REAL NOT NULL, scans INTEGER NOT NULL, meter TEXT NOT NULL,"
+        " u_relative REAL NOT NULL, u_absolute REAL NOT NULL, u_own REAL NOT NULL, details TEXT NOT NULL,"
+        " calibration INTEGER REFERENCES calibration(id) ON DELETE SET NULL)"
+    )
+    db.conn.execute("CREATE INDEX calibration_point_place ON calibration_point (bench_name, channel, board)")
+    db.conn.execute(
+        "CREATE TABLE revision ("
+        "run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE, number INTEGER NOT NULL,"
+        " wall_s REAL NOT NULL, reason TEXT NOT NULL, made_by TEXT NOT NULL, bench_text TEXT NOT NULL,"
+        " bench_path TEXT NOT NULL, calibrations TEXT NOT NULL, version TEXT NOT NULL,"
+        " undone_wall_s REAL, PRIMARY KEY (run, number)) WITHOUT ROWID"
+    )
+
+
 Migration = Callable[["Database"], None]
 
-MIGRATIONS: list[Migration] = [_first_tables, _losses_and_rates, _rates_by_their_key]
+MIGRATIONS: list[Migration] = [
+    _first_tables,
+    _losses_and_rates,
+    _rates_by_their_key,
+    _calibrations_and_revisions,
+]
 """In order; the one at position n leads from schema version n to n + 1."""
 
 
@@ -165,7 +212,10 @@ def check_tables(connection: sqlite3.Connection, path: Path, *, to_write: bool) 
         for kind, name, text in connection.execute("SELECT type, name, sql FROM sqlite_master")
         if isinstance(name, str)
     }
+    version = version_of(connection, path)
     for name in TABLES:
+        if SINCE.get(name, 1) > version:
+            continue
         kind, text = found.get(name, ("nothing", ""))
         if kind != "table" or text.upper().startswith("CREATE VIRTUAL"):
             raise LogbookError(f'{path}: damaged logbook: expected a table "{name}", found {kind}')

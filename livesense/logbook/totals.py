@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import time
 
+from livesense.logbook import revisions
 from livesense.logbook.stretches import Select, whole_of
 from livesense.samples import SegmentStart
 
@@ -91,7 +92,7 @@ class Totals:
     def events(self) -> int:
         """Count the events of the newest revision."""
         revision, upto, known = self._events
-        ((newest,),) = self._select("SELECT max(revision) FROM event WHERE run = ?", (self._run,))
+        newest = revisions.newest(self._select, self._run)
         if newest != revision:
             upto, known = -1, 0
         ((count, last),) = self._select(

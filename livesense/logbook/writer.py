@@ -6,15 +6,19 @@ import sqlite3
 import time
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from livesense.errors import DiskFullError, LogbookError
+from livesense.logbook import calibrations, revisions
 from livesense.logbook import connection as db
 from livesense.logbook.locks import RunLock, sweep
+from livesense.logbook.rows import CalibrationRow, PointRow, RevisionRow
 from livesense.logbook.run_writer import RunWriter
+from livesense.samples import Event
 
 __all__ = ["FLOOR_BYTES", "LogbookWriter", "RunWriter"]
 
@@ -115,35 +119,62 @@ class LogbookWriter:
         self._runs.append(run)
         return run
 
-    def add_zero(
-        self,
-        *,
-        bench_name: str,
-        device: str,
-        zeros: Mapping[str, tuple[float, float, int]],
-        wall_s: float,
-    ) -> None:
-        """Keep where each channel's zero was found: ``{channel: (zero_code, u_codes, scans)}``.
+    def add_calibrations(
+        self, rows: Sequence[CalibrationRow], points: Mapping[str, Sequence[int]] | None = None
+    ) -> list[int]:
+        """Keep what was found of channels, all or none; hands back the numbers.
 
-        Later runs of the same bench name and device use the newest of each channel.
+        Later runs of the same bench name and board use the newest zero and scale of each channel.
+        ``points`` tells the points that each channel's scale was made of.
         """
+        numbers: list[int] = []
+        with db.transaction(self._connection, self.path):
+            for row in rows:
+                number = int(self._connection.execute(*calibrations.insertion(row)).lastrowid or 0)
+                numbers.append(number)
+                for point in (points or {}).get(row.channel, ()):
+                    self._connection.execute(
+                        "UPDATE calibration_point SET calibration = ? WHERE id = ?", (number, int(point))
+                    )
+        return numbers
+
+    def add_points(self, rows: Sequence[PointRow]) -> None:
+        """Keep points of a calibration, all or none."""
+        self.write([calibrations.insertion(row) for row in rows])
+
+    def discard_points(self, numbers: Sequence[int]) -> None:
+        """Throw away points that no scale was made of."""
+        self.write(
+            [
+                ("DELETE FROM calibration_point WHERE id = ? AND calibration IS NULL", (int(number),))
+                for number in numbers
+            ]
+        )
+
+    def add_revision(self, run: int, row: RevisionRow, events: Sequence[Event]) -> int:
+        """Keep on what a run's figures stand from now on, with its events, all in one transaction.
+
+        The row's number is not looked at; hands back the one it got.
+        """
+        with db.transaction(self._connection, self.path):
+            execute = self._connection.execute
+            ((last,),) = execute(
+                "SELECT coalesce(max(number), 0) FROM revision WHERE run = ?", (int(run),)
+            ).fetchall()
+            number = int(last) + 1
+            execute(*revisions.insertion(run, replace(row, number=number)))
+            for text, values in revisions.event_insertions(run, number, events):
+                execute(text, values)
+        return number
+
+    def undo_revision(self, run: int, number: int, wall_s: float) -> None:
+        """Mark a revision as undone; its row and events are kept."""
         self.write(
             [
                 (
-                    "INSERT INTO calibration"
-                    " (wall_s, kind, bench_name, device, channel, zero_code, u_codes, scans)"
-                    " VALUES (?, 'zero', ?, ?, ?, ?, ?, ?)",
-                    (
-                        float(wall_s),
-                        db.plain_text(bench_name),
-                        db.plain_text(device),
-                        db.plain_text(channel),
-                        float(code),
-                        float(u_codes),
-                        int(scans),
-                    ),
+                    "UPDATE revision SET undone_wall_s = ? WHERE run = ? AND number = ? AND number > 0",
+                    (float(wall_s), int(run), int(number)),
                 )
-                for channel, (code, u_codes, scans) in zeros.items()
             ]
         )
 

@@ -211,6 +211,31 @@ def test_a_logbook_of_the_second_schema_keeps_its_rates(path: Path, monkeypatch:
         assert book.select("PRAGMA integrity_check") == [("ok",)]
 
 
+def test_a_logbook_without_calibrations_is_read_and_brought_up_to_date(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(schema, "MIGRATIONS", schema.MIGRATIONS[:3])
+    LogbookWriter(path).close()
+    monkeypatch.undo()
+    alter(
+        path,
+        "INSERT INTO run (number, name, started_wall_s, bench_name, bench_text, bench_path, device,"
+        " description, port, wire, version, token, ended) VALUES (1, '', 1.0, 'b', '', '', '', '', '', '',"
+        " '', 'x', 'time')",
+        "INSERT INTO calibration VALUES (1, 1.0, 'zero', 'b', 'd', 'iu', 2047.0, 0.1, 500)",
+    )
+    with Logbook(path) as book:
+        run = book.run(1)
+        assert (run.revision(), run.revisions(), run.calibration(), run.events()) == (0, [], [], [])
+        assert (book.calibrations("b", {"iu": ""}), book.waiting_points("b", {"iu": ""})) == ([], [])
+        assert book.runs()[0].events == 0
+        LogbookWriter(path).close()
+        # A zero that was kept before runs could use it belongs to no board in particular.
+        assert [row.zero_code for row in book.calibrations("b", {"iu": ""})] == [2047.0]
+        assert (run.revision(), run.revisions(), run.calibration()) == (0, [], [])
+        assert book.select("PRAGMA integrity_check") == [("ok",)]
+
+
 def test_keys_come_first_where_rows_have_no_number(recorded: Path) -> None:
     # Elsewhere integrity_check of SQLite 3.40 reports NULL values that are not there.
     with closing(sqlite3.connect(recorded)) as db:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 from livesense.errors import LogbookError, RunNotFoundError
 from livesense.logbook import group_writer, requests
 from livesense.logbook.reader import Logbook, RunReader
-from livesense.logbook.rows import OutageRow
+from livesense.logbook.rows import OutageRow, RevisionRow
 from livesense.logbook.stretches import BlockCache
 from livesense.logbook.writer import LogbookWriter
 from livesense.samples import (
@@ -382,6 +383,10 @@ def test_events_open_and_are_renewed(start: StartRun, read: Read) -> None:
     assert reader.row.events == 2
 
 
+def a_revision(**more: Any) -> RevisionRow:
+    return replace(RevisionRow(0, 5.0, "wrong shunt", "", "[bench]", "", (), "0.1", None), **more)
+
+
 def test_a_later_revision_of_events_stands_beside_the_live_ones(
     start: StartRun, read: Read, writer: LogbookWriter
 ) -> None:
@@ -389,9 +394,7 @@ def test_a_later_revision_of_events_stands_beside_the_live_ones(
     run.open_event(an_event(end_scan=2000))
     run.open_event(an_event(end_scan=2000))
     run.commit()
-    columns = [row[1] for row in writer.select("PRAGMA table_info(event)")]
-    picked = ", ".join("1" if c == "revision" else c for c in columns)
-    writer.write([(f"INSERT INTO event SELECT {picked} FROM event WHERE number = 0", ())])
+    writer.add_revision(1, a_revision(), [an_event(end_scan=1990)])
     reader = read().run(1)
     assert [e.revision for e in reader.events()] == [1]
     assert [e.revision for e in reader.events(0)] == [0, 0]
@@ -600,30 +603,6 @@ def test_closing_without_an_end_keeps_what_was_taken_in(
     assert reader.row.state == "recovered"
     assert reader.scans_stored(0) == 10
     assert not list(path.parent.glob("*.lock"))
-
-
-def test_zeros_are_found_by_bench_and_device(start: StartRun, writer: LogbookWriter, read: Read) -> None:
-    def keep(wall_s: float, zero: float, bench: str = "coolant pump, 24 V", device: str = "board") -> None:
-        writer.add_zero(
-            bench_name=bench,
-            device=device,
-            zeros={"iu": (zero, 0.1, 500), "iv": (zero + 1, 0.1, 500)},
-            wall_s=wall_s,
-        )
-
-    keep(10.0, 2047.0)
-    keep(20.0, 2050.5)
-    keep(15.0, 1.0, bench="another")
-    keep(15.0, 2.0, device="another")
-    keep(2_000_000_000.0, 3.0)
-    run = start()
-    run.describe("{}", device="board")
-    run.commit()
-    found = read().run(1).calibration()
-    assert {name: row.zero_code for name, row in found.items()} == {"iu": 2050.5, "iv": 2051.5}
-    assert (found["iu"].u_codes, found["iu"].scans, found["iu"].wall_s) == (0.1, 500, 20.0)
-    assert read().zeros("coolant pump, 24 V", "board")["iu"].zero_code == 3.0
-    assert read().zeros("nobody's", "board") == {}
 
 
 def test_requests_are_asked_and_answered(start: StartRun, read: Read, path: Path) -> None:

@@ -9,7 +9,7 @@ from dashboard.pictures import View
 from dashboard.reading import Reading
 from dashboard.run_data import events_page
 from livesense.analysis import runs
-from livesense.logbook.rows import OutageRow
+from livesense.logbook.rows import OutageRow, RevisionRow
 from livesense.samples import Event, Gap, GapCause, LinkFault, ScanBlock, SegmentStart
 
 CHANNELS = ("iu", "iv", "iw", "vbus")
@@ -72,6 +72,10 @@ def read_events(live):
         assert events_page(desk.run(1), 0, 50)["count"] > 0
 
 
+def run_events(read):
+    return [row.event for row in read().run(1).events()]
+
+
 @pytest.mark.parametrize("look", [live_look, list_runs, read_events])
 def test_statements_of_a_look_do_not_grow_with_the_run(live, grow, look):
     def statements():
@@ -113,12 +117,8 @@ def test_the_list_tells_of_each_run_what_the_run_tells_itself(start, read, grow,
     run.gap(Gap(0, 40_000, 7, GapCause.BURST))
     run.gap(Gap(0, 40_000, None, GapCause.OUTAGE))
     run.finish("error", 5.0, {"ended": "error"})
-    kept = (
-        "kind, channel, scan_group, rule, start_scan, end_scan, peak, peak_scan, peak_at_least, limit_value,"
-        " unit, text, lost_scans, cut_short, details"
-    )
-    renewed = f"SELECT run, 1, number, {kept} FROM event WHERE number = 0"
-    writer.write([(f"INSERT INTO event (run, revision, number, {kept}) {renewed}", ())])
+    event = run_events(read)[0]
+    writer.add_revision(1, RevisionRow(0, 5.0, "wrong shunt", "", "", "", (), "0.1", None), [event])
     two = start([group(), group(channels=("t_sink", "vbus2"), clock="ticks")], counted=[False, False])
     two.gap(Gap(1, 0, 9, GapCause.WIRE))
     two.append(ScanBlock(1, 50, np.zeros((10, 2), "<u2"), np.arange(10)))
@@ -149,6 +149,7 @@ def test_segments_and_events_are_carried_on_exactly(read, grow, run, writer):
     run.commit()
     assert seen.segments(0)[-1] == SegmentStart(0, 40000, 2.5, 10000.0)
     assert seen.segments(0) == read().run(1).segments(0)
-    writer.write([("UPDATE event SET revision = 1 WHERE number = 1", ())])
+    event = run_events(read)[0]
+    writer.add_revision(1, RevisionRow(0, 5.0, "wrong shunt", "", "", "", (), "0.1", None), [event])
     seen.refresh()
     assert seen.row.events == read().run(1).row.events == 1
