@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
-from livesense.bench.values import listed
+from livesense.bench.values import engineering, listed
 from livesense.chain.sizing import ONE_STEP, Demands, Option, holds_from_a
 from livesense.wording import counted
 
@@ -115,8 +115,8 @@ def choose(options: Sequence[Option], demands: Demands) -> Choice:
     """Take the option with the smallest error at the small current of those that fit.
 
     Of options alike in that, the one with less heat. Where none fits, tell which demand to relax: each by
-    itself where that helps, the one with the smallest factor first, else the option whose worst miss is
-    smallest, with all that it misses.
+    itself where that helps, the one with the smallest factor first and the peak current last, else the
+    option whose worst miss is smallest, with all that it misses.
 
     Raises
     ------
@@ -139,14 +139,19 @@ def choose(options: Sequence[Option], demands: Demands) -> Choice:
 
 
 def _ways(options: Sequence[Option], missed: dict[int, tuple[Change, ...]]) -> tuple[Way, ...]:
-    """One way for each demand that would do by itself; else the one with the smallest worst miss."""
-    ranked = sorted(options, key=lambda o: (max(c.factor for c in missed[id(o)]), o.dissipation_w))
+    """List one way for each demand that would do by itself; else the one with the smallest worst miss."""
+    ranked = sorted(options, key=lambda o: (*_cost(missed[id(o)]), o.dissipation_w))
     single: dict[str, Way] = {}
     for option in ranked:
         found = missed[id(option)]
         if len(_kinds(found)) == 1:
             single.setdefault(found[0].demand, Way(found, option))
     return tuple(single.values()) or (Way(missed[id(ranked[0])], ranked[0]),)
+
+
+def _cost(found: Sequence[Change]) -> tuple[bool, float]:
+    """Rank what is missed. The current itself comes last: a motor draws what it draws."""
+    return any(change.demand == "current" for change in found), max(change.factor for change in found)
 
 
 def _kinds(found: Sequence[Change]) -> set[str]:
@@ -177,7 +182,7 @@ def _why(best: Option, fitting: int, count: int, demands: Demands) -> str:
     return (
         f"{name(best)}: {of_these} {at}; it reads {span(best)}, "
         f"{100 * (best.range_a / demands.trip_a - 1):.0f} % beyond {_level(demands)}, and turns "
-        f"{best.dissipation_w:.3g} W into heat, where {demands.dissipation_w:.3g} W is allowed"
+        f"{amount(best.dissipation_w, 'W')} into heat, where {amount(demands.dissipation_w, 'W')} is allowed"
     )
 
 
@@ -197,7 +202,7 @@ def _failing(option: Option, found: Sequence[Change], demands: Demands) -> str:
     for change in found:
         match change.demand:
             case "dissipation":
-                said.append(f"would make {option.dissipation_w:.3g} W")
+                said.append(f"would make {amount(option.dissipation_w, 'W')} of heat")
             case "error":
                 said.append(f"would err by {_percent(option.error_small)} at {_amps(demands.small_a)}")
             case "small-current":
@@ -233,7 +238,9 @@ _UNREAD_ONE = (
 
 def _from(way: Way, demands: Demands) -> str:
     from_a = holds_from_a(way.option, demands.error)
-    return "" if from_a is None else f"; it keeps {_percent(demands.error)} from {rounded_up(from_a):g} A up"
+    return (
+        "" if from_a is None else f"; it keeps {_percent(demands.error)} from {_amps(rounded_up(from_a))} up"
+    )
 
 
 def _asked(way: Way, demands: Demands) -> str:
@@ -249,19 +256,17 @@ def _changed(change: Change, demands: Demands) -> str:
         "error": f"the error at {_amps(demands.small_a)}",
         "small-current": "the small current",
     }[change.demand]
-    return f"{what}, {change.needed:g} {change.unit} instead of {change.stated:.4g} {change.unit}"
+    if change.unit == "%":
+        return f"{what}, {change.needed:g} % instead of {change.stated:.4g} %"
+    needed, stated = amount(change.needed or 0.0, change.unit), amount(change.stated or 0.0, change.unit, 4)
+    return f"{what}, {needed} instead of {stated}"
 
 
 def span(option: Option) -> str:
     """Write what is read: ``±16 A``, or ``0.5 A to 33 A`` where one direction is asked for."""
     if option.both_ways:
-        return f"±{_floor_text(option.range_a)} A"
-    return f"{max(option.low_a, 0.0):.3g} A to {_floor_text(option.range_a)} A"
-
-
-def _floor_text(value: float) -> str:
-    """Three digits, never more than what is read."""
-    return f"{rounded_down(value):g}"
+        return f"±{_amps(rounded_down(option.range_a))}"
+    return f"{_amps(rounded_up(max(option.low_a, 0.0)))} to {_amps(rounded_down(option.range_a))}"
 
 
 def _level(demands: Demands) -> str:
@@ -270,7 +275,12 @@ def _level(demands: Demands) -> str:
 
 
 def _amps(value: float) -> str:
-    return f"{value:.3g} A"
+    return amount(value, "A")
+
+
+def amount(value: float, unit: str, digits: int = 3) -> str:
+    """Write a value with a prefix and three digits: ``8.06 mA``."""
+    return engineering(float(f"{value:.{digits}g}"), unit)
 
 
 def _percent(value: float) -> str:

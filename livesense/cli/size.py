@@ -3,13 +3,24 @@
 from __future__ import annotations
 
 import argparse
+import math
 import re
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from livesense.chain.choosing import Change, Choice, Way, changes, choose, name, rounded_down, worth_showing
+from livesense.chain.choosing import (
+    Change,
+    Choice,
+    Way,
+    amount,
+    changes,
+    choose,
+    name,
+    rounded_down,
+    worth_showing,
+)
 from livesense.chain.sizing import Demands, Option, evaluate_all, holds_from_a, size_and_angle
 from livesense.cli import size_options
 from livesense.cli.output import print_json, table
@@ -86,6 +97,7 @@ class Answer:
 
     def _option(self, option: Option) -> dict[str, Any]:
         demands = self.asked.demands
+        unread = math.isnan(option.error_small)
         part, degrees = (None, None) if option.response is None else size_and_angle(option.response)
         return {
             "shunt_ohm": option.candidate.shunt_ohm,
@@ -107,7 +119,7 @@ class Answer:
             "error_worst_percent": 100 * option.worst_small,
             "error_full_worst_percent": 100 * option.worst_full,
             "error_holds_from_A": holds_from_a(option, demands.error),
-            "largest_error": option.largest_error(demands.small_a),
+            "largest_error": None if unread else option.largest_error(demands.small_a),
             "bandwidth_Hz": option.candidate.bandwidth_hz,
             "bandwidth_error_percent": None if part is None else 100 * part,
             "bandwidth_phase_deg": degrees,
@@ -162,7 +174,7 @@ class Answer:
             f"{beyond:.3g} %".replace("-", MINUS),
             amount(option.code_a, "A"),
             amount(option.dissipation_w, "W") + heat_missed,
-            percent(option.error_small) + error_missed,
+            percent(option.error_small, hidden=demands.small_a < option.low_a) + error_missed,
             percent(option.error_full),
         )
 
@@ -191,15 +203,17 @@ class Answer:
     def _of_the_best(self) -> list[str]:
         demands = self.asked.demands
         option = self.choice.best or self.choice.ways[0].option
-        if option.error_small != option.error_small:
+        if math.isnan(option.error_small):
             return []
         said = (
             f"Of {name(option)}: with all errors at their limits, one way, {percent(option.worst_small)} at "
             f"{amount(demands.small_a, 'A')}; most there: {option.largest_error(demands.small_a)}; "
             f"{amount(option.peak_dissipation_w, 'W')} at the peak"
         )
-        if option.self_heating is not None:
-            said += f"; it warms itself by {100 * option.self_heating:.3g} % of its resistance"
+        if option.self_heating is not None and math.isinf(option.self_heating):
+            said += "; its own heat raises its resistance without end"
+        elif option.self_heating is not None:
+            said += f"; its own heat raises its resistance by {100 * option.self_heating:.3g} %"
         return [said + "."]
 
     def _measured(self) -> list[str]:
@@ -257,23 +271,21 @@ def _bandwidth(options: Sequence[Option], demands: Demands) -> list[str]:
     for bandwidth_hz, (option, gains) in found.items():
         part, degrees = size_and_angle(option.response or 1)
         of = f" (gain {', '.join(f'{g:g}' for g in gains)})" if len(found) > 1 else ""
-        lost = f"{-100 * part:.3g} %" if part < -SMALLEST_SHOWN else f"under {100 * SMALLEST_SHOWN:g} %"
-        said.append(f"{amount(bandwidth_hz, 'Hz')}{of} takes {lost} of {at} away and lags by {-degrees:.3g}°")
-    return [f"A bandwidth of {'; one of '.join(said)}; livesense corrects phasors by it."]
+        lost = (
+            f"{100 * abs(part):.3g} %" if abs(part) > SMALLEST_SHOWN else f"under {100 * SMALLEST_SHOWN:g} %"
+        )
+        size, when = ("smaller" if part <= 0 else "larger"), ("late" if degrees <= 0 else "early")
+        said.append(
+            f"{amount(bandwidth_hz, 'Hz')}{of} makes it {size} by {lost} and {when} by {abs(degrees):.3g}°"
+        )
+    return [f"At {at} a bandwidth of {'; one of '.join(said)}. livesense corrects phasors by it."]
 
 
-def amount(value: float, unit: str) -> str:
-    """Write three digits with a prefix, as ``8.06 mA``."""
-    for factor, prefix in ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "µ")):
-        # From where three digits do not round up into the next prefix.
-        if abs(value) >= factor * 0.9995:
-            return f"{float(f'{value / factor:.3g}'):g} {prefix}{unit}"
-    return f"{value / 1e-9:.3g} n{unit}" if value else f"0 {unit}"
-
-
-def percent(part: float) -> str:
-    """Write an error; one that is not read says so."""
-    return "clips" if part != part else f"{float(f'{100 * part:.3g}'):g} %"
+def percent(part: float, *, hidden: bool = False) -> str:
+    """Write an error; where nothing is read it says so."""
+    if math.isnan(part):
+        return "hidden" if hidden else "clips"
+    return f"{float(f'{100 * part:.3g}'):g} %"
 
 
 _TOGETHER = re.compile(r"(?<=\d) (?=[%AWHLV×mµnk°])|(?<=[k=×]) (?=[=\d])")

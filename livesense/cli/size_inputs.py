@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from livesense.bench import Bench, Channel, Sensor, load, parse
+from livesense.chain.choosing import amount
 from livesense.chain.shunt_values import shunt_values
 from livesense.chain.sizing import Candidate, Demands, carried_share
 from livesense.errors import BenchError, UsageError
@@ -152,7 +153,19 @@ def _bench(
         # The output falls as the current grows: so are the inputs connected.
         channel["plus_input"] = "ground" if channel["place"] == "low-side" else "bridge"
     text = _toml("[bench]", about) + _toml("[adc]", adc) + _toml("[[channel]]", channel)
-    return parse(text, "" if file is None else file.path)
+    if file is not None:
+        return parse(text, file.path)
+    try:
+        return parse(text)
+    except BenchError as error:
+        # No file is there to name: the message begins with the option.
+        where, _, rest = str(error).partition('"size": ')
+        raise UsageError(f"--{_option(rest)}" if rest else where) from error
+
+
+def _option(message: str) -> str:
+    key, _, rest = message.partition(":")
+    return f"{key.removesuffix('_low').replace('_', '-')}:{rest}"
 
 
 def _join_supplies(args: argparse.Namespace, adc: dict[str, Any], channel: dict[str, Any]) -> None:
@@ -194,19 +207,21 @@ def _demands(
     trip = _trip(args, file, channel)
     if trip is None:
         trip = peak
-        assumed["trip"] = f"{peak:.4g} A (the peak)"
+        assumed["trip"] = f"{amount(peak, 'A', 4)} (the peak)"
     if trip < peak * (1 - 1e-9):
         raise UsageError(
-            f"expected a trip level of at least the peak current, {peak:.4g} A, got {trip:.4g} A: "
+            f"expected a trip level of at least the peak current, {amount(peak, 'A', 4)}, got "
+            f"{amount(trip, 'A', 4)}: "
             "raise --trip or lower --current"
         )
     small = args.small_current
     if small is None:
         small = DEFAULT_SMALL * peak
-        assumed["small-current"] = f"{small:.4g} A (a tenth of the peak)"
+        assumed["small-current"] = f"{amount(small, 'A', 4)} (a tenth of the peak)"
     if small >= peak:
         raise UsageError(
-            f"expected --small-current below the peak current of {peak:.4g} A, got {small:.4g} A"
+            f"expected --small-current below the peak current of {amount(peak, 'A', 4)}, "
+            f"got {amount(small, 'A', 4)}"
         )
     share = args.share
     if share is None:
@@ -250,14 +265,16 @@ def _currents(
                 "(or --rms, or --bench with a rated_current); got none"
             )
         peak = rms * (1.0 if bus else math.sqrt(2))
-        assumed["current"] = f"{peak:.4g} A (rms{'' if bus else ' × √2'})"
+        assumed["current"] = f"{amount(peak, 'A', 4)} (rms{'' if bus else ' × √2'})"
     elif rms is None and rated is not None and rated <= peak:
         rms = rated
     elif rms is None:
         rms = peak / (1.0 if bus else math.sqrt(2))
-        assumed["rms"] = f"{rms:.4g} A (peak{'' if bus else ' / √2'})"
+        assumed["rms"] = f"{amount(rms, 'A', 4)} (peak{'' if bus else ' / √2'})"
     if rms > peak * (1 + 1e-9):
-        raise UsageError(f"expected --rms of at most the peak current, {peak:.4g} A, got {rms:.4g} A")
+        raise UsageError(
+            f"expected --rms of at most the peak current, {amount(peak, 'A', 4)}, got {amount(rms, 'A', 4)}"
+        )
     return peak, rms
 
 
