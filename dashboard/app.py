@@ -165,7 +165,8 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     run = analysis.run
     from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
     plots = run_data.plots(analysis) if to_s > from_s else []
-    return run_screen.run(run.row, plots, run_data.why_no_scans(run))
+    budgets = analysis.budgets() if plots else {}
+    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets)
 
 
 class Server:

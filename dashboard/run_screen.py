@@ -12,17 +12,23 @@ from dashboard.figures import axes
 from dashboard.run_data import what
 from dashboard.screens import graph
 from dashboard.shell import band, wild
+from livesense.budget_facts import alike, headline
 from livesense.logbook.rows import RunRow
 
 STRIPS_WITHOUT_HEIGHT = 3
 """So many strips have room in a graph of the common height."""
 
 
-def run(row: RunRow, plots: Sequence[Mapping[str, Any]], why: str = "") -> html.Div:
+def run(
+    row: RunRow,
+    plots: Sequence[Mapping[str, Any]],
+    why: str = "",
+    budgets: Mapping[str, dict[str, Any] | None] | None = None,
+) -> html.Div:
     """Return the screen of one run.
 
     ``plots`` are those of :func:`dashboard.run_data.plots`, none where the run holds no scans; ``why`` is
-    what is known of why it holds none.
+    what is known of why it holds none. ``budgets`` are those of the channels, by name.
     """
     recording = str(row.state) == "recording"
     head = band(
@@ -52,8 +58,51 @@ def run(row: RunRow, plots: Sequence[Mapping[str, Any]], why: str = "") -> html.
     return html.Div(
         [html.H1(f"Run {row.number}", className="aloud"), head]
         + (_bands_of_scans(plots) if plots else [_no_scans(row, why)])
-        + [interruptions, notes],
+        + [interruptions, notes, *_budgets(budgets or {})],
         **wild(data_screen="run", data_run=str(row.number), data_holds_scans="yes" if plots else "no"),
+    )
+
+
+def _budgets(budgets: Mapping[str, dict[str, Any] | None]) -> list[html.Section]:
+    """Tell where the ± of the figures come from, a table for channels with one and the same budget."""
+    tables = [_budget(names, budget) for names, budget in alike(budgets)]
+    if not tables:
+        return []
+    said = "The largest errors first. Noise and the rounding of codes come on top; they average down."
+    return [band("Uncertainty", html.P(said, className="advice"), *tables, ident="uncertainty")]
+
+
+def _budget(names: Sequence[str], budget: Mapping[str, Any]) -> html.Details:
+    rows = [
+        html.Tr(
+            [
+                html.Th(row["source"] + (", shared" if row["shared"] else ""), scope="row"),
+                html.Td(row["stated"]),
+                html.Td(row["u_text"]),
+                html.Td(row["sensitivity_text"]),
+                html.Td(row["contribution_text"]),
+                html.Td(f"{row['share_percent']:.0f} %"),
+            ]
+        )
+        for row in budget["rows"]
+    ]
+    columns = ("Source", "Stated", "u", "Sensitivity", "Contributes", "Share")
+    missing = ", ".join(budget["not_stated"])
+    return html.Details(
+        [
+            html.Summary(f"{', '.join(names)} {headline(budget)}"),
+            html.Div(
+                html.Table(
+                    [html.Thead(html.Tr([html.Th(c, scope="col") for c in columns])), html.Tbody(rows)]
+                ),
+                className="run-figures budget",
+                tabIndex="0",
+                role="region",
+                **wild(aria_label=f"Uncertainty of {', '.join(names)}"),
+            ),
+            html.P(f"Not stated, so not in it: {missing}.", className="advice") if missing else None,
+        ],
+        className="budget-of",
     )
 
 

@@ -314,6 +314,12 @@ class RunAnalysis:
             "text": event.text,
         }
 
+    def budgets(self) -> dict[str, dict[str, Any] | None]:
+        """Tell each channel's uncertainty budget or None; the keys are those of docs/scripting.md."""
+        from livesense.budget_facts import budget_facts
+
+        return {channel.name: budget_facts(self.bench, channel) for channel in self.channels}
+
     def show(self) -> dict[str, Any]:
         """Everything that is known of the run beside its scans."""
         from livesense.run_facts import show_run

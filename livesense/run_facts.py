@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from livesense.budget_facts import budget_facts
 from livesense.outages import away_of, outage_facts
 from livesense.timetext import iso_time, run_seconds
 
@@ -109,4 +110,5 @@ def _channel(analysis: RunAnalysis, channel: ChannelChain) -> dict[str, Any]:
         "u_scale_percent": float(f"{100 * channel.u_scale:.12g}"),
         "u_offset": channel.u_offset,
         "u_excludes": list(channel.u_excludes),
+        "budget": budget_facts(analysis.bench, channel),
     }

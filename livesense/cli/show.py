@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from livesense.budget_facts import alike, headline
 from livesense.cli.opened import no_scans, opened_run
 from livesense.cli.options import add_json, add_logbook, add_run
 from livesense.cli.output import duration, print_json, quantity, safe, table
@@ -68,6 +69,7 @@ def _print(facts: dict[str, Any]) -> None:
             ],
         )
     )
+    _budgets(facts["chain"])
     _list("Gaps", facts["gaps"])
     if facts["away"]["count"]:
         print(f"\nInterruptions: the port was {facts['away']['text']}")
@@ -81,6 +83,28 @@ def _print(facts: dict[str, Any]) -> None:
         _table(("at", "scan", "source", "text"), [_note(note) for note in facts["notes"]])
     if facts["faults"]:
         print("\nFaults: " + ", ".join(f"{kind} {count}" for kind, count in facts["faults"].items()))
+
+
+def _budgets(chain: list[dict[str, Any]]) -> None:
+    """Print the uncertainty budgets; channels with one and the same share a table."""
+    for names, budget in alike({channel["name"]: channel["budget"] for channel in chain}):
+        print(f"\nUncertainty of {', '.join(map(safe, names))} {headline(budget)}")
+        print(
+            table(
+                ("source", "stated", "u", "sensitivity", "contributes", "share"),
+                [
+                    (
+                        row["source"] + (", shared" if row["shared"] else ""),
+                        row["stated"],
+                        row["u_text"],
+                        row["sensitivity_text"],
+                        row["contribution_text"],
+                        f"{row['share_percent']:.0f} %",
+                    )
+                    for row in budget["rows"]
+                ],
+            )
+        )
 
 
 def _list(title: str, rows: list[dict[str, Any]]) -> None:

@@ -13,11 +13,15 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from dashboard.follow import Recording
+from livesense.bench import Bench
+from livesense.budget_facts import budget_facts
+from livesense.chain import ChannelChain
+from livesense.chain.budget import Acts, Budget, Term
 from livesense.errors import RunNotFoundError
 from livesense.logbook.rows import GapRow, HealthRow, NoteRow, RestartRow, RunRow
 from livesense.samples import BoolArray, CodeType, FloatArray, GroupInfo, SegmentStart, TimeAxis
@@ -253,6 +257,21 @@ class FakeAnalysis:
                 **{f"channels.{n}.thd_percent": "below its own noise" for n in self._state.names},
             },
         }  # fmt: skip
+
+    def budgets(self) -> dict[str, dict[str, Any] | None]:
+        bench = SimpleNamespace(motor=None, conditions=SimpleNamespace(bus_voltage_v=None))
+        terms = (
+            Term("shunt_tolerance", "resistance of the shunt", Acts.SCALE, 0.006, "± 1 % (limit)"),
+            Term("inl", "non-linearity of the converter", Acts.BOW, 0.01, "± 2 LSB (limit)"),
+        )
+        chain = {
+            c.name: ChannelChain(
+                name=c.name, unit=c.unit, quantity=c.quantity, phase=c.phase, place="in-line", group=0,
+                low=c.low, high=c.high, budget=Budget(terms),
+            )
+            for c in self.channels
+        }  # fmt: skip
+        return {name: budget_facts(cast("Bench", bench), channel) for name, channel in chain.items()}
 
     def events(self, newest: int | None = None) -> list[dict[str, Any]]:
         return list(self._state.events)
