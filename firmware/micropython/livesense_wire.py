@@ -98,7 +98,7 @@ class Batch:
         self.end = end
         self.scans += 1
         self.counter = self.counter + 1 & 0xFFFFFFFF
-        return self.flush() if self.scans == self.full else self.flush_due(tick)
+        return (self.scans == self.full or self.is_due(tick)) and self.flush()
 
     def flush(self):
         """Send what has gathered. True if anything had."""
@@ -109,12 +109,14 @@ class Batch:
         send(self.write, bytes(self.packet[: self.end]))
         return True
 
+    def is_due(self, tick):
+        """Whether there are scans, and the first has waited for `flush_ticks`."""
+        # Clocks of boards wrap at different powers of two; 2**29 is the smallest.
+        return bool(self.scans and self.flush_ticks and (tick - self.opened & 0x1FFFFFFF) >= self.flush_ticks)
+
     def flush_due(self, tick):
         """Send what has waited for `flush_ticks`: for where no scan may come for long."""
-        # Clocks of boards wrap at different powers of two; 2**29 is the smallest.
-        if self.scans and self.flush_ticks and (tick - self.opened & 0x1FFFFFFF) >= self.flush_ticks:
-            return self.flush()
-        return False
+        return self.is_due(tick) and self.flush()
 
     def skip(self, scans):
         """Count scans that were taken, or due, and will not be sent. Closes what has gathered."""
