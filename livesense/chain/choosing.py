@@ -14,6 +14,9 @@ from livesense.wording import counted
 RANGE = ("headroom", "trip", "current")
 """Demands on the range: one of them gives way, or the current and the trip level together."""
 
+FARTHEST_CURRENT = 2.0
+"""Factor beyond which a smaller peak current is no advice, unless it is the only one."""
+
 DIGITS = 3
 """Significant digits of a relaxed demand; it is rounded towards the easier side, so that it then fits."""
 
@@ -146,6 +149,9 @@ def _ways(options: Sequence[Option], missed: dict[int, tuple[Change, ...]]) -> t
         found = missed[id(option)]
         if len(_kinds(found)) == 1:
             single.setdefault(found[0].demand, Way(found, option))
+    far = [demand for demand, way in single.items() if _cost(way.changes) > (True, FARTHEST_CURRENT)]
+    for demand in far[: len(single) - 1]:
+        del single[demand]
     return tuple(single.values()) or (Way(missed[id(ranked[0])], ranked[0]),)
 
 

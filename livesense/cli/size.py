@@ -30,6 +30,7 @@ from livesense.errors import UsageError
 from livesense.wording import MINUS
 
 WIDTH = 80
+MOST_PERCENT = 9999
 SMALLEST_SHOWN = 1e-5
 """Part of a current; where less of it is lost, the text says only that it is less."""
 
@@ -171,7 +172,7 @@ class Answer:
             shunt,
             gain,
             f"{sign}{amount(rounded_down(option.range_a), 'A')}{range_missed}",
-            f"{beyond:.3g} %".replace("-", MINUS),
+            per_cent(beyond),
             amount(option.code_a, "A"),
             amount(option.dissipation_w, "W") + heat_missed,
             percent(option.error_small, hidden=demands.small_a < option.low_a) + error_missed,
@@ -285,7 +286,14 @@ def percent(part: float, *, hidden: bool = False) -> str:
     """Write an error; where nothing is read it says so."""
     if math.isnan(part):
         return "hidden" if hidden else "clips"
-    return f"{float(f'{100 * part:.3g}'):g} %"
+    return per_cent(100 * part)
+
+
+def per_cent(value: float) -> str:
+    """Write three digits, whole numbers from 100 on, and at most four digits at all."""
+    if value > MOST_PERCENT:
+        return f">{MOST_PERCENT} %"
+    return (f"{value:.0f} %" if value >= 100 else f"{float(f'{value:.3g}'):g} %").replace("-", MINUS)
 
 
 _TOGETHER = re.compile(r"(?<=\d) (?=[%AWHLV×mµnk°])|(?<=[k=×]) (?=[=\d])")

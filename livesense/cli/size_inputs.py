@@ -35,6 +35,10 @@ DEFAULT_CHANNEL: dict[str, Any] = {
 DEFAULT_GAINS = (10.0, 20.0, 50.0, 100.0)
 """Gains that current-sense amplifiers come in (common practice, no source)."""
 
+MOST_GAINS = 12
+MOST_SHUNTS = 24
+"""So that table and chart stay readable."""
+
 DEFAULT_HEADROOM = 0.1
 DEFAULT_DISSIPATION_W = 1.0
 DEFAULT_ERROR = 0.1
@@ -296,7 +300,11 @@ def _candidates(
     gains = _gains(args, file, assumed)
     if not args.shunt and not args.series:
         assumed["series"] = "usual"
-    shunts = tuple(sorted(set(args.shunt))) if args.shunt else shunt_values(args.series or "usual")
+    shunts = (
+        tuple(sorted(set(_at_most(args.shunt, MOST_SHUNTS, "shunts"))))
+        if args.shunt
+        else shunt_values(args.series or "usual")
+    )
     bandwidths = _bandwidths(args.bandwidth, gains, channel)
     found = [Candidate(ohm, gain, bandwidths[gain]) for gain in gains for ohm in shunts]
     if fitted is None or fitted.shunt_ohm is None or fitted.gain is None:
@@ -310,11 +318,17 @@ def _candidates(
 def _gains(args: argparse.Namespace, file: Bench | None, assumed: dict[str, str]) -> tuple[float, ...]:
     """Return the gains that are asked for, in their order; else those in the bench file, else the usual."""
     if args.gain:
-        return tuple(dict.fromkeys(args.gain))
+        return tuple(dict.fromkeys(_at_most(args.gain, MOST_GAINS, "gains")))
     if file is not None:
         return tuple(sorted({channel.gain for channel in file.channels if channel.gain is not None}))
     assumed["gain"] = ", ".join(f"{gain:g}" for gain in DEFAULT_GAINS)
     return DEFAULT_GAINS
+
+
+def _at_most(given: Sequence[float], most: int, what: str) -> Sequence[float]:
+    if len(given) > most:
+        raise UsageError(f"expected at most {most} {what}, got {len(given)}")
+    return given
 
 
 def _bandwidths(

@@ -12,10 +12,6 @@ from livesense.bench.values import CURRENT, FREQUENCY, RELATIVE, Kind, Reader, U
 from livesense.chain.shunt_values import SERIES
 from livesense.cli.options import add_json, file_name
 
-MOST_GAINS = 12
-MOST_SHUNTS = 24
-"""So that table and chart stay readable."""
-
 POWER = Kind("a power", "0.5 W", "W")
 _PLAIN = re.compile(r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*", re.ASCII)
 
@@ -169,14 +165,8 @@ def text_of(read: Reader, unit: str) -> Callable[[str], str]:
     return reader
 
 
-def _several(read: Callable[[str], float], most: int, what: str) -> Callable[[str], list[float]]:
-    def reader(text: str) -> list[float]:
-        given = [part.strip() for part in text.split(",")]
-        if len(given) > most:
-            raise argparse.ArgumentTypeError(f"expected at most {most} {what}, got {len(given)}")
-        return [read(part) for part in given]
-
-    return reader
+def _several(read: Callable[[str], float]) -> Callable[[str], list[float]]:
+    return lambda text: [read(part.strip()) for part in text.split(",")]
 
 
 def _whole(text: str) -> float:
@@ -194,9 +184,9 @@ def _number(read: Reader, kind: Callable[[str], float]) -> Callable[[str], Any]:
     return value(as_number, "")
 
 
-_gains = _several(_number(CHANNEL["gain"].read, float), MOST_GAINS, "gains")
-_shunts = _several(value(CHANNEL["shunt"].read, ""), MOST_SHUNTS, "shunts")
-_bandwidths = _several(value(CHANNEL["bandwidth"].read, "Hz"), MOST_GAINS, "bandwidths")
+_gains = _several(_number(CHANNEL["gain"].read, float))
+_shunts = _several(value(CHANNEL["shunt"].read, ""))
+_bandwidths = _several(value(CHANNEL["bandwidth"].read, "Hz"))
 
 
 def chart_name(text: str) -> Any:

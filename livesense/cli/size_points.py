@@ -47,6 +47,17 @@ def read_points(path: Path) -> tuple[Point, ...]:
     except OSError as error:
         raise UsageError(f"cannot read the points in {path}: {error.strerror or error}") from error
     rows = csv.DictReader(text.splitlines())
+    try:
+        return _points(path, rows)
+    except csv.Error as error:
+        # Its texts speak of readers and fields.
+        line = rows.reader.line_num
+        raise UsageError(
+            f"{path}: line {line}: expected comma-separated numbers, got something else"
+        ) from error
+
+
+def _points(path: Path, rows: csv.DictReader[str]) -> tuple[Point, ...]:
     if missing := [column for column in REQUIRED if column not in (rows.fieldnames or ())]:
         got = ", ".join(rows.fieldnames or ()) or "nothing"
         raise UsageError(

@@ -190,6 +190,16 @@ def test_the_current_itself_gives_way_last() -> None:
     )
 
 
+def test_a_current_much_smaller_is_advice_only_where_there_is_no_other() -> None:
+    # 25 mΩ × 50 reads ±1.28 A and errs by less than 2 %.
+    demands = replace(PUMP, error=0.02)
+    choice = choose(options(demands, (10, 50)), demands)
+    assert [way.changes[0].demand for way in choice.ways] == ["error"]
+    alone = choose(options(demands, (50,), (0.025,)), demands)
+    assert [way.changes[0].demand for way in alone.ways] == ["current"]
+    assert alone.ways[0].changes[0].factor > 10
+
+
 def test_an_error_that_no_current_reaches() -> None:
     demands = replace(PUMP, error=0.01)
     reason = choose(options(demands, shunts=(0.005,)), demands).reason
