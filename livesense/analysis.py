@@ -14,10 +14,11 @@ import numpy as np
 
 from livesense import bench as bench_file
 from livesense.bench import Bench
+from livesense.calibrated import InUse, in_use, temperatures_then
 from livesense.chain import Chain, ChannelChain
 from livesense.errors import LogbookError, UsageError
 from livesense.logbook.reader import Logbook, RunReader
-from livesense.logbook.rows import EventRow
+from livesense.logbook.rows import CalibrationRow, EventRow
 from livesense.outages import away_of
 from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray, TimeAxis
 from livesense.timetext import iso_time, run_seconds
@@ -70,8 +71,21 @@ class RunAnalysis:
 
     def __init__(self, logbook: Logbook, ref: int | str) -> None:
         self.run: RunReader = logbook.run(ref)
-        self.bench: Bench = bench_file.parse(self.run.row.bench_text, self.run.row.bench_path)
         self._chain: Chain | None = None
+        self._in_use: InUse | None = None
+        self._read_revision()
+
+    def _read_revision(self) -> None:
+        """Take the bench file of the newest revision: the run's own, or a corrected one."""
+        self.revision: int = self.run.revision()
+        row = self.run.row
+        text, path = row.bench_text, row.bench_path
+        for kept in self.run.revisions() if self.revision else []:
+            if kept.number == self.revision and kept.bench_text:
+                text, path = kept.bench_text, kept.bench_path
+        self.bench: Bench = bench_file.parse(text, path)
+        self._chain = None
+        self._in_use = None
 
     @property
     def chain(self) -> Chain:
@@ -81,8 +95,36 @@ class RunAnalysis:
                 raise LogbookError(
                     f"run {self.run.row.number} holds no scans: nothing was accepted from the line"
                 )
-            self._chain = Chain(self.bench, self.run.groups)
+            self._chain = Chain(self.bench, self.run.groups, self.in_use.calibration)
         return self._chain
+
+    @property
+    def in_use(self) -> InUse:
+        """The calibrations of this revision, judged by the run's own date and temperatures."""
+        if self._in_use is None:
+            rows = self.run.calibration(self.revision)
+            row = self.run.row
+            self._in_use = in_use(rows, row.started_wall_s, row.device, self._temperatures(rows))
+        return self._in_use
+
+    def _temperatures(self, rows: Sequence[CalibrationRow]) -> dict[str, tuple[float, float]]:
+        """Lowest and highest mean of parts of the run, of the thermometers that were read with a zero."""
+        names = {name for row in rows for name in temperatures_then(row)}
+        found: dict[str, tuple[float, float]] = {}
+        if not names or not self.run.groups:
+            return found
+        plain = Chain(self.bench, self.run.groups)
+        for name in sorted(names & plain.channels.keys()):
+            channel = plain.channels[name]
+            first, stop = self.run.extent(channel.group)
+            if channel.quantity != "temperature" or stop <= first:
+                continue
+            column = self.run.groups[channel.group].channels[plain.column(name)]
+            parts = self.run.envelope(channel.group, column, first, stop, TEMPERATURE_PARTS)
+            means = channel.values(parts.mean)
+            if np.isfinite(means).any():
+                found[name] = float(np.nanmin(means)), float(np.nanmax(means))
+        return found
 
     @property
     def channels(self) -> list[ChannelChain]:
@@ -92,6 +134,8 @@ class RunAnalysis:
     def refresh(self) -> None:
         """Look again at a run that is still being recorded."""
         self.run.refresh()
+        if self.run.revision() != self.revision:
+            self._read_revision()
 
     # Windows
 
@@ -249,7 +293,10 @@ class RunAnalysis:
         """Figures between two instants; the keys are those of docs/scripting.md."""
         from livesense.figures import measure_run
 
-        return measure_run(self, from_s, to_s)
+        return measure_run(self, from_s, to_s) | {
+            "revision": self.revision,
+            "calibration_warnings": list(self.in_use.warnings),
+        }
 
     def fitted_rate_hz(self, group: int, nominal_hz: float | None) -> Estimate | None:
         """Scan rate as fitted against a clock while its nominal value was this; None where there was none."""
@@ -329,6 +376,9 @@ class RunAnalysis:
 
 BELIEVED_SHARE = 0.05
 """Clocks of microcontrollers without a crystal are off by some percent; nothing is off by more."""
+
+TEMPERATURE_PARTS = 64
+"""Parts of a run whose mean temperatures are looked at."""
 
 EXACT_SCANS = 2_000_000
 """Up to this many scans a computed channel's band is made from raw codes."""

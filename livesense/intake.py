@@ -10,10 +10,9 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
-
 from livesense.bench import Bench
 from livesense.chain import Chain
+from livesense.chain.calibration import Calibration
 from livesense.decoding import group_limits
 from livesense.errors import DescriptionError
 from livesense.logbook.writer import RunWriter
@@ -34,7 +33,7 @@ from livesense.samples import (
     SegmentStart,
 )
 from livesense.timebase import Timebase
-from livesense.watch.overcurrent import OvercurrentWatch
+from livesense.watching import GroupWatches
 from livesense.wire.packing import count_beyond
 
 Placed = ScanBlock | Gap | Restart | SegmentStart | LinkFault
@@ -60,6 +59,7 @@ class Intake:
         counted: bool = True,
         shown_names: Sequence[tuple[str, str]] = (),
         faults: Counter[str] | None = None,
+        calibration: Calibration | None = None,
     ) -> None:
         for number, group in enumerate(groups):
             if group.rate_hz is None:
@@ -70,7 +70,7 @@ class Intake:
         self.groups = tuple(groups)
         self.run = run
         self.outages = outages
-        self.chain = Chain(bench, self.groups)
+        self.chain = Chain(bench, self.groups, calibration)
         self.gaps = 0
         self.restarts = 0
         self.events = 0
@@ -95,16 +95,8 @@ class Intake:
         self._rates: dict[tuple[int, float], Estimate] = {}
         """As stored last."""
 
-    def _watches_of(self, group: int) -> list[tuple[OvercurrentWatch, tuple[str, ...]]]:
-        """Watches on channels of this group, with the channels each of them wants."""
-        rate_hz = self.groups[group].rate_hz or 0.0
-        here = [channel.name for channel in self.chain.group_channels(group)]
-        watches = []
-        for number, rule in enumerate(self._bench.watches):
-            names = tuple(name for name in rule.channels if name in here)
-            if names:
-                watches.append((OvercurrentWatch(rule, number, names, rate_hz, group), names))
-        return watches
+    def _watches_of(self, group: int) -> GroupWatches:
+        return GroupWatches(self._bench, self.chain, group, self.groups[group].rate_hz or 0.0)
 
     @property
     def scans(self) -> int:
@@ -226,19 +218,7 @@ class Intake:
         count = len(block.codes)
         self.stored[block.group] += count
         self._last_scan[block.group] = block.first + count - 1
-        values: dict[str, Any] = {}
-        clipped: dict[str, Any] = {}
-        for watch, names in self._watches[block.group]:
-            for name in names:
-                if name not in values:
-                    values[name] = self.chain.value(name, block.codes)
-                    clipped[name] = self.chain.clipped(name, block.codes)
-            found = watch.feed(
-                block.first,
-                np.column_stack([values[name] for name in names]),
-                np.column_stack([clipped[name] for name in names]),
-            )
-            self._keep_events(found)
+        self._keep_events(self._watches[block.group].feed(block.first, block.codes))
 
     def _gap(self, gap: Gap, wall_s: float) -> None:
         self.run.gap(gap, wall_s)
@@ -246,12 +226,10 @@ class Intake:
         if gap.cause is not GapCause.BURST and gap.count is not None:
             self.gaps += 1
             self.lost[gap.group] += gap.count
-        for watch, _ in self._watches[gap.group]:
-            watch.gap(gap.count)
+        self._watches[gap.group].gap(gap.count)
 
     def _close_watches(self, group: int) -> None:
-        for watch, _ in self._watches[group]:
-            self._keep_events(watch.close(self._last_scan[group]))
+        self._keep_events(self._watches[group].close(self._last_scan[group]))
 
     def _keep_events(self, found: Sequence[Event]) -> None:
         for event in found:

@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from livesense import __version__
+from livesense.calibrated import NOTHING, InUse, in_use_now
 from livesense.decoding import decoder_for, same_groups, unfit_header
 from livesense.errors import LivesenseError
 from livesense.intake import Intake
@@ -72,9 +73,11 @@ class Recorder:
         self._run: RunWriter | None = None
         self._outages: Outages | None = None
         self._intake: Intake | None = None
+        self._used = NOTHING
         self._runs: list[int] = []
         self._faults: Counter[str] = Counter()
         self._opened_s = 0.0
+        self._started_wall_s = 0.0
         self._bytes = 0
         self._scans_before = 0
         self._last_arrival_wall_s: float | None = None
@@ -333,6 +336,7 @@ class Recorder:
             wire=bench.link.wire,
             started_wall_s=wall_s,
         )
+        self._started_wall_s = wall_s
         self._outages = Outages(self._run.outage)
         self._runs.append(self._run.number)
         self._faults = Counter()
@@ -340,6 +344,7 @@ class Recorder:
     def _begin_intake(self, groups: Sequence[GroupInfo], description: Description | None) -> None:
         assert self._run is not None
         assert self._outages is not None
+        used = self._used = self._calibrations(description.device if description is not None else "")
         self._intake = Intake(
             self._settings.bench,
             groups,
@@ -349,12 +354,19 @@ class Recorder:
             counted=self._counts if description is None else description.counted,
             shown_names=description.shown_names if description is not None else (),
             faults=self._faults,
+            calibration=used.calibration,
         )
-        for warning in self._intake.chain.warnings:
+        self._run.use_calibrations(used.numbers, time.time(), __version__)
+        for warning in (*self._intake.chain.warnings, *used.warnings):
             self._tell(warning)
             self._note(warning, time.time(), "livesense")
         for group, shown in description.shown_names if description is not None else ():
             self._tell(f"channel {shown!r} of the device is stored as {group}")
+
+    def _calibrations(self, device: str) -> InUse:
+        """Find what the logbook holds for this bench and its boards; what comes later is for later runs."""
+        assert self._writer is not None
+        return in_use_now(self._writer.select, self._settings.bench, self._started_wall_s, device)
 
     def _end_run(self, ended: Ended | None = None) -> None:
         """Close the run that is being recorded; a second call does nothing."""
@@ -468,6 +480,7 @@ class Recorder:
             "away": (self._outages.away if self._outages is not None else Away()).as_json(),
             "faults": dict(self._faults),
             "events": intake.events if intake is not None else 0,
+            "calibration": {"used": self._used.numbers, "warnings": list(self._used.warnings)},
             "ended": str(self._ended or Ended.ERROR),
             "error": self._error,
         }

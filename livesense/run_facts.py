@@ -8,12 +8,14 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from livesense.budget_facts import budget_facts
+from livesense.calibrated import facts_of
 from livesense.outages import away_of, outage_facts
 from livesense.timetext import iso_time, run_seconds
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
     from livesense.chain import ChannelChain
+    from livesense.logbook.rows import RevisionRow
 
 
 def show_run(analysis: RunAnalysis) -> dict[str, Any]:
@@ -36,10 +38,12 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
         "version": row.version,
         "description": run.description,
         "bench_name": row.bench_name,
-        "bench": row.bench_text,
+        "bench": analysis.bench.text,
         "chain": [_channel(analysis, channel) for channel in (analysis.channels if run.groups else [])],
         "chain_warnings": list(analysis.chain.warnings) if run.groups else [],
-        "calibration": None,
+        "calibration": facts_of(analysis.in_use),
+        "revision": analysis.revision,
+        "revisions": [revision_facts(revision) for revision in run.revisions()],
         "groups": [_group(analysis, number) for number in range(len(run.groups))],
         "segments": [
             {
@@ -69,6 +73,21 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
             {"at": iso_time(note.wall_s), "scan": note.scan, "source": note.source, "text": note.text}
             for note in run.notes()
         ],
+    }
+
+
+def revision_facts(revision: RevisionRow) -> dict[str, Any]:
+    """Write a revision for JSON."""
+    undone = revision.undone_wall_s
+    return {
+        "revision": revision.number,
+        "made": iso_time(revision.wall_s),
+        "reason": revision.reason,
+        "by": revision.made_by,
+        "bench_path": revision.bench_path,
+        "calibrations": list(revision.calibrations),
+        "version": revision.version,
+        "undone": None if undone is None else iso_time(undone),
     }
 
 

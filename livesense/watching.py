@@ -1,0 +1,139 @@
+"""A bench's rules on one group of channels, fed block by block: live, and again afterwards.
+
+The recorder and a corrected chain's events both come from here, so that the same codes through
+the same chain give the same events.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from livesense.bench import Bench
+from livesense.chain import Chain
+from livesense.errors import LogbookError
+from livesense.logbook.reader import RunReader
+from livesense.samples import Codes, Event
+from livesense.watch.overcurrent import OvercurrentWatch
+
+
+class GroupWatches:
+    """All rules whose channels are in one group.
+
+    Parameters
+    ----------
+    rate_hz
+        Nominal scan rate: holds are counted in scans, so a new rate needs new watches.
+    """
+
+    def __init__(self, bench: Bench, chain: Chain, group: int, rate_hz: float) -> None:
+        self._chain = chain
+        here = [channel.name for channel in chain.group_channels(group)]
+        self._watches: list[tuple[OvercurrentWatch, tuple[str, ...]]] = []
+        for number, rule in enumerate(bench.watches):
+            names = tuple(name for name in rule.channels if name in here)
+            if names:
+                self._watches.append((OvercurrentWatch(rule, number, names, rate_hz, group), names))
+
+    def feed(self, first: int, codes: Codes) -> list[Event]:
+        """Take scans in a row, ``(n, channels)`` codes from index ``first`` on; hand back what is new."""
+        values: dict[str, Any] = {}
+        clipped: dict[str, Any] = {}
+        found: list[Event] = []
+        for watch, names in self._watches:
+            for name in names:
+                if name not in values:
+                    values[name] = self._chain.value(name, codes)
+                    clipped[name] = self._chain.clipped(name, codes)
+            found += watch.feed(
+                first,
+                np.column_stack([values[name] for name in names]),
+                np.column_stack([clipped[name] for name in names]),
+            )
+        return found
+
+    def gap(self, count: int | None) -> None:
+        """Note that scans are missing before the next block; None: nobody can count them."""
+        for watch, _ in self._watches:
+            watch.gap(count)
+
+    def close(self, last_scan: int) -> list[Event]:
+        """End every open event at the last stored scan: the run ended or the device restarted."""
+        return [event for watch, _ in self._watches for event in watch.close(last_scan)]
+
+
+def events_again(run: RunReader, bench: Bench, chain: Chain) -> list[Event]:
+    """Find the events of a run's stored codes through a chain, as the recorder would have found them.
+
+    Raises
+    ------
+    LogbookError
+        when a group's scan rate is not known.
+    """
+    found: list[Event] = []
+    for group in range(len(run.groups)):
+        found += _group_again(run, bench, chain, group)
+    # In the order of their beginnings; groups have their own counts.
+    axes = [run.time_axis(group) for group in range(len(run.groups))]
+
+    def begins_s(event: Event) -> float:
+        return float(axes[event.group].time_s(np.array([event.start_scan]))[0])
+
+    return sorted(found, key=begins_s)
+
+
+def _group_again(run: RunReader, bench: Bench, chain: Chain, group: int) -> list[Event]:
+    latest: dict[tuple[int, Any], Event] = {}
+
+    def keep(events: Sequence[Event]) -> None:
+        for event in events:
+            latest[event.rule, event.details["key"]] = event
+
+    rate_hz = _rate(run, group, 0)
+    watches = GroupWatches(bench, chain, group, rate_hz)
+    ends = _closings(run, group)
+    gaps = run.gaps(group)
+    last = -1
+    for first, codes in _pieces(run, group, [*ends, *(gap.first for gap in gaps)]):
+        while gaps and gaps[0].first <= first:
+            watches.gap(gaps.pop(0).count)
+        while ends and ends[0] <= first:
+            ends.pop(0)
+            keep(watches.close(last))
+            if _rate(run, group, first) != rate_hz:
+                rate_hz = _rate(run, group, first)
+                watches = GroupWatches(bench, chain, group, rate_hz)
+        keep(watches.feed(first, codes))
+        last = first + len(codes) - 1
+    for gap in gaps:
+        watches.gap(gap.count)
+    keep(watches.close(last))
+    return list(latest.values())
+
+
+def _pieces(run: RunReader, group: int, cuts: Sequence[int]) -> Iterator[tuple[int, Codes]]:
+    """Read a group's stored codes in order, cut at some scans besides."""
+    for first, codes in run.codes(group, *run.extent(group)):
+        inside = sorted({cut for cut in cuts if first < cut < first + len(codes)})
+        for begin, end in zip([first, *inside], [*inside, first + len(codes)], strict=True):
+            yield begin, codes[begin - first : end - first]
+
+
+def _closings(run: RunReader, group: int) -> list[int]:
+    """Find the scans before which everything open was closed: after a restart, or where the rate changed.
+
+    Each of them begins a segment of the group, and nothing else does.
+    """
+    return [segment.first for segment in run.segments(group) if segment.first > 0]
+
+
+def _rate(run: RunReader, group: int, scan: int) -> float:
+    rate_hz = run.groups[group].rate_hz
+    for segment in run.segments(group):
+        if segment.first <= scan:
+            rate_hz = segment.rate_hz
+    if not rate_hz:
+        raise LogbookError(f"run {run.number}: the scan rate of group {group} is not known")
+    return rate_hz
