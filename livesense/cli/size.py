@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import re
+import sys
 import textwrap
 from collections.abc import Sequence
 from pathlib import Path
@@ -336,7 +337,14 @@ def _write_chart(path: Path, answer: Answer) -> None:
     from livesense.cli.size_chart import chart_of
     from livesense.sizing_chart import page, svg
 
+    # Written before anything is printed: where that fails, nothing is on standard output.
     chart = chart_of(answer.shown, answer.choice, answer.asked.demands, answer.points, answer.asked_text())
+    if not any(curve.points for curve in chart.curves):
+        print(
+            f"livesense: no chart in {path}: no candidate reads a current that could be drawn",
+            file=sys.stderr,
+        )
+        return
     html = path.suffix.lower() == ".html"
     text = page(chart, answer.text()) if html else svg(chart)
     try:
