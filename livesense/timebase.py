@@ -190,6 +190,14 @@ class Timebase:
         """Index that the next scan of a group will get if nothing is lost."""
         return self._groups[group].next_index
 
+    def due(self, group: int) -> int | None:
+        """Counter that the group's next packet will have if it follows on; None while nothing tells it."""
+        return None if self.holds(group) else self._groups[group].expected
+
+    def holds(self, group: int) -> bool:
+        """Whether a packet of this group waits for the next one to tell what it is."""
+        return self._groups[group].held is not None
+
     def segments(self, group: int) -> TimeAxis:
         """Where the group's scans lie in time."""
         return TimeAxis(tuple(self._groups[group].segments))

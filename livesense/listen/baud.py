@@ -9,8 +9,8 @@ data bits and a high stop bit. Then
 - samples in a start bit are low, samples in a stop bit are high (one that is too slow),
 - and which bit of a sent byte a received one begins at follows from the one before.
 
-So for each usual rate the bytes have a likelihood (a hidden Markov model whose state is that bit; data bits are
-taken as even odds). It says nothing where another reason explains the garbage as well, such as noise.
+So for each usual rate the bytes have a likelihood (a hidden Markov model whose state is that bit; data bits
+are taken as even odds). It says nothing where another reason explains the garbage as well, such as noise.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ EDGES = 9
 """A falling edge may lie at the begin of any bit but the stop bit, which is high."""
 
 LATE = (0.01, 0.03, 0.05)
-"""An edge is seen up to a sixteenth of the receiver's bit late (sixteen looks a bit; common practice, no source)."""
+"""An edge is seen up to a sixteenth of the receiver's bit late: it looks sixteen times a bit
+(common practice, no source)."""
 
 OFF = (-0.008, 0.0, 0.008)
 """Two clocks differ a little."""
@@ -61,7 +62,7 @@ CLEAR_LEAD = 0.1
 
 @dataclass(frozen=True, slots=True)
 class _Model:
-    """Of one ratio of rates: chance of each byte by the bit it begins at, and of the bit the next begins at."""
+    """Of one ratio of rates: chance of each byte by the bit it begins at, and of where the next begins."""
 
     emission: NDArray[np.float64]
     step: NDArray[np.float64]
@@ -86,7 +87,7 @@ def likely_rates(data: bytes, baud: int, bauds: Iterable[int] = USUAL_BAUDS) -> 
 
 
 def _told_bits(data: bytes, ratio: float) -> float:
-    """How much likelier a byte is on average than any of 256, in bits, where the receiver is ``ratio`` too fast."""
+    """How much likelier a byte is on average than one of 256, in bits, for a receiver ``ratio`` too fast."""
     model = _model(ratio)
     state = np.full(EDGES, 1 / EDGES)
     total = 0.0
@@ -120,14 +121,14 @@ def _model(ratio: float) -> _Model:
 
 
 def _low(place: int, edge: int) -> float:
-    """Chance that the line is low at a place behind the start of a sent byte, where a byte begins at ``edge``."""
+    """Chance that the line is low at a place in the sent bytes, where a received one begins at ``edge``."""
     if place == edge or place % BITS == START:
         return 1.0
     return 0.0 if place % BITS == STOP else 0.5
 
 
 def _bytes_at(places: list[int], low: set[int]) -> NDArray[np.float64]:
-    """Chance of each byte whose bits are samples at these places, ``(256,)``; ``low`` are places that were low."""
+    """Chance of each byte whose bits are samples at these places, ``(256,)``; at ``low`` the line was low."""
     bits = (np.arange(256)[:, np.newaxis] >> np.arange(8)) & 1
     chance = np.ones(256)
     for n, place in enumerate(places):

@@ -47,6 +47,10 @@ class RecordDecoder:
         # Without a check the next sync word must be there too.
         self._ahead = len(layout.sync) if layout.check == "none" else 0
         self._rest = b""
+        self._begin = 0
+        self.places: list[tuple[int, int]] = []
+        """Of the latest :meth:`feed`: where in the stream (in bytes from the first one ever) each unbroken
+        stretch of accepted records begins, and how many it holds."""
         self._joined = False
         """Whether a record was accepted since the stream was joined."""
         self._skipped = False
@@ -83,6 +87,7 @@ class RecordDecoder:
         size = self._layout.size
         faults = 0
         stretches: list[NDArray[np.uint8]] = []
+        self.places = []
         at = 0
         while True:
             whole = max(0, (len(raw) - at - self._ahead) // size)
@@ -91,6 +96,7 @@ class RecordDecoder:
                 faults += self._skipped and self._joined
                 self._joined, self._skipped = True, False
                 stretches.append(raw[at : at + good * size].reshape(good, size))
+                self.places.append((self._begin + at, good))
                 at += good * size
             if good == whole:
                 break
@@ -99,6 +105,7 @@ class RecordDecoder:
             if not found:
                 break
         self._rest = buffer[at:]
+        self._begin += at
         events: list[RecordEvent] = [LinkFault(FaultKind.BAD_RECORD, faults)] if faults else []
         if stretches:
             events.append(self._packets(stretches[0] if len(stretches) == 1 else np.concatenate(stretches)))
@@ -106,6 +113,7 @@ class RecordDecoder:
 
     def rejoin(self) -> None:
         """Forget the unfinished record: the line was interrupted, and is joined anew."""
+        self._begin += len(self._rest)
         self._rest = b""
         self._joined = self._skipped = False
 

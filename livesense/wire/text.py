@@ -121,6 +121,11 @@ class TextDecoder:
         return (self._group,)
 
     @property
+    def columns(self) -> tuple[str, ...]:
+        """Names of the fields of a line, as they are read by now."""
+        return self._columns
+
+    @property
     def likely_header(self) -> tuple[str, ...]:
         """Names in a line that looks like a header none of whose names are known; empty when scans came."""
         return self._misfits.likely

@@ -24,7 +24,7 @@ class Received:
 
 
 def levels(packets: Iterable[bytes], idle_bits: int = 40, seed: int = 1) -> list[int]:
-    """Levels of the line, one for each bit that is sent (8N1), with a pause of some bits behind each packet."""
+    """Levels of the line, one for each bit that is sent (8N1), and a pause of some behind each packet."""
     rng = random.Random(seed)
     line = [1] * 20
     for packet in packets:

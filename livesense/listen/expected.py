@@ -1,0 +1,158 @@
+"""What is expected to come: by a bench file, or by what the first bytes look like."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from livesense.bench import Bench, Sensor, parse
+from livesense.decoding import VALUE_DECIMALS, Decoder, decoder_for, group_limits
+from livesense.errors import BenchError
+from livesense.identify.finding import Finding, identify
+from livesense.layout import CLOCKS, COUNTER, RecordLayout
+from livesense.samples import GroupInfo
+from livesense.wire.framed import FramedDecoder
+from livesense.wire.packing import WIDTHS, code_limits
+from livesense.wire.record import RecordDecoder
+from livesense.wire.text import TextDecoder
+from livesense.wire.textline import NUMBER, check, split
+
+WIRES = ("framed", "text", "record")
+
+SURE = 0.85
+"""A finding with less confidence waits for more bytes."""
+
+PRINTABLE = frozenset(b"\t\r\n" + bytes(range(32, 127)))
+TEXT_SHARE = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """The wire, and what is known of what comes over it.
+
+    Attributes
+    ----------
+    wire
+        One of :data:`WIRES`.
+    source
+        "bench", "option" (``--wire``) or "found" (by what the first bytes look like).
+    bench
+        The bench file; None without one.
+    columns
+        Columns of lines without header (text); those that the bench file needs, with one.
+    layout
+        Of records.
+    bits, counter_bits
+        Width of codes, and of a text wire's counter.
+    """
+
+    wire: str
+    source: str
+    bench: Bench | None = None
+    columns: tuple[str, ...] = ()
+    layout: RecordLayout | None = None
+    bits: int | None = None
+    counter_bits: int = 32
+
+    def decoder(self, *, live: bool) -> Decoder:
+        """Make the decoder; with a bench file the one that a recording has."""
+        if self.bench is not None:
+            return decoder_for(self.bench, live=live)
+        if self.wire == "text":
+            return text_decoder(self.columns, self.counter_bits, live=live)
+        if self.layout is not None:
+            return RecordDecoder(self.layout, rate_hz=None, bits=self.bits)
+        return FramedDecoder()
+
+    def limits(self, group: GroupInfo) -> tuple[tuple[int, int] | None, ...]:
+        """Lowest and highest code of each channel; None where every code is possible."""
+        if self.bench is not None:
+            return group_limits(self.bench, group)
+        if self.wire != "framed" or not group.bits or group.bits >= WIDTHS[group.code]:
+            return (None,) * len(group.channels)
+        return (code_limits(group.code, group.bits),) * len(group.channels)
+
+    @property
+    def modulus(self) -> int | None:
+        """Scans after which a record's counter begins anew; None for other wires."""
+        return self.layout.modulus if self.layout is not None else None
+
+
+def by_bench(bench: Bench) -> Expected:
+    """Expect what a bench file says."""
+    columns = tuple(c.column for c in bench.channels if c.sensor is not Sensor.COMPUTED)
+    return Expected(
+        bench.link.wire, "bench", bench, columns, bench.link.record, bench.adc.bits, bench.link.counter_bits
+    )
+
+
+def text_decoder(columns: Sequence[str], counter_bits: int, *, live: bool) -> TextDecoder:
+    """Make a decoder of lines with these columns (``n``, ``t_us`` and ``t_ms`` as elsewhere)."""
+    channels = [name for name in columns if name != COUNTER and name not in CLOCKS]
+    return TextDecoder(
+        channels,
+        columns=columns,
+        rate_hz=None,
+        decimals=dict.fromkeys(channels, VALUE_DECIMALS),
+        counter_bits=counter_bits,
+        from_port=live,
+    )
+
+
+def by_bytes(data: bytes, wire: str | None, *, last: bool) -> Expected | None:
+    """Tell by the first bytes what comes; None while more of them would tell more.
+
+    Parameters
+    ----------
+    data
+        Bytes from the first one on.
+    wire
+        The wire, where it is stated; what is found then tells columns and layout only.
+    last
+        Whether there is no time to wait for more.
+    """
+    source = "option" if wire else "found"
+    if wire == "framed":
+        return Expected("framed", source)
+    found = identify(data, None)
+    if found.wire is not None and (wire or found.wire) == found.wire and (last or found.confidence >= SURE):
+        expected = _found(found, source)
+        if expected is not None:
+            return expected
+    if not last:
+        return None
+    wire = wire or ("text" if looks_like_text(data) else "framed")
+    if wire == "record":
+        return None
+    return Expected(wire, source, columns=_first_columns(data) if wire == "text" else ())
+
+
+def _found(found: Finding, source: str) -> Expected | None:
+    assert found.wire is not None
+    if found.wire == "framed":
+        return Expected("framed", source)
+    try:
+        # Where nothing tells the rate it is commented out, but a bench file cannot be read without.
+        bench = parse(found.bench.replace('# rate = "', 'rate = "'))
+    except BenchError:
+        return None
+    columns = bench.link.columns or tuple(channel.column for channel in bench.channels)
+    return Expected(
+        found.wire, source, None, columns, bench.link.record, bench.adc.bits, bench.link.counter_bits
+    )
+
+
+def looks_like_text(data: bytes) -> bool:
+    """Whether nearly all bytes are printable, and there are any."""
+    return bool(data) and sum(byte in PRINTABLE for byte in data) >= TEXT_SHARE * len(data)
+
+
+def _first_columns(data: bytes) -> tuple[str, ...]:
+    """Make up columns for lines that are too few to tell more: as many as most lines have fields."""
+    widths: dict[int, int] = {}
+    for line in data.split(b"\n")[:200]:
+        fields = split(check(line.rstrip(b"\r"))[0])
+        if fields and all(NUMBER.fullmatch(field) for field in fields):
+            widths[len(fields)] = widths.get(len(fields), 0) + 1
+    width = max(widths, key=lambda width: widths[width], default=1)
+    return tuple(f"a{n + 1}" for n in range(width))
