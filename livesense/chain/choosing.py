@@ -135,7 +135,7 @@ def choose(options: Sequence[Option], demands: Demands) -> Choice:
         larger = _next_larger(best, options)
         why = _why(best, len(fitting), len(options), demands)
         if larger is not None and missed[id(larger)]:
-            why += f"; {name(larger)} {_failing(larger, missed[id(larger)], demands)}"
+            why += f"; {name(larger)} {failing(larger, demands)}"
         return Choice(best, why + ".", len(fitting))
     ways = _ways(options, missed)
     return Choice(None, _nothing(ways, len(options), demands), 0, ways)
@@ -202,10 +202,10 @@ def _next_larger(best: Option, options: Sequence[Option]) -> Option | None:
     return min(larger, key=lambda o: o.candidate.shunt_ohm, default=None)
 
 
-def _failing(option: Option, found: Sequence[Change], demands: Demands) -> str:
-    """Say what an option misses, after its name."""
+def failing(option: Option, demands: Demands) -> str:
+    """Say what an option misses, after its name; empty where it fits."""
     said = []
-    for change in found:
+    for change in changes(option, demands):
         match change.demand:
             case "dissipation":
                 said.append(f"would make {amount(option.dissipation_w, 'W')} of heat")

@@ -18,6 +18,7 @@ from livesense.chain.choosing import (
     amount,
     changes,
     choose,
+    failing,
     name,
     rounded_down,
     worth_showing,
@@ -191,6 +192,7 @@ class Answer:
         if demands.share < 1:
             about += f" Heat: {100 * demands.share:.3g} % of the current's mean square is in the shunt."
         notes.append(about)
+        notes += [_fitted(option, demands) for option in self.shown if option.candidate.present]
         notes += self._of_the_best()
         notes += _bandwidth(self.shown, demands)
         if self.points:
@@ -228,6 +230,11 @@ class Answer:
             "(within both uncertainties)."
             for option in options
         ]
+
+
+def _fitted(option: Option, demands: Demands) -> str:
+    missed = failing(option, demands)
+    return f"What is fitted, {name(option)}, {missed or 'does all that is asked'}."
 
 
 def _demands(demands: Demands) -> dict[str, Any]:
