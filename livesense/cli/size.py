@@ -211,7 +211,7 @@ class Answer:
             return []
         said = (
             f"Of {name(option)}: with all errors at their limits, one way, {percent(option.worst_small)} at "
-            f"{amount(demands.small_a, 'A')}; most there: {option.largest_error(demands.small_a)}; "
+            f"{amount(demands.small_a, 'A')}; largest part there: {option.largest_error(demands.small_a)}; "
             f"{amount(option.peak_dissipation_w, 'W')} at the peak"
         )
         if option.self_heating is not None and math.isinf(option.self_heating):
@@ -284,9 +284,8 @@ def _bandwidth(options: Sequence[Option], demands: Demands) -> list[str]:
             f"{100 * abs(part):.3g} %" if abs(part) > SMALLEST_SHOWN else f"under {100 * SMALLEST_SHOWN:g} %"
         )
         size, when = ("smaller" if part <= 0 else "larger"), ("late" if degrees <= 0 else "early")
-        said.append(
-            f"{amount(bandwidth_hz, 'Hz')}{of} makes it {size} by {lost} and {when} by {abs(degrees):.3g}°"
-        )
+        moved = f"{size} by {lost} and {when} by {abs(degrees):.3g}°"
+        said.append(f"{amount(bandwidth_hz, 'Hz')}{of} makes phasors {moved}")
     return [f"At {at} a bandwidth of {'; one of '.join(said)}. livesense corrects phasors by it."]
 
 

@@ -174,8 +174,11 @@ def test_a_bandwidth_for_each_gain(livesense: Command) -> None:
     assert found[20.0] == pytest.approx((-0.4963, -5.711), abs=5e-4)
     assert found[50.0] == pytest.approx((-1.9419, -11.310), abs=5e-4)
     text = " ".join(livesense(*arguments, "--bandwidth", "100kHz", "--bandwidth", "50kHz").out.split())
-    assert "At 10 kHz a bandwidth of 100 kHz (gain 20) makes it smaller by 0.496 % and late by 5.71°" in text
-    assert "one of 50 kHz (gain 50) makes it smaller by 1.94 % and late by 11.3°" in text
+    assert (
+        "At 10 kHz a bandwidth of 100 kHz (gain 20) makes phasors smaller by 0.496 % and late by 5.71°"
+        in text
+    )
+    assert "one of 50 kHz (gain 50) makes phasors smaller by 1.94 % and late by 11.3°" in text
     assert "Give --bandwidth" in livesense(*arguments).out
     wrong = livesense(*arguments, "--bandwidth", "1kHz,2kHz,3kHz")
     assert (wrong.code, wrong.out) == (2, "") and "once for each of the 2 gains, got 3" in wrong.err
@@ -261,9 +264,7 @@ def test_numbers_stay_with_their_units(livesense: Command) -> None:
 
 def test_figures_that_miss_are_marked(livesense: Command, pump: str) -> None:
     out = livesense("size", "--bench", pump, "--small-current", "0.5A").out
-    assert re.search(
-        r"^ +4 mΩ +20 +±20 A +66\.7 % +10\.1 mA +144 mW +10\.6 %! +1\.37 %$", out, re.MULTILINE
-    )
+    assert re.search(r"^ +4 mΩ +20 +±20 A +66\.7 % +10\.1 mA +144 mW +10\.6 %! +1\.37 %$", out, re.MULTILINE)
     assert re.search(
         r"^\*o +5 mΩ +20 +±16 A +33\.3 % +8\.06 mA +180 mW +8\.49 % +1\.32 %$", out, re.MULTILINE
     )
