@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -15,7 +16,7 @@ from livesense.wire.framed import FramedDecoder
 from livesense.wire.packing import WIDTHS, code_limits
 from livesense.wire.record import RecordDecoder
 from livesense.wire.text import TextDecoder
-from livesense.wire.textline import NUMBER, check, split
+from livesense.wire.textline import NUMBER, check, split, words
 
 WIRES = ("framed", "text", "record")
 
@@ -148,11 +149,14 @@ def looks_like_text(data: bytes) -> bool:
 
 
 def _first_columns(data: bytes) -> tuple[str, ...]:
-    """Make up columns for lines that are too few to tell more: as many as most lines have fields."""
-    widths: dict[int, int] = {}
+    """Name columns for lines that are too few to tell more: by a header, or as many as most have fields."""
+    widths: Counter[int] = Counter()
+    header: tuple[str, ...] = ()
     for line in data.split(b"\n")[:200]:
         fields = split(check(line.rstrip(b"\r"))[0])
         if fields and all(NUMBER.fullmatch(field) for field in fields):
-            widths[len(fields)] = widths.get(len(fields), 0) + 1
-    width = max(widths, key=lambda width: widths[width], default=1)
-    return tuple(f"a{n + 1}" for n in range(width))
+            widths[len(fields)] += 1
+        elif len(fields) > 1 and not header:
+            header = tuple(words(fields) or ())
+    width = widths.most_common(1)[0][0] if widths else 1
+    return header if len(header) == width else tuple(f"a{n + 1}" for n in range(width))
