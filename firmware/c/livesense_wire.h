@@ -1,9 +1,8 @@
 /* Sender of livesense's framed wire (docs/wire.md): scans, descriptions and notes.
 
-   One header, C99 or C++11. It needs <stdint.h> and <stddef.h> alone, allocates nothing and has no variables of its
-   own. Every function works on what its caller hands over, and nothing else: it may be used in an interrupt, and is
-   reentrant as long as one struct is used at one place at a time. The frame is made in the caller's buffer byte by
-   byte, stuffed and checked on the way; there is no second buffer.
+   One header, C99 or C++11. It needs <stdint.h> and <stddef.h> alone, allocates nothing and has no variables
+   of its own. The frame is made in the caller's buffer byte by byte, stuffed and checked on the way: there is
+   no second buffer, and a scan that closes a packet costs little more than any other.
 
        static uint8_t frame[LIVESENSE_FRAME_SIZE(LIVESENSE_SCAN_BYTES_U16(3, 16))];
        static struct livesense_batch currents;
@@ -13,8 +12,17 @@
        size = livesense_scan(&currents, codes, tick);      one code from each channel; send when not 0
        size = livesense_flush_due(&currents, tick);        now and then, for what has waited too long
 
-   LIVESENSE_CRC_TABLE, defined before the header is included, takes a table of 512 bytes for the CRC. Without it
-   the CRC needs no table. On an AVR the table would lie in RAM.
+   Interrupts: every function works on what its caller hands over and nothing else, waits for nothing and
+   calls nothing outside this header. So any may be called in an interrupt. A struct belongs to one context:
+   call livesense_scan, livesense_skip and livesense_flush_due of one batch all from the same interrupt, or
+   all from the main loop, or with that interrupt off. Nothing here is volatile: what lies in the frame is
+   seen by another context (or by DMA) after a barrier of yours.
+
+   CRC: by shifts, without a table, unless one of these is defined before the header is included:
+
+       LIVESENSE_CRC_TABLE              a table of 512 bytes, for 32-bit cores; on an AVR it would lie in RAM
+       LIVESENSE_CRC_BYTE(crc, value)   a function or macro of yours, uint16_t of uint16_t and uint8_t: one byte
+                                        of CRC-16/IBM-3740, by a CRC unit, a library or a table in flash
 
    MIT licence, as livesense itself. */
 
@@ -23,6 +31,10 @@
 
 #include <stddef.h>
 #include <stdint.h>
+
+#ifndef UINT8_MAX
+#error "livesense_wire.h needs uint8_t, which this compiler lacks: pack bytes by hand, as docs/wire.md says"
+#endif
 
 #define LIVESENSE_LARGEST_PACKET 4096u
 
@@ -35,7 +47,7 @@
 
 enum livesense_code { LIVESENSE_U16, LIVESENSE_I16, LIVESENSE_U12 };
 
-/* ---- One frame, a byte at a time ------------------------------------------------------------------------------ */
+/* ---- One frame, a byte at a time ---------- */
 
 struct livesense_frame {
     uint8_t *bytes;  /* the frame so far */
@@ -47,7 +59,12 @@ struct livesense_frame {
     uint8_t fits;
 };
 
-#ifdef LIVESENSE_CRC_TABLE
+#if defined LIVESENSE_CRC_BYTE
+static inline uint16_t livesense_crc(uint16_t crc, uint8_t value)
+{
+    return (uint16_t)LIVESENSE_CRC_BYTE(crc, value);
+}
+#elif defined LIVESENSE_CRC_TABLE
 static const uint16_t livesense_crc_table[256] = {
     0x0000, 0x1021, 0x2042, 0x3063, 0x4084, 0x50A5, 0x60C6, 0x70E7,
     0x8108, 0x9129, 0xA14A, 0xB16B, 0xC18C, 0xD1AD, 0xE1CE, 0xF1EF,
@@ -83,49 +100,56 @@ static const uint16_t livesense_crc_table[256] = {
     0x6E17, 0x7E36, 0x4E55, 0x5E74, 0x2E93, 0x3EB2, 0x0ED1, 0x1EF0
 };
 
-static inline uint16_t livesense_crc(uint16_t crc, uint8_t byte)
+static inline uint16_t livesense_crc(uint16_t crc, uint8_t value)
 {
-    return (uint16_t)((uint16_t)(crc << 8) ^ livesense_crc_table[(crc >> 8) ^ byte]);
+    return (uint16_t)((uint16_t)(crc << 8) ^ livesense_crc_table[(uint8_t)((crc >> 8) ^ value)]);
 }
 #else
-static inline uint16_t livesense_crc(uint16_t crc, uint8_t byte)
+static inline uint16_t livesense_crc(uint16_t crc, uint8_t value)
 {
-    uint8_t x = (uint8_t)((crc >> 8) ^ byte);
+    uint8_t x = (uint8_t)((crc >> 8) ^ value);
     x = (uint8_t)(x ^ (x >> 4));
-    return (uint16_t)((uint16_t)(crc << 8) ^ (uint16_t)((uint16_t)x << 12) ^ (uint16_t)((uint16_t)x << 5) ^ x);
+    crc = (uint16_t)((uint16_t)(crc << 8) ^ x);
+    crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)x << 5));
+    return (uint16_t)(crc ^ (uint16_t)((uint16_t)x << 12));
 }
 #endif
 
-/* Stuffing without the CRC: used for the CRC itself. */
-static inline void livesense_stuff(struct livesense_frame *frame, uint8_t byte)
+/* Stuffing without the CRC: used for the CRC itself. Once something did not fit, nothing more is written. */
+static inline void livesense_stuff(struct livesense_frame *frame, uint8_t value)
 {
-    if (frame->packet >= LIVESENSE_LARGEST_PACKET)
+    if (frame->packet >= LIVESENSE_LARGEST_PACKET) {
         frame->fits = 0;
-    if (frame->end - frame->piece == 0xFF) { /* a full piece stands for no zero */
-        if (frame->end + 2 > frame->room)
+    }
+    if (frame->end - frame->piece == 0xFFu) { /* a full piece stands for no zero */
+        if (frame->end + 2u > frame->room) {
             frame->fits = 0;
-        if (!frame->fits)
+        }
+        if (frame->fits == 0) {
             return;
+        }
         frame->bytes[frame->piece] = 0xFF;
         frame->piece = frame->end++;
     }
-    if (frame->end + 2 > frame->room) /* this byte, and the closing zero */
+    if (frame->end + 2u > frame->room) { /* this byte, and the closing zero */
         frame->fits = 0;
-    if (!frame->fits)
+    }
+    if (frame->fits == 0) {
         return;
+    }
     frame->packet++;
-    if (byte) {
-        frame->bytes[frame->end++] = byte;
+    if (value != 0) {
+        frame->bytes[frame->end++] = value;
     } else {
         frame->bytes[frame->piece] = (uint8_t)(frame->end - frame->piece);
         frame->piece = frame->end++;
     }
 }
 
-static inline void livesense_put(struct livesense_frame *frame, uint8_t byte)
+static inline void livesense_put(struct livesense_frame *frame, uint8_t value)
 {
-    frame->crc = livesense_crc(frame->crc, byte);
-    livesense_stuff(frame, byte);
+    frame->crc = livesense_crc(frame->crc, value);
+    livesense_stuff(frame, value);
 }
 
 /* Begin a frame in a buffer of so many bytes. kind: 'S', 'D' or 'N'. */
@@ -144,21 +168,34 @@ static inline void livesense_frame_begin(struct livesense_frame *frame, void *bu
 /* Text that ends in a zero byte; the zero is not sent. */
 static inline void livesense_put_text(struct livesense_frame *frame, const char *text)
 {
-    while (*text)
+    while (*text != '\0') {
         livesense_put(frame, (uint8_t)*text++);
+    }
 }
 
-/* A number in decimal digits: for "boot" in a description. */
+/* A number in decimal digits: for "boot" in a description. By subtraction: small cores cannot divide. */
 static inline void livesense_put_number(struct livesense_frame *frame, uint32_t number)
 {
-    uint8_t digits[10];
-    uint8_t count = 0;
-    do {
-        digits[count++] = (uint8_t)('0' + (uint8_t)(number % 10u));
-        number /= 10u;
-    } while (number);
-    while (count)
-        livesense_put(frame, digits[--count]);
+    uint8_t below; /* digits behind this one */
+    uint8_t begun = 0;
+    for (below = 10; below-- > 0u;) {
+        uint32_t place = 1;
+        uint8_t digit = (uint8_t)'0';
+        uint8_t at;
+        for (at = 0; at < below; at++) {
+            place *= 10u;
+        }
+        while (number >= place) {
+            number -= place;
+            digit++;
+        }
+        if (digit != (uint8_t)'0' || below == 0u) {
+            begun = 1;
+        }
+        if (begun != 0) {
+            livesense_put(frame, digit);
+        }
+    }
 }
 
 /* Close the frame: bytes to send; 0 if it did not fit the buffer or the largest packet. */
@@ -167,8 +204,9 @@ static inline size_t livesense_frame_close(struct livesense_frame *frame)
     const uint16_t crc = frame->crc;
     livesense_stuff(frame, (uint8_t)(crc & 0xFFu));
     livesense_stuff(frame, (uint8_t)(crc >> 8));
-    if (!frame->fits)
+    if (frame->fits == 0) {
         return 0;
+    }
     frame->bytes[frame->piece] = (uint8_t)(frame->end - frame->piece);
     frame->bytes[frame->end++] = 0;
     return frame->end;
@@ -194,14 +232,14 @@ static inline size_t livesense_note(const char *text, void *buffer, size_t room)
     return livesense_text_frame('N', text, buffer, room);
 }
 
-/* ---- Scans of one group, gathered into packets ------------------------------------------------------------------ */
+/* ---- Scans of one group, gathered into packets ---------- */
 
 struct livesense_batch {
     struct livesense_frame frame;
     uint8_t *buffer;
     size_t room;
     uint32_t counter;     /* of the next scan, since boot; wraps by design */
-    uint32_t flush_ticks; /* longest wait of a scan, in the caller's ticks; 0: until the packet is full */
+    uint32_t flush_ticks; /* longest wait of a scan, in ticks of a count that wraps at 2^32; 0: no limit */
     uint32_t opened;      /* tick of the packet's first scan */
     uint16_t scans;       /* in the packet so far */
     uint16_t scans_full;
@@ -212,14 +250,14 @@ struct livesense_batch {
     uint8_t half; /* its high four bits */
 };
 
-/* Start a group at counter 0. Returns 1; 0 if such packets fit neither the buffer (LIVESENSE_FRAME_SIZE) nor the
-   largest packet, or hold nothing. */
-static inline int livesense_batch_start(struct livesense_batch *batch, void *buffer, size_t room, uint8_t group,
-                                        enum livesense_code code, uint8_t channels, uint16_t scans_full,
-                                        uint32_t flush_ticks)
+/* Start a group at counter 0. Returns 1; 0 if such packets fit neither the buffer (LIVESENSE_FRAME_SIZE)
+   nor the largest packet, or hold nothing. */
+static inline int livesense_batch_start(struct livesense_batch *batch, void *buffer, size_t room,
+                                        uint8_t group, enum livesense_code code, uint8_t channels,
+                                        uint16_t scans_full, uint32_t flush_ticks)
 {
     const uint32_t codes = (uint32_t)channels * scans_full;
-    const uint32_t bytes = code == LIVESENSE_U12 ? (codes * 3u + 1u) / 2u : codes * 2u;
+    const uint32_t bytes = (code == LIVESENSE_U12) ? (codes * 3u + 1u) / 2u : codes * 2u;
     batch->buffer = (uint8_t *)buffer;
     batch->room = room;
     batch->counter = 0;
@@ -244,10 +282,11 @@ static inline void livesense_batch_buffer(struct livesense_batch *batch, void *b
 /* Close what has gathered. Bytes to send; 0 if nothing had. */
 static inline size_t livesense_flush(struct livesense_batch *batch)
 {
-    if (!batch->scans)
+    if (batch->scans == 0) {
         return 0;
+    }
     batch->scans = 0;
-    if (batch->odd) {
+    if (batch->odd != 0) {
         batch->odd = 0;
         livesense_put(&batch->frame, batch->half);
     }
@@ -257,8 +296,9 @@ static inline size_t livesense_flush(struct livesense_batch *batch)
 /* The same, if the first scan has waited for flush_ticks: call it where no scan may come for long. */
 static inline size_t livesense_flush_due(struct livesense_batch *batch, uint32_t tick)
 {
-    if (!batch->flush_ticks || (uint32_t)(tick - batch->opened) < batch->flush_ticks)
+    if (batch->flush_ticks == 0 || (uint32_t)(tick - batch->opened) < batch->flush_ticks) {
         return 0;
+    }
     return livesense_flush(batch);
 }
 
@@ -269,17 +309,18 @@ static inline size_t livesense_skip(struct livesense_batch *batch, uint32_t scan
     return livesense_flush(batch);
 }
 
-/* Add a scan: one code of each channel (of i16: cast to uint16_t; of u12: the low 12 bits are taken). Bytes to send,
-   when the packet is full or its first scan has waited for flush_ticks; else 0. Send or copy the bytes, or hand over
-   another buffer, before the next scan. */
+/* Add a scan: one code of each channel (of i16: cast to uint16_t; of u12: the low 12 bits are taken).
+   Bytes to send, when the packet is full or its first scan has waited for flush_ticks; else 0. Send or
+   copy the bytes, or hand over another buffer, before the next scan. */
 static inline size_t livesense_scan(struct livesense_batch *batch, const uint16_t *codes, uint32_t tick)
 {
     uint8_t at;
-    if (!batch->scans) {
+    if (batch->scans == 0) {
         livesense_frame_begin(&batch->frame, batch->buffer, batch->room, 'S');
         livesense_put(&batch->frame, batch->group);
-        for (at = 0; at < 32; at = (uint8_t)(at + 8))
+        for (at = 0; at < 32; at = (uint8_t)(at + 8)) {
             livesense_put(&batch->frame, (uint8_t)(batch->counter >> at));
+        }
         batch->opened = tick;
     }
     for (at = 0; at < batch->channels; at++) {
@@ -287,7 +328,7 @@ static inline size_t livesense_scan(struct livesense_batch *batch, const uint16_
         if (batch->code != LIVESENSE_U12) {
             livesense_put(&batch->frame, (uint8_t)(code & 0xFFu));
             livesense_put(&batch->frame, (uint8_t)(code >> 8));
-        } else if (!batch->odd) {
+        } else if (batch->odd == 0) {
             livesense_put(&batch->frame, (uint8_t)(code & 0xFFu));
             batch->half = (uint8_t)((code >> 8) & 0x0Fu);
             batch->odd = 1;

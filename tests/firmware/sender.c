@@ -1,6 +1,18 @@
 /* A long-lived process around the header: a line of numbers in, a line of frames in hexadecimal out. */
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+
+#ifdef BIT_BY_BIT /* a CRC of the user's own: the definition of it */
+static uint16_t one_byte(uint16_t crc, uint8_t value)
+{
+    crc = (uint16_t)(crc ^ (value << 8));
+    for (int bit = 0; bit < 8; bit++)
+        crc = (uint16_t)(crc & 0x8000 ? (crc << 1) ^ 0x1021 : crc << 1);
+    return crc;
+}
+#define LIVESENSE_CRC_BYTE(crc, value) one_byte(crc, value)
+#endif
 
 #include "livesense_wire.h"
 

@@ -47,7 +47,10 @@ class Sender:
         assert process.returncode == 0
 
 
-@pytest.fixture(scope="module", params=[[], ["-DLIVESENSE_CRC_TABLE"]], ids=["no table", "table"])
+CRCS = {"shifts": [], "table": ["-DLIVESENSE_CRC_TABLE"], "own": ["-DBIT_BY_BIT"]}
+
+
+@pytest.fixture(scope="module", params=CRCS.values(), ids=CRCS.keys())
 def sender(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sender]:
     program = tmp_path_factory.mktemp("sender") / "sender.exe"
     command = [compiler("gcc"), "-std=c99", *WARNINGS, "-O1", "-g", *request.param]
@@ -63,21 +66,87 @@ def sender(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
     running.close()
 
 
-@pytest.mark.parametrize("table", [[], ["-DLIVESENSE_CRC_TABLE"]], ids=["no table", "table"])
-@pytest.mark.parametrize(("name", "language"), [("gcc", "c99"), ("g++", "c++11")])
-def test_no_warnings(name: str, language: str, table: list[str], tmp_path: Path) -> None:
-    source = tmp_path / ("user.cpp" if name == "g++" else "user.c")
-    # Twice: the guard holds. Unused functions of a static inline header must not warn either.
-    source.write_text(
-        '#include "livesense_wire.h"\n#include "livesense_wire.h"\nint main(void) { return 0; }\n'
-    )
-    command = [compiler(name), f"-std={language}", *WARNINGS, *table, "-ffreestanding", "-c"]
+# Two files of one program: each has the header, twice, and what the cores of some boards define before it.
+ONE = """
+#include <stdint.h>
+typedef uint8_t byte;
+#include "livesense_wire.h"
+#include "livesense_wire.h"
+struct livesense_batch shared;
+uint8_t room[LIVESENSE_FRAME_SIZE(LIVESENSE_SCAN_BYTES_U12(3, 16))];
+size_t other(const uint16_t *codes);
+int main(void)
+{
+    const uint16_t codes[3] = {1, 2, 3};
+    return livesense_batch_start(&shared, room, sizeof room, 0, LIVESENSE_U12, 3, 1, 0) && other(codes) == 15
+        ? 0 : 1;
+}
+"""
+OTHER = """
+#include "livesense_wire.h"
+extern struct livesense_batch shared;
+size_t other(const uint16_t *codes);
+size_t other(const uint16_t *codes) { return livesense_scan(&shared, codes, 0); }
+"""
+LANGUAGES = [("gcc", "c99"), ("gcc", "c11"), ("g++", "c++11"), ("g++", "c++17"), ("clang", "c99")]
+
+
+@pytest.mark.parametrize("table", [[], ["-DLIVESENSE_CRC_TABLE"]], ids=["shifts", "table"])
+@pytest.mark.parametrize(("name", "language"), LANGUAGES)
+def test_no_warnings_in_two_files_of_a_program(
+    name: str, language: str, table: list[str], tmp_path: Path
+) -> None:
+    files = [tmp_path / f"{file}.{'cpp' if name == 'g++' else 'c'}" for file in ("one", "other")]
+    for file, source in zip(files, (ONE, OTHER), strict=True):
+        file.write_text(source)
+    command = [compiler(name, ci_has_it=name != "clang"), f"-std={language}", *WARNINGS, *table]
+    to = tmp_path / "user.exe"
     built = subprocess.run(
-        [*command, f"-I{FIRMWARE / 'c'}", "-o", str(tmp_path / "user.o"), str(source)],
+        [*command, f"-I{FIRMWARE / 'c'}", "-o", str(to), *map(str, files)], capture_output=True, text=True
+    )
+    assert built.returncode == 0, built.stderr
+    assert subprocess.run([str(to)]).returncode == 0
+
+
+# Small or fast: no memset, no memcpy, and no division that the core does not have.
+@pytest.mark.parametrize("level", ["-Os", "-O3"])
+@pytest.mark.parametrize(
+    ("tools", "core"),
+    [("", "-m64"), ("arm-none-eabi-", "-mcpu=cortex-m4"), ("arm-none-eabi-", "-mcpu=cortex-m0plus")],
+)
+def test_it_calls_nothing(tools: str, core: str, level: str, tmp_path: Path) -> None:
+    source = tmp_path / "all.c"
+    source.write_text(ALL_OF_IT)
+    to = tmp_path / "all.o"
+    command = [compiler(f"{tools}gcc"), "-std=c99", core, level, "-ffreestanding", *WARNINGS, "-c"]
+    built = subprocess.run(
+        [*command, f"-I{FIRMWARE / 'c'}", "-o", str(to), str(source)],
         capture_output=True,
         text=True,
     )
     assert built.returncode == 0, built.stderr
+    names = subprocess.run([compiler(f"{tools}nm"), "-u", str(to)], capture_output=True, text=True)
+    assert names.returncode == 0
+    assert names.stdout == ""
+
+
+ALL_OF_IT = """
+#include "livesense_wire.h"
+size_t all_of_it(struct livesense_batch *batch, uint8_t *room, uint32_t tick);
+size_t all_of_it(struct livesense_batch *batch, uint8_t *room, uint32_t tick)
+{
+    static const uint16_t codes[3] = {1, 2, 3};
+    struct livesense_frame frame;
+    size_t size = (size_t)livesense_batch_start(batch, room, 200, 0, LIVESENSE_I16, 3, 5, tick);
+    livesense_batch_buffer(batch, room);
+    size += livesense_scan(batch, codes, tick) + livesense_flush_due(batch, tick);
+    size += livesense_skip(batch, tick);
+    size += livesense_description("{}", room, 200) + livesense_note("ramp done", room, 200);
+    livesense_frame_begin(&frame, room, 200, 'D');
+    livesense_put_number(&frame, tick);
+    return size + livesense_frame_close(&frame);
+}
+"""
 
 
 def frame(group: int, first: int, codes: object, kind: CodeType) -> str:

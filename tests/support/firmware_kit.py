@@ -15,7 +15,10 @@ from livesense.wire.framed import FramedDecoder
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 
-WARNINGS = ["-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Werror"]
+WARNINGS = [
+    *("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow", "-Wcast-qual"),
+    *("-Wcast-align", "-Wundef", "-Wswitch-default", "-Werror"),
+]
 
 
 def compiler(name: str, *, ci_has_it: bool = True) -> str:

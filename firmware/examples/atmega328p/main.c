@@ -9,8 +9,8 @@
    Build     avr-gcc -std=c99 -Os -mmcu=atmega328p -DF_CPU=16000000UL -I../../c -o pump.elf main.c
              avr-objcopy -O ihex -R .eeprom pump.elf pump.hex
 
-   The channels are converted one after the other; `delay` in bench.toml says how much later. Programming or resetting
-   a board lets go of its pins: de-energise the drive first. MIT licence, as livesense itself. */
+   The channels are converted one after the other; `delay` in bench.toml says how much later. Programming
+   or resetting a board lets go of its pins: de-energise the drive first. MIT licence, as livesense itself. */
 
 #include <avr/eeprom.h>
 #include <avr/interrupt.h>
@@ -30,9 +30,9 @@
 #define BYTES_HELD 256u      /* from packet to UART; an index of 8 bits wraps by itself */
 #define SCANS_A_SECOND 1953u /* 16 MHz / SLOT_CYCLES / PINS, or 1953.125 */
 
-/* A slot is 16 clocks of the converter, which are 128 of the CPU each; a conversion takes 13. Because it is a whole
-   number, the starts do not wander against that clock. The UART's interrupt can make one late by 60 cycles (4 us), so
-   that it misses an edge of the converter's clock (8 us) at worst. */
+/* A slot is 16 clocks of the converter, which are 128 of the CPU each; a conversion takes 13. Because it
+   is a whole number, the starts do not wander against that clock. The UART's interrupt can make one late
+   by 60 cycles (4 us), so that it misses an edge of the converter's clock (8 us) at worst. */
 #define SLOT_CYCLES (16u * 128u)
 #define CONVERTER_ON (_BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0))
 
@@ -45,7 +45,7 @@ static const char AFTER_BOOT[] PROGMEM =
 /* What the main loop reads after an index, or writes before it, stays on that side of it. */
 #define BARRIER() __asm__ volatile("" ::: "memory")
 
-/* ---- Scans: the interrupt puts them in, the main loop takes them out ---------------------------------------- */
+/* ---- Scans: the interrupt puts them in, the main loop takes them out ---------- */
 
 struct scan {
     uint16_t number; /* since boot, those that found no room too: so loss is seen */
@@ -69,7 +69,8 @@ ISR(TIMER1_COMPA_vect)
 
     scan.codes[pin] = code;
     if (next == 0) {
-        /* Once there is no room, none is taken until half is free: one gap, rather than many around single scans. */
+        /* Once there is no room, none is taken until half is free: one gap, rather than many around single
+           scans. */
         const uint8_t now_held = (uint8_t)(scans_in - scans_out);
         if (now_held == SCANS_HELD)
             overrun = 1;
@@ -86,7 +87,7 @@ ISR(TIMER1_COMPA_vect)
     pin = next;
 }
 
-/* ---- Bytes: the main loop puts them in, the UART takes them out --------------------------------------------- */
+/* ---- Bytes: the main loop puts them in, the UART takes them out ---------- */
 
 static uint8_t bytes[BYTES_HELD];
 static volatile uint8_t bytes_in, bytes_out;
@@ -115,7 +116,7 @@ static void send(const uint8_t *frame, size_t size)
     }
 }
 
-/* ---- Packets -------------------------------------------------------------------------------------------------- */
+/* ---- Packets ---------- */
 
 static void put_flash(struct livesense_frame *frame, const char *text)
 {
@@ -168,7 +169,7 @@ static void send_scans(uint32_t boot)
     }
 }
 
-/* ---- Start ------------------------------------------------------------------------------------------------------ */
+/* ---- Start ---------- */
 
 static uint32_t EEMEM starts;
 

@@ -1,6 +1,6 @@
-/* Registers and clocks of the board that main.c runs on: here those of the machine netduinoplus2 of QEMU, a Cortex-M4.
-   For a board of your own: its addresses, its clocks (an emulator needs no set-up of clocks and pins; a board does,
-   before main), and its converter. */
+/* Registers and clocks of the board that main.c runs on: here those of the machine netduinoplus2 of QEMU,
+   a Cortex-M4. For a board of your own: its addresses, its clocks (an emulator needs no set-up of clocks
+   and pins; a board does, before main), and its converter. */
 
 #ifndef BOARD_H
 #define BOARD_H
@@ -40,8 +40,8 @@
 #define ADC_ON 0x1u           /* in ADC_CONTROL */
 #define ADC_START 0x40000000u /* in ADC_CONTROL */
 
-/* The emulated converter has its code at once, and no sign that it is done. On a board wait for that sign; better, let
-   a timer start the conversions and DMA store them, and take them from there. */
+/* The emulated converter has its code at once, and no sign that it is done. On a board wait for that sign;
+   better, let a timer start the conversions and DMA store them, and take them from there. */
 static inline uint16_t board_convert(uint32_t channel)
 {
     ADC_CHANNEL = channel;

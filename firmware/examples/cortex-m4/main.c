@@ -1,5 +1,5 @@
-/* Phase currents of a pump drive, sent by a Cortex-M4: bare metal, without a C library. Registers and clocks are in
-   board.h, which fits an emulated machine; what is below fits any board.
+/* Phase currents of a pump drive, sent by a Cortex-M4: bare metal, without a C library. Registers and clocks
+   are in board.h, which fits an emulated machine; what is below fits any board.
 
    Pins      ADC channels 0, 1, 2  amplifiers of the phase currents U, V, W
              ADC channel 3         DC link, through a divider of 11:1
@@ -30,14 +30,14 @@
 #define WRITTEN(number) #number
 #define DIGITS(number) WRITTEN(number)
 #define BEFORE_BOOT "{\"livesense\":1,\"device\":\"pump-bench\",\"boot\":"
-#define AFTER_BOOT                                                                                                    \
-    ",\"groups\":[{\"rate_hz\":" DIGITS(SCAN_HZ) ",\"code\":\"u12\",\"bits\":12,"                                     \
+#define AFTER_BOOT                                                                          \
+    ",\"groups\":[{\"rate_hz\":" DIGITS(SCAN_HZ) ",\"code\":\"u12\",\"bits\":12,"           \
     "\"channels\":[\"iu\",\"iv\",\"iw\",\"vbus\"]}]}"
 
 /* What the main loop reads after an index, or writes before it, stays on that side of it. */
 #define BARRIER() __asm__ volatile("" ::: "memory")
 
-/* ---- Scans: the interrupt puts them in, the main loop takes them out ---------------------------------------- */
+/* ---- Scans: the interrupt puts them in, the main loop takes them out ---------- */
 
 struct scan {
     uint32_t number; /* since boot, those that found no room too: so loss is seen */
@@ -55,7 +55,8 @@ static void take_scan(void)
     scan.number = number++;
     for (channel = 0; channel < CHANNELS; channel++)
         scan.codes[channel] = board_convert(channel);
-    /* Once there is no room, none is taken until half is free: one long gap, rather than many around single scans. */
+    /* Once there is no room, none is taken until half is free: one long gap, rather than many around
+       single scans. */
     if (scans_in - scans_out == SCANS_HELD)
         overrun = 1;
     else if (scans_in - scans_out <= SCANS_HELD / 2)
@@ -67,8 +68,8 @@ static void take_scan(void)
     }
 }
 
-/* SysTick, at the scan rate. A timer that counts on says how many scans are due: one, unless interrupts were held up.
-   Those that are late are taken late, but none is left out of the count. */
+/* SysTick, at the scan rate. A timer that counts on says how many scans are due: one, unless interrupts
+   were held up. Those that are late are taken late, but none is left out of the count. */
 void scan_due(void)
 {
     while ((int32_t)(TIMER_COUNT - due_tick) >= 0) {
@@ -82,7 +83,7 @@ void scan_due(void)
     }
 }
 
-/* ---- Packets: one is gathered while the one before is sent -------------------------------------------------- */
+/* ---- Packets: one is gathered while the one before is sent ---------- */
 
 #define FRAME_BYTES LIVESENSE_FRAME_SIZE(LIVESENSE_SCAN_BYTES_U12(CHANNELS, SCANS_A_PACKET))
 
@@ -116,7 +117,8 @@ static void describe(uint32_t boot)
     send(buffer, livesense_frame_close(&frame));
 }
 
-/* RAM that start-up leaves alone: counts resets. After power-up it begins with whatever the RAM woke up with. */
+/* RAM that start-up leaves alone: counts resets. After power-up it begins with whatever the RAM woke up
+   with. */
 __attribute__((section(".kept"))) static uint32_t boot;
 
 int main(void)
@@ -134,7 +136,8 @@ int main(void)
     outlet_start();
     send((const uint8_t *)"", 1); /* ends a frame that a reset cut short */
     describe(boot);
-    livesense_batch_start(&batch, frames[0], FRAME_BYTES, 0, LIVESENSE_U12, CHANNELS, SCANS_A_PACKET, FLUSH_TICKS);
+    livesense_batch_start(&batch, frames[0], FRAME_BYTES, 0, LIVESENSE_U12, CHANNELS, SCANS_A_PACKET,
+                          FLUSH_TICKS);
 
     described_tick = due_tick = TIMER_COUNT;
     SYSTICK_RELOAD = CPU_HZ / SCAN_HZ - 1u;

@@ -11,7 +11,8 @@ void outlet_start(void);
 /* Begin to send. The bytes must stay as they are until outlet_ready() says 1. */
 void outlet_send(const uint8_t *bytes, size_t size);
 
-/* Go on with what is being sent; 1 when all of it is out. To be called often, as a DMA channel needs no call. */
+/* Go on with what is being sent; 1 when all of it is out. To be called often, as a DMA channel needs no
+   call. */
 int outlet_ready(void);
 
 #endif

@@ -1,4 +1,4 @@
-/* Frames to the standard output of an emulator or debugger, by semihosting: about as fast as USB full speed. */
+/* Frames to the standard output of an emulator or debugger, by semihosting: as fast as USB full speed. */
 
 #include "outlet.h"
 

@@ -1,11 +1,12 @@
 /* Three phase currents at 1 kHz and the drive's state at 10 Hz, over the serial port at 115200 Bd.
 
-   Put livesense_wire.h beside this file. Change pins, names and rates to your board; bench.toml says what the codes
-   mean. analogRead takes one channel after the other, about 110 us each on a 16 MHz board with 10 bits: bench.toml says
-   so (delay), and phasors are corrected. For rates beyond a few kHz let a timer start the converter, and fill the batch
-   in its interrupt.
+   Put livesense_wire.h beside this file. Change pins, names and rates to your board; bench.toml says what the
+   codes mean. analogRead takes one channel after the other, about 110 us each on a 16 MHz board with 10 bits:
+   bench.toml says so (delay), and phasors are corrected. For rates beyond a few kHz let a timer start the
+   converter, and fill the batch in its interrupt.
 
-   De-energise the drive before you connect or program the board: a board that starts anew may release its outputs. */
+   De-energise the drive before you connect or program the board: a board that starts anew may release its
+   outputs. */
 
 #include "livesense_wire.h"
 
@@ -15,7 +16,8 @@ static const uint8_t SCANS = 16; /* in a packet: 16 ms */
 
 /* Rates and channels are those of the code below. */
 static const char ABOUT[] = "{\"livesense\":1,\"device\":\"pump-sketch\",\"groups\":["
-                            "{\"rate_hz\":1000,\"code\":\"u12\",\"bits\":10,\"channels\":[\"iu\",\"iv\",\"iw\"]},"
+                            "{\"rate_hz\":1000,\"code\":\"u12\",\"bits\":10,"
+                            "\"channels\":[\"iu\",\"iv\",\"iw\"]},"
                             "{\"rate_hz\":10,\"code\":\"u16\",\"bits\":2,\"channels\":[\"state\"]}]}";
 
 /* Two buffers: one is filled while the other is on its way. */
@@ -56,8 +58,8 @@ static void send_some()
     }
 }
 
-/* A packet of currents is full. Is the one before still on its way, this one is not sent: its scans are counted, and
-   livesense records the gap. */
+/* A packet of currents is full. Is the one before still on its way, this one is not sent: its scans are
+   counted, and livesense records the gap. */
 static void currents_full(size_t size)
 {
     if (outgoing[CURRENTS].left)
@@ -100,7 +102,8 @@ void setup()
     pinMode(PIN_FAULT, INPUT_PULLUP);
     Serial.begin(115200);
     Serial.write((const uint8_t *)"", 1); /* a zero closes whatever the reset cut short */
-    livesense_batch_start(&currents, current_frames[0], sizeof current_frames[0], 0, LIVESENSE_U12, 3, SCANS, 0);
+    livesense_batch_start(&currents, current_frames[0], sizeof current_frames[0], 0, LIVESENSE_U12, 3, SCANS,
+                          0);
     livesense_batch_start(&state, state_frame, sizeof state_frame, 1, LIVESENSE_U16, 1, 1, 0);
     about_size = livesense_description(ABOUT, about_frame, sizeof about_frame);
     due = micros();
