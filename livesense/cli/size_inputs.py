@@ -169,6 +169,8 @@ def _bench(
 
 def _option(message: str) -> str:
     key, _, rest = message.partition(":")
+    if key == "reference":
+        rest += " (where the amplifier's zero lies; the ADC's own reference is --adc-reference)"
     return f"{key.removesuffix('_low').replace('_', '-')}:{rest}"
 
 

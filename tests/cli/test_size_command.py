@@ -361,6 +361,7 @@ def test_points_that_cannot_be_read(livesense: Command) -> None:
             ("--current", "8.5A", "--reference", "4 V"),
             "--reference: expected a voltage below the supply of 3.3 V",
         ),
+        (("--current", "8.5A", "--reference", "3.3V"), "the ADC's own reference is --adc-reference"),
         (("--current", "8.5A", "--swing", "2 V"), "--swing: expected room between the ends"),
         (
             ("--current", "8.5A", "--shunt-heating", "40K/W"),
