@@ -29,6 +29,7 @@ COMMANDS: dict[str, str] = {
     "show": "show what is known of a run",
     "measure": "figures of a run with their uncertainty",
     "events": "list a run's events",
+    "zero": "take the zeros of the current channels, with the drive de-energised",
     "export": "write a run's scans as CSV",
     "simulate": "play a simulated motor, drive and board on a TCP port, a pty or into a file",
 }

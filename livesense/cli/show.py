@@ -70,6 +70,7 @@ def _print(facts: dict[str, Any]) -> None:
         )
     )
     _budgets(facts["chain"])
+    _calibration(facts)
     _list("Gaps", facts["gaps"])
     if facts["away"]["count"]:
         print(f"\nInterruptions: the port was {facts['away']['text']}")
@@ -105,6 +106,39 @@ def _budgets(chain: list[dict[str, Any]]) -> None:
                 ],
             )
         )
+
+
+def _calibration(facts: dict[str, Any]) -> None:
+    """Print what was measured of the chain, and the revisions of the run."""
+    found = facts["calibration"]
+    if found is not None:
+        print("\nCalibration")
+        rows = [
+            (name, kind, _time(c["made"]), c["board"], _measured(kind, c))
+            for name, kinds in found["channels"].items()
+            for kind, c in kinds.items()
+        ]
+        _table(("channel", "kind", "made", "board", "found"), rows)
+        for text in found["warnings"]:
+            print(safe(text))
+    revisions = [r for r in facts["revisions"] if r["revision"]]
+    if revisions:
+        print(f"\nRevisions (now {facts['revision']}; 0 is as recorded)")
+        _table(
+            ("revision", "made", "by", "reason", ""),
+            [
+                (r["revision"], _time(r["made"]), r["by"], r["reason"], "undone" if r["undone"] else "")
+                for r in revisions
+            ],
+        )
+
+
+def _measured(kind: str, c: dict[str, Any]) -> str:
+    zero = f"zero at {quantity({'value': c['zero_code'], 'u': c['u_codes'], 'unit': ''})}"
+    if kind == "zero":
+        return zero
+    scale = {"value": c["per_code"], "u": abs(c["per_code"]) * c["u_scale_percent"] / 100, "unit": c["unit"]}
+    return f"{quantity(scale)} a code, {zero}"
 
 
 def _list(title: str, rows: list[dict[str, Any]]) -> None:

@@ -1,0 +1,198 @@
+"""``livesense zero BENCH``: where the zeros lie, with the drive de-energised."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from livesense.cli.logbooks import usable_logbook
+from livesense.cli.options import add_json, add_logbook, span
+from livesense.cli.output import print_json, quantity, safe, table
+from livesense.errors import UsageError
+
+if TYPE_CHECKING:
+    from livesense.bench import Bench
+    from livesense.link.address import Address
+    from livesense.zeroing import ZeroCheck
+
+CAUTION = """\
+Take the power off the drive first, and let the motor come to rest. A DC link stays charged after power-off:
+prove it dead with a rated meter; a zero that was taken does not prove it. Opening the port can reset the
+board. Work by your local codes. A zero taken while current flows makes every later figure wrong by it."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add this command's options."""
+    parser.add_argument("bench", metavar="BENCH", type=Path, help="the bench file")
+    parser.add_argument("--port", metavar="URL", help="a port other than the bench file's")
+    parser.add_argument(
+        "--seconds", type=span, default=2.0, metavar="TIME", help="how long to average: 2 (default), 10s"
+    )
+    parser.add_argument(
+        "--channel", metavar="NAMES", help="these channels only, with commas between; default all currents"
+    )
+    parser.add_argument(
+        "--force", metavar="REASON", help="keep a zero that lies further off than the bench file allows"
+    )
+    parser.add_argument("--yes", action="store_true", help="do not ask whether the drive is de-energised")
+    add_logbook(parser)
+    add_json(parser)
+
+
+def opened_bench(args: argparse.Namespace) -> tuple[Bench, Address]:
+    """Read the bench file and tell the port; UsageError where there is none."""
+    from livesense import bench as bench_file
+    from livesense.errors import LinkError
+    from livesense.link.address import parse_address
+
+    bench = bench_file.load(args.bench)
+    port = args.port if args.port is not None else bench.link.port
+    if port is None:
+        raise UsageError(
+            f'no port: expected --port, or port = "…" in the [link] table of {args.bench.name}; '
+            "`livesense ports` lists what is there"
+        )
+    try:
+        return bench, parse_address(port)
+    except LinkError as error:
+        raise UsageError(str(error)) from error
+
+
+def run(args: argparse.Namespace) -> int:
+    """Take zeros."""
+    from livesense.averaging import averages, hear, mean_temperatures
+    from livesense.chain import Chain
+    from livesense.logbook.writer import LogbookWriter
+    from livesense.zeroing import check_zero, zero_channels, zero_row
+
+    if args.force is not None and not args.force.strip():
+        raise UsageError("--force: expected a reason, got none")
+    bench, address = opened_bench(args)
+    path = usable_logbook(args.logbook)
+    if not _agreed(args):
+        return 1
+    heard = hear(bench, address, args.seconds)
+    chain = Chain(bench, heard.groups)
+    names = _chosen(args.channel, zero_channels(chain))
+    checks = {name: check_zero(chain.channels[name], a) for name, a in averages(chain, heard, names).items()}
+    temperatures = mean_temperatures(chain, heard)
+    refused = {name: why for name, c in checks.items() if (why := _refused(c, args.force)) is not None}
+    # With the supply on, the bus carries what the drive's electronics draw: its zero alone is not one.
+    stops = any(c.moves is not None or c.channel.phase != "bus" for n, c in checks.items() if n in refused)
+    kept = [] if stops else [n for n, c in checks.items() if c.one_sided is None and n not in refused]
+    numbers: dict[str, int] = {}
+    if kept:
+        rows = [
+            zero_row(
+                bench,
+                name,
+                checks[name],
+                wall_s=time.time(),
+                device=heard.device,
+                temperatures=temperatures,
+                reason=args.force or "",
+            )
+            for name in kept
+        ]
+        with LogbookWriter(path) as writer:
+            numbers = dict(zip(kept, writer.add_calibrations(rows), strict=True))
+    facts = {
+        "bench_name": bench.name,
+        "device": heard.device,
+        "logbook": str(path),
+        "seconds": args.seconds,
+        "stored": bool(kept),
+        "temperatures": temperatures,
+        "channels": {name: _facts(c, numbers.get(name), refused.get(name)) for name, c in checks.items()},
+    }
+    if args.json:
+        print_json(facts)
+    else:
+        _print(facts)
+    for name, why in refused.items():
+        print(f"livesense: {safe(name)} {why}", file=sys.stderr)
+    if not kept:
+        why = "" if refused else ": all of them are one-sided"
+        print(f"livesense: no zero was kept{why}", file=sys.stderr)
+    return 0 if kept else 1
+
+
+def _agreed(args: argparse.Namespace) -> bool:
+    """Say the caution, and ask where somebody sits at a terminal; scripts are never held up."""
+    if args.json:
+        return True
+    print(CAUTION, file=sys.stderr)
+    if args.yes or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return True
+    print("Is the drive de-energised and at rest? [y/N] ", end="", file=sys.stderr, flush=True)
+    if sys.stdin.readline().strip().lower() in ("y", "yes"):
+        return True
+    print("livesense: nothing was done", file=sys.stderr)
+    return False
+
+
+def _chosen(given: str | None, there: list[str]) -> list[str]:
+    if not there:
+        raise UsageError("the bench file has no current channel with codes: there is no zero to take")
+    if given is None:
+        return there
+    names = [name.strip() for name in given.split(",") if name.strip()]
+    unknown = [name for name in names if name not in there]
+    if unknown or not names:
+        raise UsageError(f"--channel: expected names out of {', '.join(there)}, got {given!r}")
+    return list(dict.fromkeys(names))
+
+
+def _refused(check: ZeroCheck, force: str | None) -> str | None:
+    if check.moves is not None:
+        return f"{check.moves}: is the drive off and the motor at rest?"
+    return None if force is not None else check.far
+
+
+def _facts(check: ZeroCheck, number: int | None, refused: str | None) -> dict[str, Any]:
+    found = check.average
+    return {
+        "zero_code": found.code,
+        "u_codes": found.u_code,
+        "offset": check.offset,
+        "noise_codes": found.noise,
+        "drift_codes": found.drift,
+        "scans": found.scans,
+        "stored": number is not None,
+        "calibration": number,
+        "one_sided": check.one_sided is not None,
+        "reason": refused or check.one_sided or check.far,
+    }
+
+
+def _print(facts: dict[str, Any]) -> None:
+    print(
+        table(
+            ("channel", "zero code", "offset taken away", "noise", "drift", "scans", ""),
+            [
+                (
+                    name,
+                    quantity({"value": c["zero_code"], "u": c["u_codes"], "unit": ""}),
+                    quantity(c["offset"]),
+                    f"{c['noise_codes']:.2g} codes",
+                    f"{c['drift_codes']:.2g} codes",
+                    c["scans"],
+                    "kept" if c["stored"] else "one-sided" if c["one_sided"] else "not kept",
+                )
+                for name, c in facts["channels"].items()
+            ],
+        )
+    )
+    for name, c in facts["channels"].items():
+        if c["one_sided"]:
+            print(f"{safe(name)}: {c['reason']}")
+    if facts["stored"]:
+        at = ", ".join(f"{safe(name)} {t:.1f} °C" for name, t in facts["temperatures"].items())
+        print(
+            f"Kept in {safe(facts['logbook'])} for the bench {safe(facts['bench_name'])!r}"
+            + (f" at {at}" if at else "")
+            + "; runs recorded from now on use it"
+        )
