@@ -55,8 +55,7 @@ def found_instead(frames: Sequence[bytes]) -> str | None:
                 if name == "the right CRC" and order == "little" and begin == 0:
                     continue
                 if all(
-                    kind(packet[begin:-TAIL]) == int.from_bytes(packet[-TAIL:], order)  # type: ignore[arg-type]
-                    for packet in packets
+                    kind(packet[begin:-TAIL]) == int.from_bytes(packet[-TAIL:], order) for packet in packets
                 ):
                     way = ", high byte first" if order == "big" else ""
                     return f"{name}{part}{way}"

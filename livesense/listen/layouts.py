@@ -23,7 +23,8 @@ def compared(declared: RecordLayout | None, data: bytes) -> str | None:
     differences = _differences(declared, found)
     if not differences:
         return None
-    return f"The records that come are others than the declared ones: {'; '.join(differences)}. They fit {text(found)}"
+    listed = "; ".join(differences)
+    return f"The records that come are not the declared ones: {listed}. What comes fits {text(found)}"
 
 
 def found_layout(data: bytes) -> RecordLayout | None:
@@ -93,8 +94,8 @@ def _by_sync(declared: RecordLayout, data: bytes) -> str | None:
     if len(places) <= FEWEST_WORDS:
         if not places:
             return (
-                f"The sync word {_hex(declared.sync)} does not occur in {len(data)} bytes: are its bytes and their "
-                "order right, and is this the right rate?"
+                f"The sync word {_hex(declared.sync)} does not occur in {len(data)} bytes: are its bytes and "
+                "their order right, and is this the right rate?"
             )
         return None
     steps, counts = np.unique(np.diff(places), return_counts=True)
@@ -102,12 +103,12 @@ def _by_sync(declared: RecordLayout, data: bytes) -> str | None:
     if counts.max() < 0.5 * counts.sum():
         return None
     if step != declared.size:
+        off = f"{abs(step - declared.size)} too {'few' if declared.size < step else 'many'}"
         return (
             f"The sync word {_hex(declared.sync)} stands every {step} bytes, the declared record has "
-            f"{declared.size}: {abs(step - declared.size)} bytes too {'few' if declared.size < step else 'many'} "
-            "are declared"
+            f"{declared.size}: {off} are declared"
         )
     return (
-        f"The sync word stands where it should, every {step} bytes, but the check is wrong throughout: another kind "
-        f"than {declared.check}, or another byte order"
+        f"The sync word stands where it should, every {step} bytes, but the check is wrong throughout: "
+        f"it is of another kind than {declared.check}, over other bytes, or in another byte order"
     )
