@@ -43,10 +43,10 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
         )
     axis = analysis.run.time_axis(lead)
     first_s, used_to_s = float(axis.time_s(np.array([used[0]]))[0]), axis.end_s(used[1] - 1)
-    measured: dict[int, GroupMeasures] = {lead: _measure(analysis, lead, *used)}
+    measured: dict[int, GroupMeasures] = {lead: measure_stretch(analysis, lead, *used)}
     for group in groups:
         if group != lead and (part := _longest_stretch(analysis, group, first_s, used_to_s)) is not None:
-            measured[group] = _measure(analysis, group, *part)
+            measured[group] = measure_stretch(analysis, group, *part)
     return {
         "run": analysis.run.row.number,
         "from_s": run_seconds(from_s),
@@ -75,7 +75,8 @@ def _longest_stretch(analysis: RunAnalysis, group: int, from_s: float, to_s: flo
     return begin, min(end, begin + LONGEST_SCANS)
 
 
-def _measure(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupMeasures:
+def measure_stretch(analysis: RunAnalysis, group: int, first: int, stop: int) -> GroupMeasures:
+    """Figures of one group over the scans ``first`` to ``stop`` (not included), without a gap inside."""
     pieces = [codes for _, codes in analysis.run.codes(group, first, stop)]
     codes = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     sampled_at = {c.name: c.sampled_at for c in analysis.bench.channels}

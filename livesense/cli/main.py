@@ -28,6 +28,7 @@ COMMANDS: dict[str, str] = {
     "runs": "list the runs in a logbook",
     "show": "show what is known of a run",
     "measure": "figures of a run with their uncertainty",
+    "compare": "two runs, or two chains of one phase, side by side",
     "events": "list a run's events",
     "zero": "take the zeros of the current channels, with the drive de-energised",
     "export": "write a run's scans as CSV",

@@ -31,7 +31,7 @@ limit = "1 A"
 
 
 def sections() -> dict[str, str]:
-    parts = re.split(r"^## `([a-z]+)[^`]*`$", DOCS.read_text(encoding="utf-8"), flags=re.MULTILINE)[1:]
+    parts = re.split(r"^## `([a-z]+)[^`]*`.*$", DOCS.read_text(encoding="utf-8"), flags=re.MULTILINE)[1:]
     return dict(zip(parts[::2], (part.split("\n## ")[0] for part in parts[1::2]), strict=True))
 
 
