@@ -104,11 +104,11 @@ class RunAnalysis:
         if self._in_use is None:
             rows = self.run.calibration(self.revision)
             row = self.run.row
-            self._in_use = in_use(rows, row.started_wall_s, row.device, self._temperatures(rows))
+            self._in_use = in_use(rows, row.started_wall_s, row.device, self.temperatures(rows))
         return self._in_use
 
-    def _temperatures(self, rows: Sequence[CalibrationRow]) -> dict[str, tuple[float, float]]:
-        """Lowest and highest mean of parts of the run, of the thermometers that were read with a zero."""
+    def temperatures(self, rows: Sequence[CalibrationRow]) -> dict[str, tuple[float, float]]:
+        """Find how cold and how warm the run was, by the thermometers that were read with a calibration."""
         names = {name for row in rows for name in temperatures_then(row)}
         found: dict[str, tuple[float, float]] = {}
         if not names or not self.run.groups:

@@ -142,9 +142,10 @@ def temperatures_then(row: CalibrationRow) -> dict[str, float]:
 def _stale(row: CalibrationRow, wall_s: float, temperatures: Temperatures) -> list[str]:
     found = []
     days = (wall_s - row.wall_s) / DAY_S
-    if days > STALE_DAYS:
+    if abs(days) > STALE_DAYS:
+        side = "before" if days > 0 else "after"
         found.append(
-            f"taken {days:.0f} days before ({STALE_DAYS:.0f} at most); offsets count as the bench file "
+            f"taken {abs(days):.0f} days {side} ({STALE_DAYS:.0f} at most); offsets count as the bench file "
             "states them until `livesense zero` takes a new one"
         )
     for name, then_c in temperatures_then(row).items():
