@@ -33,7 +33,15 @@ class UsageError(LivesenseError, ValueError):
 
 
 class LinkError(LivesenseError, OSError):
-    """A port cannot be opened, or its address is refused."""
+    """A port cannot be opened, or its address is refused.
+
+    ``trouble`` names what stands in the way, for who can help further: "missing", "permission", "busy",
+    "refused", "unknown_host" or "no_answer"; empty for anything else.
+    """
+
+    def __init__(self, text: str, trouble: str = "") -> None:
+        super().__init__(text)
+        self.trouble = trouble
 
 
 class DescriptionError(LivesenseError, ValueError):

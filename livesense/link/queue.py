@@ -44,9 +44,10 @@ class Overflow:
 
 @dataclass(frozen=True, slots=True)
 class LinkEnd:
-    """Nothing more will come. ``error`` is None at an ordinary end."""
+    """Nothing more will come. ``error`` is None at an ordinary end; ``trouble`` as of a LinkError."""
 
     error: str | None
+    trouble: str = ""
 
 
 LinkItem = Chunk | LinkDown | LinkUp | Overflow | LinkEnd

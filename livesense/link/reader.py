@@ -83,7 +83,7 @@ class LinkReader:
         try:
             self._serve()
         except LinkError as error:
-            self._queue.put(LinkEnd(str(error)))
+            self._queue.put(LinkEnd(str(error), error.trouble))
         except Exception as error:
             # The worker must learn of it: a silent end would look like a quiet line.
             self._queue.put(LinkEnd(f"reading {self._address.text!r} failed: {error!r}"))

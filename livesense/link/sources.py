@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import select
 import socket
@@ -119,6 +120,11 @@ class SocketSource:
         self._socket.close()
 
 
+def is_pseudo_terminal(name: str) -> bool:
+    """Whether a device is a pseudo-terminal: it carries bytes at whatever speed."""
+    return os.name == "posix" and os.path.realpath(name).startswith(("/dev/pts/", "/dev/ttys"))
+
+
 class SerialSource:
     """A serial port through pyserial.
 
@@ -132,7 +138,7 @@ class SerialSource:
         self.pushes_back = False
         if descriptor and os.name == "posix":
             self._descriptor = port.fileno()
-            self.pushes_back = os.path.realpath(address).startswith(("/dev/pts/", "/dev/ttys"))
+            self.pushes_back = is_pseudo_terminal(address)
 
     def read(self) -> bytes | None:
         """See :class:`Source`."""
@@ -200,35 +206,54 @@ def _open_serial(address: Address, baud: int, send: SendSettings) -> SerialSourc
         # Besides OSError: a port that vanishes while it is opened gives termios.error, which is none.
         with contextlib.suppress(Exception):
             port.close()
-        raise LinkError(_explain(address, error)) from error
+        raise _explain(address, error) from error
 
 
-def _explain(address: Address, error: Exception) -> str:
-    """Say what stands in the way of opening a port, and what to do about it."""
+UNKNOWN_HOST = ("Name or service not known", "nodename nor servname", "getaddrinfo failed", "name resolution")
+"""What systems say of a name that they cannot resolve."""
+
+
+def _trouble(address: Address, error: Exception) -> str:
+    """Name what stands in the way of opening a port; empty for what is not known."""
     text = str(error)
     number = getattr(error, "errno", None)
+    if isinstance(error, socket.gaierror) or any(sign in text for sign in UNKNOWN_HOST):
+        return "unknown_host"
+    unreachable = {errno.ENETUNREACH, errno.EHOSTUNREACH}
+    if isinstance(error, TimeoutError) or number in unreachable or "timed out" in text:
+        return "no_answer"
+    if number == 2 or "FileNotFoundError" in text or "No such file" in text:
+        return "missing"
+    if number == 13 or "PermissionError" in text or "Permission denied" in text:
+        # Windows says so of a port that is open elsewhere.
+        return "busy" if os.name == "nt" and address.kind == "device" else "permission"
+    if "lock" in text.lower() or "busy" in text.lower() or number in {11, 16}:
+        return "busy"
+    return "refused" if "refused" in text.lower() else ""
+
+
+def _explain(address: Address, error: Exception) -> LinkError:
+    """Say what stands in the way of opening a port, and what to do about it."""
     if address.kind == "device" and Path(address.text).is_dir():
-        return f"expected a port, got the folder {address.text!r}; `livesense ports` lists what is there"
+        return LinkError(
+            f"expected a port, got the folder {address.text!r}; `livesense ports` lists what is there"
+        )
     if address.kind == "device" and Path(address.text).is_file():
-        return (
+        return LinkError(
             f"expected a port, got the file {address.text!r}; file:{address.text} reads it, "
             "and `livesense ports` lists the ports"
         )
-    lead = f"cannot open {address.text!r}"
-    if number == 2 or "FileNotFoundError" in text or "No such file" in text:
-        return f"{lead}: there is no such port; plug the board in, or choose one from `livesense ports`"
-    if number == 13 or "PermissionError" in text or "Permission denied" in text:
-        if os.name == "nt":  # pragma: no cover - Windows only
-            return f"{lead}: another program holds it; close that program first"
-        return (
-            f"{lead}: no permission; on Linux add yourself to the port's group "
-            f"(often dialout or uucp: see `ls -l {address.text}`) and log in again"
-        )
-    if "lock" in text.lower() or "busy" in text.lower() or number in {11, 16}:
-        return f"{lead}: another program holds it; close that program first"
-    if "refused" in text.lower():
-        return f"{lead}: nothing listens there; start the sender first, or use --wait"
-    return f"{lead}: {text}"
+    trouble = _trouble(address, error)
+    what = {
+        "missing": "there is no such port; plug the board in, or choose one from `livesense ports`",
+        "permission": "no permission; on Linux add yourself to the port's group "
+        f"(often dialout or uucp: see `ls -l {address.text}`) and log in again",
+        "busy": "another program holds it; close that program first",
+        "refused": "nothing listens there; start the sender first, or use --wait",
+        "unknown_host": f"no computer of the name {address.host!r} is known; correct it, or give its number",
+        "no_answer": "no answer; is it switched on, and in this network?",
+    }.get(trouble, str(error))
+    return LinkError(f"cannot open {address.text!r}: {what}", trouble)
 
 
 def open_source(address: Address, baud: int, send: SendSettings) -> Source:
@@ -251,7 +276,7 @@ def open_source(address: Address, baud: int, send: SendSettings) -> Source:
         try:
             source = SocketSource(address)
         except OSError as error:
-            raise LinkError(_explain(address, error)) from error
+            raise _explain(address, error) from error
     else:
         source = _open_serial(address, baud, send)
     if send.on_open:
@@ -259,5 +284,5 @@ def open_source(address: Address, baud: int, send: SendSettings) -> Source:
             source.write(send.on_open.encode())
         except OSError as error:
             source.close()
-            raise LinkError(_explain(address, error)) from error
+            raise _explain(address, error) from error
     return source
