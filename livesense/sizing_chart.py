@@ -143,7 +143,7 @@ def page(chart: ErrorChart, text: str) -> str:
         "  pre { overflow-x: auto; font-size: 0.85rem; line-height: 1.4; }\n"
         "  @media print { pre { white-space: pre-wrap; } body { margin: 0; } }\n"
         "</style>\n</head>\n<body>\n"
-        f"{svg(chart)}<pre>{_safe(text)}</pre>\n</body>\n</html>\n"
+        f'{svg(chart)}<pre tabindex="0">{_safe(text)}</pre>\n</body>\n</html>\n'
     )
 
 

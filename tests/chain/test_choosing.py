@@ -120,6 +120,16 @@ def test_a_larger_shunt_that_fits_as_well_is_not_blamed() -> None:
     assert choice.fitting == 2 and choice.reason.endswith("500 mW is allowed.")
 
 
+def test_a_demand_missed_by_little_is_missed_and_one_met_exactly_is_met() -> None:
+    for allowed, missed in ((0.179, ["dissipation"]), (0.18, [])):
+        demands = replace(PUMP, dissipation_w=allowed)
+        (one,) = options(demands, shunts=(0.005,))
+        assert [change.demand for change in changes(one, demands)] == missed
+    exact = replace(PUMP, trip_a=16.0, headroom=0.0)
+    (one,) = options(exact, shunts=(0.005,))
+    assert changes(one, exact) == ()
+
+
 def test_of_options_alike_the_one_with_less_heat() -> None:
     twins = options(PUMP, shunts=(0.005,)) * 2
     twins[1] = replace(twins[1], dissipation_w=0.1)
@@ -192,7 +202,7 @@ def test_the_current_itself_gives_way_last() -> None:
 
 def test_a_current_much_smaller_is_advice_only_where_there_is_no_other() -> None:
     # 25 mΩ × 50 reads ±1.28 A and errs by less than 2 %.
-    demands = replace(PUMP, error=0.02)
+    demands = replace(PUMP, error=0.02, dissipation_w=1.0)
     choice = choose(options(demands, (10, 50)), demands)
     assert [way.changes[0].demand for way in choice.ways] == ["error"]
     alone = choose(options(demands, (50,), (0.025,)), demands)

@@ -66,6 +66,17 @@ def test_the_pump_s_bench_file_brings_gain_limits_and_rated_current(livesense: C
     assert [o["present"] for o in facts["options"]].count(True) == 1
 
 
+def test_the_highest_limit_that_watches_the_channel_counts(livesense: Command, pump: str) -> None:
+    more = "\n".join(
+        f'[[watch]]\nkind = "overcurrent"\nchannels = ["{name}"]\nlimit = "{limit} A"\n'
+        for name, limit in (("iu", 14), ("iu", 10), ("iv", 15))
+    )
+    Path(pump).write_text(Path(pump).read_text(encoding="utf-8") + "\n" + more, encoding="utf-8")
+    assert livesense("size", "--bench", pump, "--json").json["demands"]["trip_A"] == 14.0
+    of_v = livesense("size", "--bench", pump, "--channel", "iv", "--json").json
+    assert of_v["demands"]["trip_A"] == 15.0
+
+
 def test_size_and_measure_agree_on_a_fitted_channel(livesense: Command, pump: str) -> None:
     bench = parse(Path(pump).read_text(encoding="utf-8"))
     group = GroupInfo(20_000.0, CodeType.U16, None, tuple(c.column for c in bench.channels))
@@ -301,6 +312,15 @@ def test_measured_points_are_held_against_the_curve(livesense: Command, pump: st
     assert "Of 2 measured errors 1 agrees with the curve of 5 mΩ × 20 (within both uncertainties)." in text
     alone = livesense("size", "--current", "8.5A", "--gain", 10, "--points", "points.csv").out
     assert "with the curve of 15 mΩ × 10" in " ".join(alone.split())
+
+
+def test_a_point_s_own_uncertainty_counts_expanded(livesense: Command, pump: str) -> None:
+    # The curve is 8.49 % at 0.5 A: with 2 u = 5 % it covers 9.85 %, and not 10.1 %.
+    Path("points.csv").write_text(
+        "current_A,error_percent,u_percent\n0.5,9.5,2.5\n0.5,-10.1,2.5\n", encoding="utf-8"
+    )
+    facts = livesense("size", "--bench", pump, "--points", "points.csv", "--json").json
+    assert option(facts, 0.005, 20.0)["points_agreeing"] == 1
 
 
 @pytest.mark.parametrize(
