@@ -21,8 +21,8 @@
    CRC: by shifts, without a table, unless one of these is defined before the header is included:
 
        LIVESENSE_CRC_TABLE              a table of 512 bytes, for 32-bit cores; on an AVR it would lie in RAM
-       LIVESENSE_CRC_BYTE(crc, value)   a function or macro of yours, uint16_t of uint16_t and uint8_t: one byte
-                                        of CRC-16/IBM-3740, by a CRC unit, a library or a table in flash
+       LIVESENSE_CRC_BYTE(crc, value)   a function or macro of yours, uint16_t of uint16_t and uint8_t: one
+                                        byte of CRC-16/IBM-3740, by a CRC unit or a table in flash
 
    MIT licence, as livesense itself. */
 

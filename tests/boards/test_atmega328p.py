@@ -11,6 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 from board_kit import EXAMPLES, Recorder, build, end, program, wait_for, without
+from firmware_kit import assert_fits
+
+from livesense.bench import load
 
 pytestmark = pytest.mark.slow
 
@@ -19,8 +22,8 @@ BENCH = EXAMPLE / "bench.toml"
 RATE_HZ = 1953.125
 LSB_A = 5.0 / 1024 / 20 / 0.005  # 5 V, 10 bits, gain 20, 5 mΩ
 
-# simavr's converter has 1023 steps and cuts off (its source, avr_adc.c): half of 5 V is 511.5 of them, code 511;
-# the firmware's author, and the bench file, would have 512 there.
+# simavr's converter has 1023 steps and cuts off (its source, avr_adc.c): half of 5 V is 511.5 of them, code
+# 511; the bench file, and a data sheet, have 512 there.
 STEPS_A_MV = 1023 / 5000
 MODEL_ZERO = -1.0
 
@@ -151,6 +154,7 @@ def test_currents_are_those_at_the_pins(
     (group,) = summary["groups"]
     assert group["channels"] == ["iu", "iv", "iw", "vbus", "gate"]
     assert group["rate_hz"] == RATE_HZ
+    assert_fits(load(BENCH), recorder.groups())
     assert group["scans_lost"] == 0
     assert (summary["gaps"], summary["restarts"], summary["faults"]) == (0, 0, {})
 

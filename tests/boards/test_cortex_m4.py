@@ -17,6 +17,9 @@ from typing import Any
 import numpy as np
 import pytest
 from board_kit import EXAMPLES, Recorder, build, end, program, wait_for
+from firmware_kit import assert_fits
+
+from livesense.bench import load
 
 pytestmark = pytest.mark.slow
 
@@ -105,6 +108,7 @@ def test_every_code_arrives_by_uart(
     (group,) = summary["groups"]
     assert group["channels"] == ["iu", "iv", "iw", "vbus"]
     assert group["rate_hz"] == 10_000
+    assert_fits(load(BENCH), recorder.groups())
     assert group["scans_lost"] == 0
     assert (summary["gaps"], summary["restarts"], summary["faults"]) == (0, 0, {})
     ((first, codes),) = recorder.stretches()

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from firmware_kit import FIRMWARE, WARNINGS, Heard, compiler
+from firmware_kit import FIRMWARE, WARNINGS, Heard, assert_fits, compiler
+
+from livesense.bench import load
 
 HERE = Path(__file__).parent
 SKETCH = FIRMWARE / "examples" / "sketch" / "sketch.ino"
@@ -52,6 +54,7 @@ def test_all_scans_come(run: Callable[..., Heard]) -> None:
     assert heard.faults == []
     assert heard.channels == [["iu", "iv", "iw"], ["state"]]
     assert [(group.rate_hz, group.bits) for group in heard.descriptions[0].groups] == [(1000, 10), (10, 2)]
+    assert_fits(load(SKETCH.with_name("bench.toml")), heard.descriptions[0].groups)
     assert len(heard.descriptions) == 5
     packets = heard.first[0]
     assert packets == list(range(0, 16 * len(packets), 16))

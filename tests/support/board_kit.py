@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from firmware_kit import EXAMPLES as EXAMPLES
 from firmware_kit import FIRMWARE, WARNINGS
 
 from livesense.errors import LivesenseError
 from livesense.logbook.reader import Logbook
-
-EXAMPLES = FIRMWARE / "examples"
+from livesense.samples import GroupInfo
 
 RECORD = [sys.executable, "-m", "livesense.cli.main", "record"]
 
@@ -127,6 +127,11 @@ class Recorder:
             else:
                 joined.append((first, np.asarray(codes)))
         return joined
+
+    def groups(self) -> tuple[GroupInfo, ...]:
+        """What the recorder knows of the groups, from the description."""
+        with Logbook(self.logbook) as logbook:
+            return logbook.run("last").groups
 
     def end(self) -> None:
         end(self.process)

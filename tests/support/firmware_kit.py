@@ -5,15 +5,19 @@ from __future__ import annotations
 import os
 import re
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from livesense.samples import Codes, Description, LinkFault, Note, Packets
+from livesense.bench import Bench, Sensor
+from livesense.linkbudget import Link, Stream, budget
+from livesense.samples import Codes, Description, GroupInfo, LinkFault, Note, Packets
 from livesense.wire.framed import FramedDecoder
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
+EXAMPLES = FIRMWARE / "examples"
 
 WARNINGS = [
     *("-Wall", "-Wextra", "-Wpedantic", "-Wconversion", "-Wsign-conversion", "-Wshadow", "-Wcast-qual"),
@@ -36,6 +40,29 @@ def pasted(module: Path) -> list[str]:
     source = re.sub(r'"""[\s\S]*?"""', '""', module.read_text(encoding="utf-8"))
     source = re.sub(r" +#.*", "", source)
     return source.split("\n\n\n")
+
+
+def assert_fits(bench: Bench, groups: Sequence[GroupInfo]) -> None:
+    """The channels described are those of the bench file, with its bits; and it leaves nothing to warn of."""
+    assert bench.link.wire == "framed"
+    assert bench.warnings == ()
+    channels = {channel.column: channel for channel in bench.channels}
+    assert sorted(channels) == sorted(name for group in groups for name in group.channels)
+    for group in groups:
+        assert group.rate_hz
+        for name in group.channels:
+            if channels[name].sensor is not Sensor.STATE:
+                assert group.bits == bench.adc.bits, name
+
+
+def assert_carried(groups: Sequence[GroupInfo], scans: Sequence[int], link: Link) -> None:
+    """All groups together, in packets of so many scans, leave a tenth of the link."""
+    used = 0.0
+    for group, count in zip(groups, scans, strict=True):
+        assert group.rate_hz
+        stream = Stream("framed", len(group.channels), group.rate_hz, str(group.code), scans=count)
+        used += budget(stream, link).used
+    assert used < 0.9
 
 
 class Heard:
