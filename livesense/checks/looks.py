@@ -1,0 +1,146 @@
+"""What one stretch shows: at rest, a steady line or neither; each channel's mean, phasor and noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+import numpy as np
+
+from livesense.checks.evidence import Evidence, Sensed, Stretch, robust_noise
+from livesense.measures.basic import batch_u
+from livesense.measures.sine_fit import NoLine, SineFit, fit_line
+from livesense.samples import FloatArray
+
+HARMONICS = 13
+MOST_PIECES = 8
+CYCLES_OF_A_PIECE = 1.5
+
+
+class Motion(StrEnum):
+    """``still``: nothing alternates. ``steady``: one line. ``moving``: something else."""
+
+    STILL = "still"
+    STEADY = "steady"
+    MOVING = "moving"
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One channel in one stretch, in its unit.
+
+    Attributes
+    ----------
+    mean, u_mean
+        Of whole cycles where there is a line; random part of the uncertainty.
+    phasor, u_phasor
+        Fundamental (complex rms, corrected to the input) and the random uncertainty of a component.
+    noise
+        Of one value, by the median: ripple that is smooth and single edges do not enter.
+    spread
+        Standard deviation of the values, all of it.
+    """
+
+    mean: float
+    u_mean: float
+    phasor: complex
+    u_phasor: float
+    noise: float
+    spread: float
+
+
+@dataclass(frozen=True)
+class Look:
+    """One stretch with its line, where it has one."""
+
+    stretch: Stretch
+    motion: Motion
+    seen: dict[str, Seen]
+    fit: SineFit | None = None
+    columns: tuple[str, ...] = ()
+
+    @property
+    def frequency_hz(self) -> float:
+        """Of the line; 0 where there is none."""
+        return self.fit.frequency_hz.value if self.fit is not None else 0.0
+
+    def values(self, name: str) -> FloatArray:
+        """A channel's values, ``(n,)``."""
+        return self.stretch.values[name]
+
+    def residual(self, name: str) -> FloatArray:
+        """What the line leaves of a channel, its mean apart, ``(n,)``."""
+        if self.fit is not None and name in self.columns:
+            return np.asarray(self.fit.residual[:, self.columns.index(name)])
+        values = self.values(name)
+        return values - values.mean()
+
+    @cached_property
+    def pieces(self) -> list[slice]:
+        """The stretch in up to eight parts of whole cycles, one and a half at least."""
+        n = self.stretch.scans
+        if self.fit is None:
+            count = MOST_PIECES if self.motion is Motion.STILL else 1
+            edges = np.linspace(0, n, min(count, max(1, n // 64)) + 1).astype(int)
+            return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        cycle = self.stretch.rate_hz / self.frequency_hz
+        cycles = int(n / cycle)
+        each = max(2, math.ceil(CYCLES_OF_A_PIECE), -(-cycles // MOST_PIECES))
+        count = max(1, cycles // each)
+        return [slice(round(p * each * cycle), round((p + 1) * each * cycle)) for p in range(count)]
+
+
+def look(evidence: Evidence, stretch: Stretch) -> Look:
+    """Find the line of a stretch that holds the phase currents, and measure every channel at it."""
+    names = tuple(n for n, v in stretch.values.items() if np.all(np.isfinite(v)))
+    channels = evidence.channels
+    leading = [n for n in names if channels[n].is_phase_current and channels[n].measured]
+    if not leading or stretch.scans < 16:
+        return _without(channels, stretch, names, Motion.STILL)
+    matrix = np.stack([stretch.values[n] for n in names], axis=1)
+    fit = _line(matrix, stretch.rate_hz, [names.index(n) for n in leading])
+    if isinstance(fit, NoLine):
+        return _without(channels, stretch, names, Motion.STILL if fit.quiet else Motion.MOVING)
+    seen = {}
+    for column, name in enumerate(names):
+        factor = channels[name].chain.correction(fit.frequency_hz.value)
+        values = stretch.values[name]
+        seen[name] = Seen(
+            float(fit.mean[column]),
+            float(fit.u_mean[column]),
+            complex(fit.phasor_rms[column, 0] * factor),
+            float(fit.u_quadrature[column, 0]) / math.sqrt(2) * abs(factor),
+            robust_noise(values),
+            float(values.std()),
+        )
+    return Look(stretch, Motion.STEADY, seen, fit, names)
+
+
+def _line(matrix: FloatArray, rate_hz: float, leading: Sequence[int]) -> SineFit | NoLine:
+    """Fit all phases at once; where one of them spoils that, by the first that has a line by itself."""
+    together = fit_line(matrix, rate_hz, harmonics=HARMONICS, leading=leading)
+    if isinstance(together, SineFit) or together.quiet:
+        return together
+    for column in leading:
+        alone = fit_line(matrix[:, column], rate_hz, harmonics=HARMONICS)
+        if isinstance(alone, SineFit):
+            at = fit_line(matrix, rate_hz, harmonics=HARMONICS, frequency_hz=alone.frequency_hz.value)
+            return at
+    return together
+
+
+def _without(channels: dict[str, Sensed], stretch: Stretch, names: Sequence[str], motion: Motion) -> Look:
+    seen = {}
+    for name in names:
+        values = stretch.values[name]
+        mean = float(values.mean())
+        seen[name] = Seen(mean, batch_u(values), 0j, 0.0, robust_noise(values), float(values.std()))
+    return Look(stretch, motion, seen, None, tuple(names))
+
+
+def sum_zero(look: Look, names: Sequence[str]) -> FloatArray:
+    """Sum of channels, ``(n,)``."""
+    return np.asarray(np.sum([look.values(n) for n in names], axis=0))

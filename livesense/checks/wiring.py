@@ -1,0 +1,402 @@
+"""Which channel is reversed, mis-scaled, late or slow: the simplest explanation of three phasors.
+
+Every explanation (signs, and up to two channels with a free gain, angle or low-pass) is fitted to the phasors of a
+steady stretch by least squares, with the stated uncertainties as prior knowledge. The one whose weighted sum of
+squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes nothing.
+"""
+
+from __future__ import annotations
+
+import cmath
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from livesense.chain.budget import Acts
+from livesense.checks.evidence import LIMIT, PHASES, Evidence, Sensed
+from livesense.checks.findings import Finding, Kind, fault, warning
+from livesense.checks.fixes import bandwidth, rescaled, retimed, reverse
+from livesense.checks.kirchhoff import BALANCE, Prior, covariance, gls, sequence_of
+from livesense.checks.looks import Look, Motion
+from livesense.measures.kernel import ComplexArray
+
+CHARGE = {"scale": 14.0, "skew": 14.0, "bandwidth": 14.5}
+SIGN_CHARGE = 10.0
+UNBALANCE_CHARGE = 20.0
+"""What a supposition must gain in the weighted sum of squares. Of pure chance 14 is gained by one free
+parameter once in 5000 times (chi-square, one degree of freedom)."""
+
+FREE_BALANCE = 0.3
+"""N / P where the currents may be unbalanced as they like: a loop that is fed by these sensors makes what
+is read look balanced, so that balance tells nothing."""
+
+UNLIKELY = 8.0
+UNLIKELY_SCANS = 3.0
+UNLIKELY_HZ = 20.0
+"""A channel late by more scans than a few, or a filter as low as this, is charged more."""
+
+SEEN = 12.0
+"""Phasors are compared from so many times their random uncertainty."""
+
+SPOILT_GAIN, SPOILT_ANGLE = 0.3, 0.1
+"""What clipping may do to a fundamental."""
+
+
+@dataclass(frozen=True, slots=True)
+class Supposed:
+    """One thing that an explanation supposes of one channel, with its value once fitted.
+
+    ``kind`` is ``scale`` (reading over truth), ``skew`` (radians that it leads by) or ``bandwidth`` (frequency over
+    the corner's).
+    """
+
+    kind: str
+    channel: int
+    value: float = 0.0
+    u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Signs of the channels, what is supposed beside, and how badly it fits with its charges."""
+
+    signs: tuple[int, ...]
+    supposed: tuple[Supposed, ...]
+    cost: float
+    unbalanced: bool = False
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The best explanation of one place's phases, of the stretch that tells most."""
+
+    channels: tuple[Sensed, ...]
+    look: Look
+    best: Explanation
+    healthy: float
+    direction: int
+
+
+def prior_of(look: Look, channels: Sequence[Sensed], balance: float) -> Prior:
+    """Gather what is known of channels at this line."""
+    gain, angle, noise = [], [], []
+    for c in channels:
+        seen = look.seen[c.name]
+        size = max(abs(seen.phasor), 1e-300)
+        bend = 4 / math.pi / math.sqrt(2) * c.chain.u_bow * math.sqrt(3) / size
+        size_by_filter, _ = c.chain.u_correction(look.frequency_hz)
+        spoilt = bool(look.stretch.clipped[c.name].mean() > 1e-3)
+        gain.append(math.hypot(c.u_own, bend, size_by_filter, SPOILT_GAIN * spoilt))
+        angle.append(math.hypot(c.u_angle(look.frequency_hz), 0.002, SPOILT_ANGLE * spoilt))
+        rounding = c.lsb / math.sqrt(12) / math.sqrt(max(2.0, look.stretch.rate_hz / look.frequency_hz))
+        noise.append(math.hypot(seen.u_phasor, rounding, _alternating(c)))
+    phase = tuple(PHASES.index(str(c.phase)) for c in channels)
+    return Prior(phase, np.array(gain), np.array(angle), np.array(noise), balance)
+
+
+def _alternating(c: Sensed) -> float:
+    """What the budget has for errors that alternate with the currents, rms."""
+    return c.chain.budget.total(Acts.ALTERNATING)
+
+
+def verdicts(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Finding]) -> list[Verdict]:
+    """Judge the phases of each place, by the stretch in which most speaks against a healthy bench."""
+    found = []
+    for place in evidence.places().values():
+        alive = tuple(
+            place[p] for p in PHASES if p in place and place[p].measured and place[p].name not in left_out
+        )
+        if len(alive) < 2:
+            continue
+        judged = [v for one in looks if (v := _judge(one, alive)) is not None]
+        if judged:
+            found.append(max(judged, key=lambda v: v.healthy - v.best.cost))
+    return found
+
+
+def _judge(one: Look, channels: tuple[Sensed, ...]) -> Verdict | None:
+    if one.motion is not Motion.STEADY or any(c.name not in one.seen for c in channels):
+        return None
+    phasors = np.array([one.seen[c.name].phasor for c in channels])
+    balance = FREE_BALANCE if any(c.settings.in_loop for c in channels) else BALANCE
+    prior = prior_of(one, channels, balance)
+    if np.min(np.abs(phasors)) < SEEN * float(np.max(prior.noise)):
+        return None
+    options = _explanations(len(channels))
+    fitted = [_fit(e, phasors, prior, one) for e in options]
+    healthy = fitted[0].cost
+    best = min(fitted, key=lambda e: e.cost)
+    signed = phasors * np.array(best.signs)
+    return Verdict(channels, one, best, healthy, sequence_of(signed, prior.phase))
+
+
+def _explanations(count: int) -> list[Explanation]:
+    """All that are tried; the first one supposes nothing."""
+    kinds = tuple(CHARGE)
+    singles = [(Supposed(kind, k),) for kind in kinds for k in range(count)]
+    doubles = [
+        (Supposed(a, j), Supposed(b, k))
+        for j, k in itertools.combinations(range(count), 2)
+        for a in kinds
+        for b in kinds
+    ]
+    signs = [(1,) * count] + [tuple(-1 if j == k else 1 for j in range(count)) for k in range(count)]
+    if count == 2:
+        # One of two reversed: which one cannot be told.
+        signs, doubles = signs[:2], []
+    supposed: list[tuple[Supposed, ...]] = [(), *singles, *doubles]
+    found = [Explanation(s, x, 0.0) for s in signs for x in supposed]
+    return [*found, *(Explanation(s, (), 0.0, unbalanced=True) for s in signs)]
+
+
+def _fit(e: Explanation, phasors: ComplexArray, prior: Prior, one: Look) -> Explanation:
+    cost = SIGN_CHARGE * (min(e.signs) < 0) + sum(CHARGE[s.kind] for s in e.supposed)
+    if e.unbalanced:
+        prior = replace(prior, balance=FREE_BALANCE)
+        cost += UNBALANCE_CHARGE
+    signed = phasors * np.array(e.signs)
+    values = [_start(s, signed) for s in e.supposed]
+    fitted = None
+    for _ in range(4):
+        corrected, columns = signed.copy(), []
+        for s, value in zip(e.supposed, values, strict=True):
+            corrected[s.channel], column = _corrected(s, signed[s.channel], value)
+            one_hot = np.zeros(len(signed), dtype=np.complex128)
+            one_hot[s.channel] = column
+            columns.append(np.stack([one_hot.real, one_hot.imag], axis=-1).ravel())
+        direction = sequence_of(corrected, prior.phase)
+        factor = np.abs(corrected) / np.abs(signed)
+        design, cov = covariance(corrected, replace(prior, noise=prior.noise * factor), direction)
+        design = np.concatenate([design, *[c[:, None] for c in columns]], axis=1) if columns else design
+        y = np.stack([corrected.real, corrected.imag], axis=-1).ravel()
+        fitted = gls(y, design, cov)
+        if not columns:
+            break
+        values = [
+            _step(s, v, float(x)) for s, v, x in zip(e.supposed, values, fitted.values[2:], strict=True)
+        ]
+    assert fitted is not None
+    supposed = tuple(
+        replace(s, value=_reading(s, v), u=float(u))
+        for s, v, u in zip(e.supposed, values, fitted.u[2:], strict=True)
+    )
+    cost += fitted.chi2 + sum(_unlikely(s, one) for s in supposed)
+    return replace(e, supposed=supposed, cost=cost)
+
+
+def _start(s: Supposed, m: ComplexArray) -> float:
+    """Where the fit of a supposition starts: by the other channels."""
+    others = [k for k in range(len(m)) if k != s.channel]
+    if s.kind == "scale":
+        return float(np.median(np.abs(m[others])) / abs(m[s.channel]))
+    if len(others) < 2:
+        return 0.0
+    lead = cmath.phase(complex(m[s.channel] / -np.sum(m[others])))
+    if s.kind == "skew":
+        return lead
+    return min(5.0, math.tan(min(-lead, 1.3))) if lead < 0 else 0.05
+
+
+def _corrected(s: Supposed, m: complex, value: float) -> tuple[complex, complex]:
+    """Phasor with a supposition undone, and what the readings change by per unit of it, other side."""
+    if s.kind == "scale":
+        return m * value, -m
+    if s.kind == "skew":
+        turned = m * cmath.exp(-1j * value)
+        return turned, 1j * turned
+    return m * (1 + 1j * value), -1j * m
+
+
+def _step(s: Supposed, value: float, step: float) -> float:
+    if s.kind == "scale":
+        return max(0.02, value + max(-0.5 * value, step))
+    if s.kind == "skew":
+        return value + max(-0.5, min(0.5, step))
+    return max(1e-4, value + max(-0.7, min(0.7, step)))
+
+
+def _reading(s: Supposed, value: float) -> float:
+    return 1 / value if s.kind == "scale" else value
+
+
+def _unlikely(s: Supposed, one: Look) -> float:
+    if s.kind == "skew":
+        scans = abs(s.value) / (2 * math.pi * one.frequency_hz) * one.stretch.rate_hz
+        return UNLIKELY * (scans > UNLIKELY_SCANS) + UNLIKELY * (abs(s.value) > 1.0)
+    if s.kind == "bandwidth":
+        return UNLIKELY * (one.frequency_hz / s.value < UNLIKELY_HZ)
+    return 0.0
+
+
+# What is said
+
+
+def wiring(evidence: Evidence, judged: Sequence[Verdict]) -> list[Finding]:
+    """Say what the verdicts found."""
+    found: list[Finding] = []
+    for verdict in judged:
+        if verdict.best.cost >= verdict.healthy or (verdict.best.unbalanced and min(verdict.best.signs) > 0):
+            continue
+        if min(verdict.best.signs) < 0:
+            found.append(_reversed(verdict))
+        found += [_supposition(verdict, s) for s in verdict.best.supposed if _matters(verdict, s)]
+    return found
+
+
+def _matters(verdict: Verdict, s: Supposed) -> bool:
+    """Whether what was fitted lies outside what the channel's own tolerances allow."""
+    c = verdict.channels[s.channel]
+    if s.kind == "scale":
+        return abs(math.log(s.value)) > LIMIT * c.u_own
+    angle = s.value if s.kind == "skew" else math.atan(s.value)
+    return abs(angle) > LIMIT * c.u_angle(verdict.look.frequency_hz)
+
+
+def _reversed(verdict: Verdict) -> Finding:
+    channels, signs = verdict.channels, verdict.best.signs
+    name = [c.name for c, s in zip(channels, signs, strict=True) if s < 0]
+    if len(channels) == 2:
+        names = " or ".join(c.name for c in channels)
+        return fault(
+            Kind.REVERSED,
+            None,
+            f"{channels[0].name} and {channels[1].name} are 60° apart where two phases of three are 120° apart: "
+            f"{names} is reversed, and two sensors do not tell which.",
+            "Turn plus_input of one of them; a known direct current through one phase tells which.",
+        )
+    c = next(c for c in channels if c.name == name[0])
+    others = " and ".join(o.name for o in channels if o.name != c.name)
+    total = abs(sum(verdict.look.seen[o.name].phasor for o in channels))
+    mean = float(np.mean([abs(verdict.look.seen[o.name].phasor) for o in channels]))
+    return fault(
+        Kind.REVERSED,
+        c.name,
+        f"{c.name} has the wrong sign: the three currents add up to {total / mean:.2g} times one of them, and to nothing "
+        f"with {c.name} turned round. {others} both reversed would look the same.",
+        reverse(c),
+        sum_over_phase=total / mean,
+    )
+
+
+def _supposition(verdict: Verdict, s: Supposed) -> Finding:
+    c = verdict.channels[s.channel]
+    others = " and ".join(o.name for o in verdict.channels if o is not c)
+    frequency = verdict.look.frequency_hz
+    whole = len(verdict.channels) == 3
+    name = c.name if whole else None
+    if s.kind == "scale":
+        return _scale(verdict, c, others, s, name)
+    if s.kind == "skew":
+        delay_s = s.value / (2 * math.pi * frequency)
+        degrees = math.degrees(s.value)
+        side = "leads" if degrees > 0 else "lags"
+        when = "after" if delay_s > 0 else "before"
+        return warning(
+            Kind.SKEW,
+            name,
+            f"{c.name} {side} its place among the phases by {abs(degrees):.3g}° at {frequency:.4g} Hz: it looks sampled "
+            f"{abs(delay_s) * 1e6:.3g} µs {when} {others}.",
+            retimed(c, delay_s),
+            delay_us=delay_s * 1e6,
+            angle_deg=degrees,
+        )
+    corner = frequency / s.value
+    r = s.value
+    return warning(
+        Kind.BANDWIDTH,
+        name,
+        f"{c.name} lags by {math.degrees(math.atan(r)):.3g}° and reads {100 * (1 - 1 / math.hypot(1, r)):.2g} % too little "
+        f"at {frequency:.4g} Hz: a low-pass of about {corner:.3g} Hz, or {others} sampled later.",
+        bandwidth(c, corner),
+        corner_hz=corner,
+    )
+
+
+def _scale(verdict: Verdict, c: Sensed, others: str, s: Supposed, name: str | None) -> Finding:
+    percent = 100 * (s.value - 1)
+    fix, why = rescaled(c, s.value, max(s.u * s.value, c.u_own))
+    how = "masks part of it: the drive's loop uses this sensor, so that only the sum tells"
+    loop = f" ({how})" if c.settings.in_loop else ""
+    return fault(
+        Kind.SCALE,
+        name,
+        f"{c.name} reads {abs(percent):.3g} % {'more' if percent > 0 else 'less'} than {others} "
+        f"(± {100 * LIMIT * c.u_own:.2g} % is within tolerance){loop}: {why}.",
+        fix,
+        factor=s.value,
+    )
+
+
+def swapped(evidence: Evidence, looks: Sequence[Look], judged: Sequence[Verdict]) -> list[Finding]:
+    """Compare the order of the phases with the stated one, and places with each other."""
+    wanted = evidence.bench.motor.sequence if evidence.bench.motor is not None else None
+    found = []
+    orders: dict[str, set[int]] = {}
+    for verdict in judged:
+        place = verdict.channels[0].chain.place
+        for one in looks:
+            again = _direction(one, verdict)
+            if again:
+                orders.setdefault(place, set()).add(again)
+    for place, seen in orders.items():
+        if wanted is None or len(seen) != 1 or len(_of(judged, place).channels) < 2:
+            continue
+        direction = next(iter(seen))
+        if (direction > 0) == (wanted == "UVW"):
+            continue
+        names = ", ".join(c.name for c in _of(judged, place).channels)
+        pair = _which_pair(_of(judged, place), judged)
+        text = (
+            f"The phases of {names} follow as {'UVW' if direction > 0 else 'UWV'}, and forward is stated as {wanted}: two of "
+            "them are exchanged, at the sensors or at the motor's leads, or the motor turns backwards."
+        )
+        if pair:
+            text += f" Held against the other place, {pair[0]} and {pair[1]} are."
+        other = "UVW" if wanted == "UWV" else "UWV"
+        fix = (
+            "Exchange phase of two of these channels; the known-current walk tells which. Where the motor is meant to turn "
+            f'this way: sequence = "{other}" in [motor].'
+        )
+        found.append(warning(Kind.SWAPPED, None, text, fix))
+    return found
+
+
+def _of(judged: Sequence[Verdict], place: str) -> Verdict:
+    return next(v for v in judged if v.channels[0].chain.place == place)
+
+
+def _direction(one: Look, verdict: Verdict) -> int:
+    """Order of the phases in a stretch: +1, -1, or 0 where it does not tell."""
+    if one.motion is not Motion.STEADY or any(c.name not in one.seen for c in verdict.channels):
+        return 0
+    signs = np.array(verdict.best.signs)
+    phasors = np.array([one.seen[c.name].phasor for c in verdict.channels]) * signs
+    k = np.array([PHASES.index(str(c.phase)) for c in verdict.channels])
+    a = np.exp(2j * np.pi / 3)
+    forward, backward = abs(np.sum(phasors * a**k)), abs(np.sum(phasors * a**-k))
+    if max(forward, backward) < SEEN * max(one.seen[c.name].u_phasor for c in verdict.channels):
+        return 0
+    if min(forward, backward) > 0.7 * max(forward, backward):
+        return 0
+    return 1 if forward > backward else -1
+
+
+def _which_pair(verdict: Verdict, judged: Sequence[Verdict]) -> tuple[str, str] | None:
+    """Channels that another place shows to be exchanged; None where no other place tells."""
+    for other in judged:
+        if other is verdict or len(other.channels) != 3 or len(verdict.channels) != 3:
+            continue
+        if any(c.name not in other.look.seen for c in (*other.channels, *verdict.channels)):
+            continue
+        mine = np.array([other.look.seen[c.name].phasor for c in verdict.channels]) * np.array(
+            verdict.best.signs
+        )
+        its = np.array([other.look.seen[c.name].phasor for c in other.channels]) * np.array(other.best.signs)
+        best = min(itertools.permutations(range(3)), key=lambda p: float(np.sum(np.abs(mine[list(p)] - its))))
+        moved = [k for k in range(3) if best[k] != k]
+        if len(moved) == 2:
+            return verdict.channels[moved[0]].name, verdict.channels[moved[1]].name
+    return None
