@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from livesense.chain import Chain, ChannelChain
-from livesense.chain.budget import Acts
+from livesense.chain.budget import ADC_REFERENCE, Acts
 from livesense.errors import UsageError
 from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import GroupMeasures, measure_group
+from livesense.measures.three_phase import PHASES
 from livesense.samples import Codes, Estimate
 from livesense.timetext import run_seconds
 
@@ -80,9 +82,11 @@ def measure_stretch(analysis: RunAnalysis, group: int, first: int, stop: int) ->
     pieces = [codes for _, codes in analysis.run.codes(group, first, stop)]
     codes = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     sampled_at = {c.name: c.sampled_at for c in analysis.bench.channels}
+    channels = analysis.chain.group_channels(group)
+    common = shared_by_phases(channels)
     inputs = {
-        channel.name: channel_input(analysis.chain, channel, codes, sampled_at[channel.name])
-        for channel in analysis.chain.group_channels(group)
+        channel.name: channel_input(analysis.chain, channel, codes, sampled_at[channel.name], common)
+        for channel in channels
     }
     rate = analysis.believed_rate_hz(group, first)
     motor = analysis.bench.motor
@@ -94,10 +98,28 @@ def measure_stretch(analysis: RunAnalysis, group: int, first: int, stop: int) ->
     )
 
 
+def shared_by_phases(channels: Sequence[ChannelChain]) -> frozenset[str]:
+    """Names of the errors of scale that all phase currents have in common: they unbalance nothing.
+
+    A meter that only one or two of them were calibrated with is not among them.
+    """
+    phases = [
+        set(c.budget.shared_scales()) for c in channels if c.quantity == "current" and c.phase in PHASES
+    ]
+    return frozenset(set.intersection(*phases) if phases else set()) | {ADC_REFERENCE}
+
+
 def channel_input(
-    chain: Chain, channel: ChannelChain, codes: Codes, sampled_at: str | None = None
+    chain: Chain,
+    channel: ChannelChain,
+    codes: Codes,
+    sampled_at: str | None = None,
+    common: frozenset[str] = frozenset({ADC_REFERENCE}),
 ) -> ChannelInput:
-    """Join a channel's values, from its group's codes ``(n, channels)``, with what its chain knows."""
+    """Join a channel's values, from its group's codes ``(n, channels)``, with what its chain knows.
+
+    ``common`` names the errors of scale that are taken as one and the same in all channels.
+    """
     values = chain.value(channel.name, codes)
     budget = channel.budget
     # Warm by its own current: the mean of the squares is what heats.
@@ -110,7 +132,7 @@ def channel_input(
         phase=channel.phase,
         place=channel.place,
         u_scale=math.hypot(channel.u_scale, warm) if math.isfinite(warm) else channel.u_scale,
-        u_common=channel.u_common,
+        u_common=math.hypot(*(u for name, u in budget.shared_scales().items() if name in common)),
         u_offset=channel.u_offset,
         u_quantisation=channel.u_quantisation,
         u_bow=channel.u_bow,

@@ -115,6 +115,11 @@ class Budget:
                 found[t.shared] = found.get(t.shared, 0.0) + amount
         return {name: amount for name, amount in found.items() if amount}
 
+    def shared_scales(self) -> dict[str, float]:
+        """Tell the relative uncertainties of the scale by errors that others share, by their names."""
+        names = dict.fromkeys(t.shared for t in self.terms if t.shared and t.acts in (Acts.SCALE, Acts.PIN))
+        return {name: self.total(Acts.SCALE, Acts.PIN, shared=name) for name in names}
+
     def u_at(self, values: ArrayLike) -> FloatArray:
         """Combine the standard uncertainties of single values that do not alternate; any shape."""
         values = np.asarray(values, dtype=np.float64)

@@ -14,7 +14,8 @@ import pytest
 
 from livesense.bench import parse
 from livesense.chain import Chain
-from livesense.figures import channel_input
+from livesense.chain.calibration import MeterError, Scale
+from livesense.figures import channel_input, shared_by_phases
 from livesense.measures.group import GroupMeasures, measure_group
 from livesense.samples import CodeType, Estimate, GroupInfo
 
@@ -165,3 +166,30 @@ def test_a_rail_that_is_shared_shows_in_the_sum_and_not_in_the_unbalance() -> No
     u_rail_a = 16.5 * RAIL / math.sqrt(3)
     assert residual('rail = "one"').u == pytest.approx(3 * u_rail_a, rel=0.15)
     assert residual("").u == pytest.approx(math.sqrt(3) * u_rail_a, rel=0.15)
+
+
+def test_one_meter_for_all_three_unbalances_nothing() -> None:
+    """Phases calibrated with one meter share its error; a meter of one phase alone is that phase's own."""
+    group = GroupInfo(RATE_HZ, CodeType.U16, 12, ("iu", "iv", "iw"))
+    t = np.arange(SCANS) / RATE_HZ
+    wave = np.stack([np.cos(2 * math.pi * (100 * t - k / 3)) for k in range(3)], axis=1)
+    codes = np.round(2048 + 1000 * wave).astype(np.uint16)
+
+    def unbalance(*meters: str) -> Estimate:
+        chain = Chain(
+            parse(BENCH.replace(f'common_mode_rejection = "{-20 * math.log10(LEFT):g} dB"', "")), [group]
+        )
+        channels = [
+            c.with_scale(Scale(c.per_code or 0.0, 2048.0, 0.0, 1e-5, 1e-5, (MeterError(m, 0.01, 0.0),)))
+            for c, m in zip(chain.group_channels(0), meters, strict=True)
+        ]
+        common = shared_by_phases(channels)
+        inputs = {c.name: channel_input(chain, c, codes, None, common) for c in channels}
+        three = measure_group(inputs, RATE_HZ).three_phase
+        assert three is not None and three.unbalance_percent is not None
+        return three.unbalance_percent
+
+    # What is left is the shunts' drift with temperature, 50 ppm/K over 20 K.
+    assert unbalance("one", "one", "one").u < 0.05
+    assert unbalance("one", "two", "three").u > 0.3
+    assert unbalance("one", "one", "two").u > 0.3
