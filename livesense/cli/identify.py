@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from livesense.cli.options import add_json, span
+from livesense.cli.options import add_json, baud_rate, span
 from livesense.cli.output import print_json, safe
 from livesense.errors import UsageError
 
@@ -26,18 +26,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "port", metavar="PORT", help="a device name, socket://host:port, rfc2217://host:port, file:PATH or -"
     )
-    parser.add_argument("--baud", type=_baud, metavar="RATE", help="listen at this rate only")
+    parser.add_argument("--baud", type=baud_rate, metavar="RATE", help="listen at this rate only")
     parser.add_argument(
         "--seconds", type=span, default=3.0, metavar="TIME", help="how long to listen: 3 (default), 10s, 1min"
     )
     parser.add_argument("--out", type=Path, metavar="FILE", help="write the bench file there")
     add_json(parser)
-
-
-def _baud(text: str) -> int:
-    if not (text.isascii() and text.isdigit() and 50 <= int(text) <= 100_000_000):
-        raise argparse.ArgumentTypeError(f"expected a rate such as 115200, got {text!r}")
-    return int(text)
 
 
 def run(args: argparse.Namespace) -> int:

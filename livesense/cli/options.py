@@ -57,6 +57,13 @@ def tcp_port(text: str) -> int:
     return int(text)
 
 
+def baud_rate(text: str) -> int:
+    """Read the rate of a serial line, in baud."""
+    if not (text.isascii() and text.isdigit() and len(text) < 10 and 50 <= int(text) <= 100_000_000):
+        raise argparse.ArgumentTypeError(f"expected a rate such as 115200, got {text!r}")
+    return int(text)
+
+
 def seed(text: str) -> int:
     """Read a seed: a whole number from 0 up."""
     if not (text.isascii() and text.isdigit() and len(text) < 16):

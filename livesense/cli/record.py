@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
-import signal
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livesense.cli.ending import ending_signals
 from livesense.cli.logbooks import usable_logbook
 from livesense.cli.opened import no_scans
 from livesense.cli.options import add_json, add_logbook, span
@@ -18,7 +16,6 @@ from livesense.wording import counted
 
 if TYPE_CHECKING:
     from livesense.record_settings import Progress
-    from livesense.recorder import Recorder
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
         tell=tell,
         progress=None if quiet or not sys.stderr.isatty() else _show_progress,
     )
-    with _ending_signals(recorder):
+    with ending_signals(recorder.stop):
         summary = recorder.run()
     if not quiet:
         _clear_line()
@@ -98,27 +95,6 @@ def run(args: argparse.Namespace) -> int:
         print(f"livesense: {safe(recorder.error)}", file=sys.stderr)
         return 1
     return 0
-
-
-@contextlib.contextmanager
-def _ending_signals(recorder: Recorder) -> Iterator[None]:
-    """End cleanly on Ctrl-C, SIGTERM and (on Windows) CTRL_BREAK; a second one ends at once."""
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK") if hasattr(signal, name)]
-    before: dict[signal.Signals, Any] = {}
-
-    def ask(number: int, frame: object) -> None:
-        if recorder.stop.is_set():
-            raise KeyboardInterrupt
-        recorder.stop.set()
-
-    for name in names:
-        number = getattr(signal, name)
-        before[number] = signal.signal(number, ask)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def _clear_line() -> None:

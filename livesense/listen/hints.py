@@ -21,6 +21,12 @@ def hints(seen: Seen) -> list[Hint]:
 def _hints(seen: Seen) -> Iterator[Hint]:
     if seen.line.vanished:
         yield _vanished(seen.line)
+    if seen.line.shared:
+        yield Hint(
+            "shared",
+            f"The port is open in {', '.join(seen.line.shared)} too: each program gets a part of the "
+            "bytes only. Close it there",
+        )
     if not seen.tally.size:
         yield silence(seen.line)
     elif seen.nothing_read:

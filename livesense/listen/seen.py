@@ -34,6 +34,8 @@ class Line:
         None where a line has none: sockets, files, pseudo-terminals.
     vanished
         How often the port went away.
+    shared
+        Other programs that have the port open.
     framing_errors, breaks
         As the system's driver counts them; None where it does not tell.
     """
@@ -42,6 +44,7 @@ class Line:
     given: str
     baud: int | None
     vanished: int = 0
+    shared: tuple[str, ...] = ()
     framing_errors: int | None = None
     breaks: int | None = None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from livesense.listen.rows import WORDS, Row, Verdict
+from livesense.wire.header import printable
 from livesense.wording import MINUS, counted
 
 TIME, VERDICT, SIZE = 9, 15, 8
@@ -19,7 +20,7 @@ def heading(width: int) -> str:
 
 
 def line(row: Row, width: int) -> tuple[str, str, str]:
-    """Give a row as the text before its verdict, the verdict, and the text behind it; together within ``width``."""
+    """Give a row as the text before its verdict, the verdict, and the text behind it: ``width`` in all."""
     time = "" if row.at_s is None else f"{row.at_s:.3f}"
     words = row.words or WORDS[row.verdict]
     lead = f"{time:>{TIME - 1}} "
@@ -33,10 +34,11 @@ def _content(row: Row, room: int) -> str:
     if row.verdict in {Verdict.GOOD, Verdict.REPEATED, Verdict.BEHIND}:
         return _scans(row)
     if row.verdict in {Verdict.NOTE, Verdict.DESCRIPTION}:
-        return f"{row.why}: {row.text}" if row.why else row.text
+        text = f"{row.why}: {row.text}" if row.why else row.text
+        return printable([text])[0]
     if row.verdict is Verdict.HEADER:
         return dump(row.raw.rstrip(b"\r\n"), row.size, room)
-    why = f"{row.why}  " if row.why else ""
+    why = f"{printable([row.why])[0]}  " if row.why else ""
     left = room - len(why)
     # Too little room for both: the bytes tell more than half a sentence, unless these are all words.
     shown = dump(row.raw, row.size, left) if left >= 4 * LEAST_BYTES else ""
