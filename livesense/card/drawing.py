@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-WIDTH, HEIGHT = 140.0, 74.0
+WIDTH, HEIGHT = 140.0, 78.0
 
 Place = tuple[float, float]
 
@@ -86,7 +86,7 @@ class Sense:
 
 
 def sense_drawing(sense: Sense) -> Drawing:
-    """Draw the bridge, the shunt in its place, the amplifier at its nodes, and the current as it is counted."""
+    """Draw bridge and shunt, the amplifier at its nodes, and the arrow of the current as it is counted."""
     if sense.phase == "bus":
         shapes = _bus(sense)
     elif sense.place == "in-line":
@@ -107,7 +107,7 @@ def _in_line(sense: Sense) -> Iterator[Shape]:
     yield Line(((14, 32), (104, 32)), bold=True)
     yield Circle(114, 32, 10)
     yield Label(114, 34.8, "M", bold=True)
-    yield from _across(sense, 58.0, 32.0)
+    yield from _across(sense, 62.0, 32.0)
 
 
 def _bus(sense: Sense) -> Iterator[Shape]:
@@ -139,12 +139,12 @@ def _across(sense: Sense, x: float, y: float) -> Iterator[Shape]:
     yield Line(((x - 15, y), (x - 15, y + 14)))
     yield Line(((x + 15, y), (x + 15, y + 14)))
     yield from _dots((x - 15, y), (x + 15, y))
-    yield Area(((x - 21, y + 14), (x + 21, y + 14), (x, y + 32)))
-    yield Label(x - 13, y + 20, "+" if plus_left else "−", bold=True)
-    yield Label(x + 13, y + 20, "−" if plus_left else "+", bold=True)
-    yield Label(x, y + 24, sense.gain)
-    yield Line(((x, y + 32), (x, y + 38), (x + 22, y + 38)))
-    yield Label(x + 24, y + 40.4, "ADC pin", "start")
+    yield Area(((x - 24, y + 14), (x + 24, y + 14), (x, y + 36)))
+    yield Label(x - 13.5, y + 20, "+" if plus_left else "−", bold=True)
+    yield Label(x + 13.5, y + 20, "−" if plus_left else "+", bold=True)
+    yield Label(x, y + 24.5, sense.gain)
+    yield Line(((x, y + 36), (x, y + 41), (x + 22, y + 41)))
+    yield Label(x + 24, y + 43.4, "ADC pin", "start")
     yield Label(x - 17, y + 9, left, "end")
     yield Label(x + 17, y + 9, right, "start")
     yield Label(x, y + 11, sense.shunt)

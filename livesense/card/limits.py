@@ -1,4 +1,4 @@
-"""What a card says beside the points of a channel: a meter at no current, heat, common mode, the ADC's pin."""
+"""What a card says beside a channel's points: a meter at no current, heat, common mode, the ADC's pin."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ _AT_THE_PIN = ("offset", "offset_drift", "zero_tolerance", "common_mode_rejectio
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One error at no current: its bench key, as it was stated, and its expanded amount in volts at the pin."""
+    """One error at no current: its bench key, as it was stated, its expanded amount in volts at the pin."""
 
     key: str
     stated: str

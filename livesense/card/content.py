@@ -1,0 +1,68 @@
+"""What stands on a bench card, before it is HTML or PDF: blocks of wiring, points and limits.
+
+:func:`livesense.card.build.card_of` makes it; a renderer prints all of it and adds nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from livesense.card.drawing import Drawing
+
+BLANK = "________"
+"""A line to fill by hand, for what the bench file does not state."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One fact: what it is, what it amounts to, where that comes from; ``strong`` where one looks first."""
+
+    label: str
+    value: str
+    origin: str = ""
+    strong: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Points: a header, rows of as many cells (the first one names the row), and notes below.
+
+    ``strong`` holds the numbers of the rows that are looked at first.
+    """
+
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    notes: tuple[str, ...] = ()
+    strong: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """All that is said of channels that are alike.
+
+    ``wiring`` stands beside the drawing, ``checks`` below the points, ``limits`` to the right.
+    """
+
+    names: tuple[str, ...]
+    about: str
+    drawing: Drawing | None = None
+    wiring: tuple[Row, ...] = ()
+    points: Table | None = None
+    checks: tuple[Row, ...] = ()
+    limits: tuple[Row, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """A whole card.
+
+    ``origin`` tells what it was made from, ``guide`` how it is read, ``signed`` is a line for hands;
+    ``cautions`` are pairs of a few words and the rest.
+    """
+
+    title: str
+    origin: str
+    guide: str
+    blocks: tuple[Block, ...]
+    cautions: tuple[tuple[str, str], ...]
+    signed: str
