@@ -14,7 +14,9 @@ from html import escape
 MARK = "livesense size chart"
 """Stands in every chart, so that no other file is replaced by one."""
 
-WIDTH, HEIGHT = 960, 600
+WIDTH = 960
+LEAST_HEIGHT = 406
+"""Of the field; many labels make it taller."""
 LEFT, RIGHT, TOP, BOTTOM = 62, 24, 92, 102
 LABELS = 232
 """Width of the strip at the left end where the curves' labels stand."""
@@ -118,15 +120,16 @@ def svg(chart: ErrorChart) -> str:
         *(_curve(curve, x, y) for curve in sorted(chart.curves, key=lambda c: c.weight)),
         *_labels(chart.curves, x, y),
         *(_measured(point, x, y) for point in chart.measured),
-        *_caption(chart),
+        *_caption(chart, y),
     ]
     body = "\n".join(part for part in parts if part)
+    height = round(y.start) + BOTTOM
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {HEIGHT}" width="{WIDTH}" '
-        f'height="{HEIGHT}" role="img" aria-label="{_safe(chart.title)}" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" '
+        f'height="{height}" role="img" aria-label="{_safe(chart.title)}" '
         'font-family="system-ui, Helvetica, Arial, sans-serif" font-size="13" fill="#222">\n'
         f"<!-- {MARK} -->\n"
-        f'<rect width="{WIDTH}" height="{HEIGHT}" fill="#fff"/>\n{body}\n</svg>\n'
+        f'<rect width="{WIDTH}" height="{height}" fill="#fff"/>\n{body}\n</svg>\n'
     )
 
 
@@ -157,7 +160,8 @@ def _axes(chart: ErrorChart) -> tuple[_Axis, _Axis]:
     # A measured error next to nothing must not stretch the axis without end: it is drawn at its edge.
     lowest = max(min(errors), min(min(e for _, e in curves), chart.allowed_percent) / 10)
     x = _Axis(min(currents) / 1.02, max(currents) * 1.05, LEFT + LABELS, WIDTH - RIGHT)
-    y = _Axis(_nice(lowest / 1.1, down=True), _nice(max(errors) * 1.1, down=False), HEIGHT - BOTTOM, TOP)
+    bottom = TOP + max(LEAST_HEIGHT, LINE_HEIGHT * len(chart.curves))
+    y = _Axis(_nice(lowest / 1.1, down=True), _nice(max(errors) * 1.1, down=False), bottom, TOP)
     return x, y
 
 
@@ -263,12 +267,15 @@ def spread(wanted: Sequence[float], step: float, low: float, high: float) -> lis
     groups: list[tuple[float, int]] = []
     for want in wanted:
         middle, count = want, 1
-        # Groups that touch become one around their common middle.
-        while groups and groups[-1][0] + groups[-1][1] * step / 2 > middle - count * step / 2:
+        while True:
+            half = (count - 1) * step / 2
+            middle = max(low + half, min(high - half, middle))
+            if not groups or groups[-1][0] + groups[-1][1] * step / 2 <= middle - count * step / 2:
+                break
+            # Groups that touch become one around their common middle.
             other, many = groups.pop()
             middle = (other * many + middle * count) / (many + count)
             count += many
-        middle = max(low + (count - 1) * step / 2, min(high - (count - 1) * step / 2, middle))
         groups.append((middle, count))
     return [middle + (n - (count - 1) / 2) * step for middle, count in groups for n in range(count)]
 
@@ -291,7 +298,7 @@ def _measured(point: Measured, x: _Axis, y: _Axis) -> str:
     )
 
 
-def _caption(chart: ErrorChart) -> Iterator[str]:
+def _caption(chart: ErrorChart, y: _Axis) -> Iterator[str]:
     said = [
         "Curves end where the chain clips. One kind of dash for each gain. "
         "Thick: best. Thin: misses what its label says."
@@ -299,7 +306,7 @@ def _caption(chart: ErrorChart) -> Iterator[str]:
     if chart.measured:
         said.append("Circles: measured errors with ± (k = 2); filled: read too much, hollow: too little.")
     for number, line in enumerate(said):
-        yield f'<text x="{LEFT}" y="{HEIGHT - 38 + 19 * number}" fill="#444">{line}</text>'
+        yield f'<text x="{LEFT}" y="{y.start + BOTTOM - 38 + 19 * number:.0f}" fill="#444">{line}</text>'
 
 
 def _line(x1: float, y1: float, x2: float, y2: float, how: str) -> str:

@@ -32,6 +32,8 @@ from livesense.errors import UsageError
 from livesense.wording import MINUS
 
 WIDTH = 80
+MOST_LISTED = 36
+"""Candidates by ``--shunt`` that are all listed; longer lists are thinned out like those of a series."""
 MOST_PERCENT = 9999
 SMALLEST_SHOWN = 1e-5
 """Part of a current; where less of it is lost, the text says only that it is less."""
@@ -47,7 +49,8 @@ def run(args: argparse.Namespace) -> int:
         check_chart(args.chart, force=args.force)
     every = evaluate_all(asked.candidates, asked.bench, asked.demands)
     choice = choose(every, asked.demands)
-    shown = every if args.shunt else worth_showing(every, asked.demands)
+    all_of_them = args.shunt and len(every) <= MOST_LISTED
+    shown = every if all_of_them else worth_showing(every, asked.demands)
     answer = Answer(asked, choice, shown, len(every), points)
     if args.chart is not None:
         _write_chart(args.chart, answer)

@@ -295,6 +295,12 @@ def test_all_shunts_that_are_named_are_shown(livesense: Command) -> None:
     assert facts.json["candidates"] == 3 and "series" not in facts.json["assumed"]
 
 
+def test_a_long_list_of_shunts_is_thinned_out(livesense: Command) -> None:
+    shunts = ",".join(f"{n} mΩ" for n in range(1, 25))
+    facts = livesense("size", "--current", "8.5A", "--gain", "20,50", "--shunt", shunts, "--json").json
+    assert facts["candidates"] == 48 and len(facts["options"]) == 6
+
+
 # ── points ───────────────────────────────────────────────────────────────────────────────────────
 
 

@@ -156,6 +156,15 @@ def test_labels_do_not_touch() -> None:
     assert places[0] > 90 and places[-1] < 510
 
 
+def test_many_labels_make_it_taller() -> None:
+    many = tuple(Curve(f"{n} mΩ × 20", FALLING, 0, 1) for n in range(40))
+    few, tall = drawn(CHART), drawn(replace(CHART, curves=many))
+    assert float(tall.get("height", "")) > float(few.get("height", "")) == 600
+    assert max(float(t.get("y", "")) for t in tall.iter(f"{SVG}text")) < float(tall.get("height", ""))
+    labels = [float(t.get("y", "")) for t in tall.iter(f"{SVG}text") if "mΩ × 20" in (t.text or "")][1:]
+    assert max(labels) < max(float(line.get("y1", "")) for line in tall.iter(f"{SVG}line")) + 5
+
+
 def test_a_curve_that_begins_late_or_not_at_all() -> None:
     late = Curve("late", FALLING[20:], 2, 1)
     none = Curve("none", (), 3, 0)
@@ -201,3 +210,8 @@ def test_spreading_keeps_order_and_distance(wanted: list[float], step: float) ->
 def test_spreading_moves_nothing_that_is_apart() -> None:
     assert spread([10, 50, 90], 17, 0, 100) == [10, 50, 90]
     assert spread([50, 50], 20, 0, 100) == [40, 60]
+
+
+def test_spreading_at_the_edge_pushes_those_before() -> None:
+    places = spread([347, 364, 383, 400], 18, 0, 400)
+    assert min(b - a for a, b in pairwise(places)) >= 18 - 1e-9 and places[-1] <= 400
