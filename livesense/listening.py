@@ -235,7 +235,7 @@ def _ports() -> list[tuple[str, str]]:
 
 
 def _group(device: str) -> tuple[str | None, bool]:
-    """Tell which group owns a port, and whether the user is in it; None where the system has no such thing."""
+    """Tell which group owns a port, and whether the user is in it; None where there is no such thing."""
     try:
         owner = Path(device).stat().st_gid
         return Path(device).group(), owner in getattr(os, "getgroups", list)()

@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "port",
         metavar="PORT",
         nargs="?",
-        help="a device name, socket://host:port, rfc2217://host:port, file:PATH or -; default: that of --bench",
+        help="a device name, socket://host:port, rfc2217://host:port, file:PATH or -; default: --bench's",
     )
     parser.add_argument("--bench", type=Path, metavar="FILE", help="expect what this bench file says")
     parser.add_argument("--wire", choices=("framed", "text", "record"), help="expect this wire")

@@ -1,4 +1,4 @@
-"""What ``livesense listen`` prints: JSON lines, all rows as text, or as many as one can read on a terminal."""
+"""What ``livesense listen`` prints: JSON lines, rows as text, or as many as one can read on a terminal."""
 
 from __future__ import annotations
 
