@@ -22,6 +22,7 @@ COMMANDS: dict[str, str] = {
     "ports": "list the serial ports of this computer",
     "identify": "listen to a port and tell what it carries, with a bench file to start from",
     "size": "choose shunt and gain of a current-sense chain",
+    "listen": "look at a line frame by frame, with hints, when nothing works",
     "init": "write a commented bench file to start from",
     "record": "record from a port into a logbook",
     "serve": "serve the live page of a logbook",
