@@ -50,13 +50,13 @@ enum livesense_code { LIVESENSE_U16, LIVESENSE_I16, LIVESENSE_U12 };
 /* ---- One frame, a byte at a time ---------- */
 
 struct livesense_frame {
-    uint8_t *bytes;  /* the frame so far */
-    size_t room;     /* of the buffer */
-    size_t piece;    /* where the length of the open piece goes */
-    size_t end;      /* where the next byte goes */
-    uint16_t packet; /* bytes of the packet, before stuffing */
+    uint8_t *bytes; /* the frame so far */
+    uint8_t *limit; /* its last place, kept for the closing zero; bytes, when something did not fit */
+    uint8_t *next;  /* where the next byte goes */
+    uint8_t *piece; /* where the length of the open piece goes */
     uint16_t crc;
-    uint8_t fits;
+    uint8_t length; /* of the open piece */
+    uint8_t full;   /* pieces that stand for no zero */
 };
 
 #if defined LIVESENSE_CRC_BYTE
@@ -108,41 +108,35 @@ static inline uint16_t livesense_crc(uint16_t crc, uint8_t value)
 static inline uint16_t livesense_crc(uint16_t crc, uint8_t value)
 {
     uint8_t x = (uint8_t)((crc >> 8) ^ value);
+    uint8_t high;
+    uint8_t low;
     x = (uint8_t)(x ^ (x >> 4));
-    crc = (uint16_t)((uint16_t)(crc << 8) ^ x);
-    crc = (uint16_t)(crc ^ (uint16_t)((uint16_t)x << 5));
-    return (uint16_t)(crc ^ (uint16_t)((uint16_t)x << 12));
+    high = (uint8_t)((uint8_t)crc ^ (uint8_t)(x >> 3) ^ (uint8_t)(x << 4)); /* bytes: what small cores shift */
+    low = (uint8_t)(x ^ (x << 5));
+    return (uint16_t)(((uint16_t)high << 8) | low);
 }
 #endif
 
 /* Stuffing without the CRC: used for the CRC itself. Once something did not fit, nothing more is written. */
 static inline void livesense_stuff(struct livesense_frame *frame, uint8_t value)
 {
-    if (frame->packet >= LIVESENSE_LARGEST_PACKET) {
-        frame->fits = 0;
+    if (frame->length == 0xFFu) { /* a full piece stands for no zero */
+        *frame->piece = 0xFF;
+        frame->piece = frame->next++;
+        frame->length = 1;
+        frame->full++;
     }
-    if (frame->end - frame->piece == 0xFFu) { /* a full piece stands for no zero */
-        if (frame->end + 2u > frame->room) {
-            frame->fits = 0;
-        }
-        if (frame->fits == 0) {
-            return;
-        }
-        frame->bytes[frame->piece] = 0xFF;
-        frame->piece = frame->end++;
-    }
-    if (frame->end + 2u > frame->room) { /* this byte, and the closing zero */
-        frame->fits = 0;
-    }
-    if (frame->fits == 0) {
+    if (frame->next >= frame->limit) {
+        frame->limit = frame->bytes;
         return;
     }
-    frame->packet++;
     if (value != 0) {
-        frame->bytes[frame->end++] = value;
+        *frame->next++ = value;
+        frame->length++;
     } else {
-        frame->bytes[frame->piece] = (uint8_t)(frame->end - frame->piece);
-        frame->piece = frame->end++;
+        *frame->piece = frame->length;
+        frame->piece = frame->next++;
+        frame->length = 1;
     }
 }
 
@@ -156,12 +150,12 @@ static inline void livesense_put(struct livesense_frame *frame, uint8_t value)
 static inline void livesense_frame_begin(struct livesense_frame *frame, void *buffer, size_t room, char kind)
 {
     frame->bytes = (uint8_t *)buffer;
-    frame->room = room;
-    frame->piece = 0;
-    frame->end = 1;
-    frame->packet = 0;
+    frame->limit = (room > 0u) ? frame->bytes + (room - 1u) : frame->bytes;
+    frame->next = (room > 0u) ? frame->bytes + 1 : frame->bytes;
+    frame->piece = frame->bytes;
     frame->crc = 0xFFFF;
-    frame->fits = 1;
+    frame->length = 1;
+    frame->full = 0;
     livesense_put(frame, (uint8_t)kind);
 }
 
@@ -202,14 +196,16 @@ static inline void livesense_put_number(struct livesense_frame *frame, uint32_t 
 static inline size_t livesense_frame_close(struct livesense_frame *frame)
 {
     const uint16_t crc = frame->crc;
+    size_t size; /* before the closing zero: the packet, its first length, and those of full pieces */
     livesense_stuff(frame, (uint8_t)(crc & 0xFFu));
     livesense_stuff(frame, (uint8_t)(crc >> 8));
-    if (frame->fits == 0) {
+    size = (size_t)(frame->next - frame->bytes);
+    if (frame->limit == frame->bytes || size > LIVESENSE_LARGEST_PACKET + 1u + frame->full) {
         return 0;
     }
-    frame->bytes[frame->piece] = (uint8_t)(frame->end - frame->piece);
-    frame->bytes[frame->end++] = 0;
-    return frame->end;
+    *frame->piece = frame->length;
+    *frame->next = 0;
+    return size + 1u;
 }
 
 static inline size_t livesense_text_frame(char kind, const char *text, void *buffer, size_t room)
@@ -316,10 +312,12 @@ static inline size_t livesense_scan(struct livesense_batch *batch, const uint16_
 {
     uint8_t at;
     if (batch->scans == 0) {
+        uint32_t counter = batch->counter;
         livesense_frame_begin(&batch->frame, batch->buffer, batch->room, 'S');
         livesense_put(&batch->frame, batch->group);
-        for (at = 0; at < 32; at = (uint8_t)(at + 8)) {
-            livesense_put(&batch->frame, (uint8_t)(batch->counter >> at));
+        for (at = 0; at < 4; at++) {
+            livesense_put(&batch->frame, (uint8_t)(counter & 0xFFu));
+            counter >>= 8;
         }
         batch->opened = tick;
     }
