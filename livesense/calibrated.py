@@ -141,7 +141,9 @@ def temperatures_then(row: CalibrationRow) -> dict[str, float]:
 
 def _stale(row: CalibrationRow, wall_s: float, temperatures: Temperatures) -> list[str]:
     found = []
-    days = (wall_s - row.wall_s) / DAY_S
+    # The zero of a line is as old as the zero that it was drawn through.
+    zeroed = row.details.get("zero_wall_s")
+    days = (wall_s - (zeroed if isinstance(zeroed, float) else row.wall_s)) / DAY_S
     if abs(days) > STALE_DAYS:
         side = "before" if days > 0 else "after"
         found.append(

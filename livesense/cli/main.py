@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "compare": "two runs, or two chains of one phase, side by side",
     "events": "list a run's events",
     "zero": "take the zeros of the current channels, with the drive de-energised",
+    "calibrate": "calibrate channels against a reference meter, point by point",
     "rescale": "give a run that is over a corrected chain, as a revision that can be undone",
     "export": "write a run's scans as CSV",
     "simulate": "play a simulated motor, drive and board on a TCP port, a pty or into a file",
