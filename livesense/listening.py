@@ -19,7 +19,7 @@ from livesense.link.holders import holders
 from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
 from livesense.link.reader import LinkReader, arrival_now
 from livesense.link.sources import is_pseudo_terminal
-from livesense.listen.expected import by_bench
+from livesense.listen.expected import Expected, by_bench
 from livesense.listen.opening import Closed, opening_hints
 from livesense.listen.rows import Row
 from livesense.listen.seen import Hint, Line
@@ -36,6 +36,9 @@ class Output(Protocol):
 
     def begin(self, line: Line) -> None:
         """Say what is listened to; the port is open."""
+
+    def wire(self, expected: Expected) -> None:
+        """Say which wire it is, as soon as that is known."""
 
     def rows(self, rows: Sequence[Row], first: int) -> None:
         """Show rows, the first of which has this number."""
@@ -96,6 +99,7 @@ class Listening:
         self._rates = Rates()
         self._begun_s = self._opened_s = arrival_now().monotonic_s
         self._rows = 0
+        self._wire_told = False
         self._ended: str | None = None
         self._error: str | None = None
         self._trouble = ""
@@ -162,6 +166,9 @@ class Listening:
         if self._frames is not None and self._rows + len(rows) >= self._frames:
             rows = rows[: max(0, self._frames - self._rows)]
             self._ended = self._ended or "frames"
+        if not self._wire_told and self._session.expected is not None:
+            self._wire_told = True
+            self._output.wire(self._session.expected)
         if rows:
             self._output.rows(rows, self._rows)
             self._rows += len(rows)
@@ -175,7 +182,8 @@ class Listening:
                     self.opened = True
                     self._opened_s = arrival_now().monotonic_s
                     self._output.begin(self._line)
-                if self._address.kind == "device":
+                # Whoever emulates a board keeps both ends of its pseudo-terminal open.
+                if self._address.kind == "device" and self._line.baud is not None:
                     self._shared = tuple(holders(self._address.text))
             case LinkDown():
                 self._vanished += 1

@@ -16,6 +16,7 @@ from livesense.listen.summary import told
 from livesense.listen.words import heading, line
 
 if TYPE_CHECKING:
+    from livesense.listen.expected import Expected
     from livesense.listen.seen import Line
     from livesense.listen.session import Session
 
@@ -44,6 +45,9 @@ class JsonOutput:
     """One JSON object a line."""
 
     def begin(self, line: Line) -> None:
+        """See :class:`livesense.listening.Output`."""
+
+    def wire(self, expected: Expected) -> None:
         """See :class:`livesense.listening.Output`."""
 
     def rows(self, rows: Sequence[Row], first: int) -> None:
@@ -82,12 +86,24 @@ class TextOutput:
         return shutil.get_terminal_size((WIDTH + 1, 24)).columns - 1
 
     def _print(self, text: str = "") -> None:
-        print(safe(text), flush=self._live)
+        print(text, flush=self._live)
 
     def begin(self, line: Line) -> None:
         """See :class:`livesense.listening.Output`."""
         rate = f" at {line.baud} Bd" if line.baud is not None else ""
-        self._print(f"Listening to {line.given}{rate}; Ctrl-C ends")
+        ends = "" if line.kind == "file" else "; Ctrl-C ends"
+        self._print(f"Listening to {safe(line.given)}{rate}{ends}")
+
+    def wire(self, expected: Expected) -> None:
+        """See :class:`livesense.listening.Output`."""
+        self._print(
+            {
+                "bench": f"Expected by the bench file: {expected.wire}",
+                "option": f"Expected: {expected.wire}",
+                "found": f"By the first bytes this is {expected.wire}",
+                "assumed": f"The first bytes look like nothing known; they are looked at as {expected.wire}",
+            }[expected.source]
+        )
 
     def rows(self, rows: Sequence[Row], first: int) -> None:
         """See :class:`livesense.listening.Output`."""
@@ -103,14 +119,14 @@ class TextOutput:
 
     def link(self, text: str, at_s: float) -> None:
         """See :class:`livesense.listening.Output`."""
-        self._print(f"{at_s:8.3f} {text}")
+        self._print(f"{at_s:8.3f} {safe(text)}")
 
     def tick(self, session: Session, line: Line, at_s: float) -> None:
         """See :class:`livesense.listening.Output`."""
         if not self._live:
             return
         if left_out := self._pace.left_out(at_s):
-            self._print(f"{at_s:8.3f} … {left_out}")
+            self._print(f"         … {left_out}")
         if self._hinted or line.kind in {"file", "stdin"}:
             return
         silent = not session.tally.size and at_s >= QUIET_S

@@ -20,8 +20,8 @@ from livesense.wire.textline import NUMBER, check, split, words
 
 WIRES = ("framed", "text", "record")
 
-SURE = 0.85
-"""A finding with less confidence waits for more bytes."""
+SURE = {"framed": 0.85, "text": 0.7, "record": 0.85}
+"""A finding with less confidence waits for more bytes; of text, a wrong one does the least harm."""
 
 PRINTABLE = frozenset(b"\t\r\n" + bytes(range(32, 127)))
 TEXT_SHARE = 0.95
@@ -36,7 +36,8 @@ class Expected:
     wire
         One of :data:`WIRES`.
     source
-        "bench", "option" (``--wire``) or "found" (by what the first bytes look like).
+        "bench", "option" (``--wire``), "found" (by what the first bytes look like) or "assumed" (they
+        look like nothing).
     bench
         The bench file; None without one.
     columns
@@ -116,13 +117,19 @@ def by_bytes(data: bytes, wire: str | None, *, last: bool) -> Expected | None:
     if wire == "framed":
         return Expected("framed", source)
     found = identify(data, None)
-    if found.wire is not None and (wire or found.wire) == found.wire and (last or found.confidence >= SURE):
+    if (
+        found.wire is not None
+        and (wire or found.wire) == found.wire
+        and (last or found.confidence >= SURE[found.wire])
+    ):
         expected = _found(found, source)
         if expected is not None:
             return expected
     if not last:
         return None
-    wire = wire or ("text" if looks_like_text(data) else "framed")
+    if wire is None:
+        source = "found" if looks_like_text(data) else "assumed"
+        wire = "text" if looks_like_text(data) else "framed"
     if wire == "record":
         return None
     return Expected(wire, source, columns=_first_columns(data) if wire == "text" else ())

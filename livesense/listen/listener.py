@@ -176,11 +176,11 @@ class Listener:
                 self._joining = False
                 yield raw, size, events, joining
             elif self._size - self._told > limit:
-                what = "a zero byte" if delimiter == b"\0" else "a line end"
+                what = "zero byte" if delimiter == b"\0" else "line end"
                 row = self._add(
                     Verdict.NO_END, self._size - self._told, bytes(self._raw), self._offset - self._size
                 )
-                row.why = f"{self._size} bytes without {what}"
+                row.why = f"no {what} in {self._size} bytes"
                 self._told = self._size
 
     def _frames(self, decoder: FramedDecoder, data: bytes) -> None:
@@ -192,7 +192,7 @@ class Listener:
                 packet = sound_packet(raw)
                 row = self._add(Verdict.UNDESCRIBED if packet else Verdict.CUT, size, raw, begin)
                 if packet is None:
-                    row.why = "the rest of a frame; not counted"
+                    row.why = "not counted"
                 else:
                     row.group, row.counter = packet[1], int.from_bytes(packet[2:6], "little")
                     row.why = "no description came yet"
@@ -220,7 +220,7 @@ class Listener:
             elif self._is_header(content) or not joining:
                 row.judge(Verdict.HEADER)
             else:
-                row.judge(Verdict.CUT, why="it may be the rest of a line; not counted")
+                row.judge(Verdict.CUT, why="not counted")
                 if self._waits:
                     self._first = row
                     row.undecided = True
@@ -351,10 +351,9 @@ class Listener:
         del self._raw[:size]
         if ended and not self._joining:
             row = self._add(of_fault(FaultKind.BAD_RECORD), size, raw, begin)
-            row.why = "no record in these bytes"
         else:
             row = self._add(Verdict.SKIPPED, size, raw, begin)
-            row.why = "no record in these bytes so far; not counted"
+            row.why = "not counted"
 
 
 def _channels(decoder: Decoder) -> frozenset[str]:

@@ -80,7 +80,8 @@ def summary(
 def told(facts: dict[str, Any]) -> list[str]:
     """Say a summary in a few lines for people."""
     unit = UNITS.get(facts["wire"] or "", "row")
-    seconds = "" if facts["bytes_per_s"] is None else f" in {facts['seconds']:.1f} s"
+    timeless = facts["port"] == "-" or facts["port"].startswith("file:")
+    seconds = "" if timeless else f" in {facts['seconds']:.1f} s"
     lines = [f"{counted(facts['bytes'], 'byte')}{seconds}{_rates(facts, unit)}"]
     if facts["verdicts"]:
         rows = ", ".join(f"{count} {WORDS[Verdict(kind)]}" for kind, count in _most(facts["verdicts"]))

@@ -104,7 +104,8 @@ def _other_wire(seen: Seen) -> Iterator[Hint]:
     wire = found.wire or ("text" if looks_like_text(data) else None)
     if wire is None or (expected is not None and wire == expected.wire):
         return
-    asked = f", where {expected.wire} is expected" if expected is not None else ""
+    stated = expected is not None and expected.source in {"bench", "option"}
+    asked = f", where {expected.wire} is expected" if expected is not None and stated else ""
     what_to_do = f"listen with --wire {wire}"
     if expected is not None and expected.source == "bench":
         what_to_do = f'set wire = "{wire}" in [link] of the bench file'

@@ -37,10 +37,10 @@ def why_frame(
     if verdict is Verdict.LENGTH:
         return _why_length(packet, size, groups)
     if packet is None:
-        return "", "its pieces do not end where the frame ends" if verdict is Verdict.STUFFING else ""
+        return "", "pieces overrun its end" if verdict is Verdict.STUFFING else ""
     if verdict is Verdict.CRC:
         stated = int.from_bytes(packet[-TAIL:], "little")
-        return "", f"it says {stated:04X}, its bytes give {crc16(packet[:-TAIL]):04X}"
+        return "", f"says {stated:04X}, has {crc16(packet[:-TAIL]):04X}"
     if verdict is Verdict.UNKNOWN_KIND:
         return "", f"kind 0x{packet[0]:02X} is neither S, D nor N"
     if verdict is Verdict.UNKNOWN_GROUP:
@@ -89,7 +89,7 @@ def why_line(line: bytes, size: int, width: int, *, checked: bool) -> tuple[str,
         return "too long", f"a line has at most {LINE_LIMIT} bytes"
     content, right = check(line)
     if right is False:
-        return "checksum wrong", f"it says {line.strip()[-2:].decode('ascii', 'replace').upper()}"
+        return "checksum wrong", f"says {line.strip()[-2:].decode('ascii', 'replace').upper()}"
     if PRINTABLE.fullmatch(line.replace(b"\t", b" ")) is None:
         return "", "bytes that are no text"
     fields = split(content)

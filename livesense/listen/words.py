@@ -10,7 +10,7 @@ TIME, VERDICT, SIZE = 9, 15, 8
 """Columns of the time, the verdict and the size, each with the space before the next."""
 
 NARROWEST = 60
-LEAST_BYTES = 6
+LEAST_BYTES = 4
 """Fewer bytes of a broken row are not worth their place."""
 
 
@@ -36,12 +36,14 @@ def _content(row: Row, room: int) -> str:
     if row.verdict in {Verdict.NOTE, Verdict.DESCRIPTION}:
         text = f"{row.why}: {row.text}" if row.why else row.text
         return printable([text])[0]
+    if row.verdict is Verdict.UNDESCRIBED:
+        return f"group {row.group}  n {row.counter}  {dump(row.raw, row.size, room - 24)}"
     if row.verdict is Verdict.HEADER:
         return dump(row.raw.rstrip(b"\r\n"), row.size, room)
     why = f"{printable([row.why])[0]}  " if row.why else ""
     left = room - len(why)
     # Too little room for both: the bytes tell more than half a sentence, unless these are all words.
-    shown = dump(row.raw, row.size, left) if left >= 4 * LEAST_BYTES else ""
+    shown = dump(row.raw, row.size, left) if left >= 4 * LEAST_BYTES + 4 else ""
     return f"{why}{shown}".rstrip()
 
 
