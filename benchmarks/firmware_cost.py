@@ -2,7 +2,7 @@
 
 Run ``python benchmarks/firmware_cost.py``; it prints the table of firmware/README.md. It needs avr-gcc with
 avr-libc, arm-none-eabi-gcc, gcc with libsimavr-dev, and qemu-system-arm. Sizes are those of object files, as
-compiled with ``-Os``. Time is that of ``livesense_scan`` for three channels and 16 scans a packet, its share of
+compiled with ``-Os``. Time is that of ``livesense_scan``, three channels and 16 scans a packet, its share of
 the packet's head, checksum and end included: on an AVR in cycles of an emulated one, on a Cortex-M in
 instructions. A real Cortex-M takes more cycles than instructions; its own cycle counter tells how many.
 """

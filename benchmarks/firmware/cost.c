@@ -97,7 +97,8 @@ void reset(void)
 }
 
 extern uint32_t stack_top[];
-__attribute__((section(".vectors"), used)) static const void *const vectors[] = {stack_top, (const void *)reset};
+__attribute__((section(".vectors"), used)) static const void *const vectors[] = {
+    stack_top, (const void *)reset};
 
 #endif
 
