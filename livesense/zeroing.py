@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from livesense.averaging import Average
+from livesense.averaging import Average, Heard
 from livesense.bench import Bench
 from livesense.calibrated import boards_of
 from livesense.chain import Chain, ChannelChain
@@ -20,6 +20,9 @@ FAR_SHARE = 0.05
 """Where the bench file does not state offsets: so much of what the channel can read."""
 
 CLIPPED_SHARE = 1e-3
+
+DEAD_V = 2.0
+"""A bus above this, and above what the reading may be wrong by, is on or still charged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +52,30 @@ def zero_channels(chain: Chain) -> list[str]:
     return [name for name, c in chain.channels.items() if c.quantity == "current" and c.per_code is not None]
 
 
-def check_zero(channel: ChannelChain, found: Average) -> ZeroCheck:
-    """Judge one channel by what was heard with no current."""
+def bus_left_v(chain: Chain, heard: Heard) -> float | None:
+    """Voltage of a bus that is not dead; None where it is, or where none is measured."""
+    for name, channel in chain.channels.items():
+        codes = heard.codes.get(channel.group)
+        if (channel.phase, channel.quantity) != ("bus", "voltage") or channel.computed or codes is None:
+            continue
+        volts = float(channel.values(codes[:, chain.column(name)]).mean())
+        if volts > DEAD_V + 3 * float(channel.u_systematic(volts)):
+            return volts
+    return None
+
+
+def check_zero(channel: ChannelChain, found: Average, bus_v: float | None = None) -> ZeroCheck:
+    """Judge one channel by what was heard with no current.
+
+    ``bus_v`` is the voltage of a bus that is not dead: its current is then what the drive's electronics draw.
+    """
     one_sided = _one_sided(channel, found)
     moves = far = None
     if one_sided is None:
         moves = found.movement(channel) or _clipped(found)
         far = _far(channel, found)
+        if far is None and bus_v is not None and channel.phase == "bus":
+            far = f"is the current of a bus that is at {bus_v:.3g} V: what hangs on it may draw some"
     return ZeroCheck(channel, found, moves, far, one_sided)
 
 

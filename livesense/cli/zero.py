@@ -24,6 +24,11 @@ prove it dead with a rated meter; a zero that was taken does not prove it. Openi
 board. Work by your local codes. A zero taken while current flows makes every later figure wrong by it."""
 
 
+_ENERGISED = (
+    "the bus reads {:.3g} V: it is not de-energised; the zeros hold what the amplifiers let through of that"
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument("bench", metavar="BENCH", type=Path, help="the bench file")
@@ -66,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     from livesense.averaging import averages, hear, mean_temperatures
     from livesense.chain import Chain
     from livesense.logbook.writer import LogbookWriter
-    from livesense.zeroing import check_zero, zero_channels, zero_row
+    from livesense.zeroing import bus_left_v, check_zero, zero_channels, zero_row
 
     if args.force is not None and not args.force.strip():
         raise UsageError("--force: expected a reason, got none")
@@ -77,10 +82,12 @@ def run(args: argparse.Namespace) -> int:
     heard = hear(bench, address, args.seconds)
     chain = Chain(bench, heard.groups)
     names = _chosen(args.channel, zero_channels(chain))
-    checks = {name: check_zero(chain.channels[name], a) for name, a in averages(chain, heard, names).items()}
+    bus_v = bus_left_v(chain, heard)
+    found = averages(chain, heard, names)
+    checks = {name: check_zero(chain.channels[name], average, bus_v) for name, average in found.items()}
     temperatures = mean_temperatures(chain, heard)
     refused = {name: why for name, c in checks.items() if (why := _refused(c, args.force)) is not None}
-    # With the supply on, the bus carries what the drive's electronics draw: its zero alone is not one.
+    # With the supply on, the bus carries what the drive's electronics draw: that alone is then no zero.
     stops = any(c.moves is not None or c.channel.phase != "bus" for n, c in checks.items() if n in refused)
     kept = [] if stops else [n for n, c in checks.items() if c.one_sided is None and n not in refused]
     numbers: dict[str, int] = {}
@@ -106,12 +113,15 @@ def run(args: argparse.Namespace) -> int:
         "seconds": args.seconds,
         "stored": bool(kept),
         "temperatures": temperatures,
+        "warnings": [] if bus_v is None else [_ENERGISED.format(bus_v)],
         "channels": {name: _facts(c, numbers.get(name), refused.get(name)) for name, c in checks.items()},
     }
     if args.json:
         print_json(facts)
     else:
         _print(facts)
+    for text in facts["warnings"]:
+        print(f"livesense: {text}", file=sys.stderr)
     for name, why in refused.items():
         print(f"livesense: {safe(name)} {why}", file=sys.stderr)
     if not kept:
@@ -171,7 +181,7 @@ def _facts(check: ZeroCheck, number: int | None, refused: str | None) -> dict[st
 def _print(facts: dict[str, Any]) -> None:
     print(
         table(
-            ("channel", "zero code", "offset taken away", "noise", "drift", "scans", ""),
+            ("channel", "zero code", "offset", "noise", "drift", "scans", ""),
             [
                 (
                     name,

@@ -159,6 +159,20 @@ def test_a_bus_that_feeds_the_drive_s_electronics_is_left_out(
     assert "ibus" not in livesense("show", "last", "--json").json["calibration"]["channels"]
 
 
+def test_a_bus_that_is_not_dead_is_told(bench: Any, sent: Any, livesense: Command) -> None:
+    voltage = '[[channel]]\nname = "vbus"\nphase = "bus"\nsensor = "divider"\nratio = 11\n'
+    path = bench(bench_text(more=BUS + voltage))
+    for volts, dead in ((0.4, True), (24.0, False)):
+        codes = OFF | {"ibus": 2049.0, "vbus": volts / 11 / 3.3 * 4096}
+        answer = livesense("zero", path, "--port", sent(codes), "--json")
+        assert answer.code == 0, answer.err
+        assert (answer.json["warnings"] == []) is dead
+        assert answer.json["channels"]["ibus"]["stored"] is dead
+        assert answer.json["channels"]["iu"]["stored"]
+    assert "the bus reads 24 V: it is not de-energised" in answer.err
+    assert "is the current of a bus that is at 24 V" in answer.json["channels"]["ibus"]["reason"]
+
+
 def test_channels_may_be_chosen(bench: Any, sent: Any, livesense: Command) -> None:
     address = sent(OFF)
     answer = livesense("zero", bench(), "--port", address, "--json", "--channel", "iv, iu")
