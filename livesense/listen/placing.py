@@ -99,6 +99,7 @@ class Placing:
             self._begin(groups, None)
         assert self._timebase is not None
         self.counted = packets.first is not None
+        self._mark_beyond(packets, rows)
         if packets.first is None or self._follows_on(packets) or len(packets.group) != len(rows):
             row = rows[0] if len(rows) == 1 else None
             group = int(packets.group[0])
@@ -107,14 +108,13 @@ class Placing:
             for number, row in enumerate(rows):
                 one = _one(packets, number)
                 self._settle(self._timebase.packets(one, arrival), row, int(one.group[0]))
-        if self._faults_beyond:
+
+    def _mark_beyond(self, packets: Packets, rows: Sequence[Row]) -> None:
+        """Tell each row how many of its codes are out of range; nearly always none is."""
+        if any(count_beyond(codes, self._limits[group]) for group, codes in packets.codes.items()):
             for row in rows:
                 if row.codes is not None and row.group is not None:
                     row.beyond = count_beyond(row.codes, self._limits[row.group])
-            self._faults_beyond = False
-
-    _faults_beyond = False
-    """Whether the latest packets held codes beyond their width."""
 
     def _follows_on(self, packets: Packets) -> bool:
         """Whether many packets of one group need no second look, one by one."""
@@ -154,7 +154,6 @@ class Placing:
                     beyond = count_beyond(event.codes, self._limits[event.group])
                     if beyond:
                         self._faults[str(FaultKind.CODE_RANGE)] += beyond
-                        self._faults_beyond = True
                 case Gap():
                     self._gap(event, row)
                 case Restart():
@@ -193,6 +192,7 @@ class Placing:
             held.undecided = False
             if repeated:
                 repeated -= 1
+                held.beyond = 0
                 held.judge(Verdict.REPEATED, why="its counter went back: it came twice, or too late")
             else:
                 taken = held
