@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "measure": "figures of a run with their uncertainty",
     "compare": "two runs, or two chains of one phase, side by side",
     "events": "list a run's events",
+    "walk": "prove mapping, direction and scale with a known current, before power",
     "zero": "take the zeros of the current channels, with the drive de-energised",
     "calibrate": "calibrate channels against a reference meter, point by point",
     "rescale": "give a run that is over a corrected chain, as a revision that can be undone",
