@@ -8,7 +8,21 @@ from html import escape
 
 from livesense.card.content import BLANK, Block, Card, Row, Table
 from livesense.card.drawing import HEIGHT, WIDTH, Area, Circle, Drawing, Label, Line, Shape
-from livesense.card.fit import COLUMNS, DRAWING_SHARE, GAP_MM, LABEL_EM, LINE, MARGIN_MM, SMALL, Paper
+from livesense.card.fit import (
+    CAUTION_COLUMNS,
+    COLUMNS,
+    DRAWING_EM,
+    GAP_MM,
+    LABEL_EM,
+    LINE,
+    MARGIN_MM,
+    ROW_GAP_EM,
+    SMALL,
+    SMALL_COLUMNS,
+    Paper,
+    Stacks,
+    small_stacks,
+)
 
 MARK = "livesense bench card"
 """Stands in every card, so that no other file is replaced by one."""
@@ -23,16 +37,18 @@ h1, h2, p, dl, dd, table, figure { margin: 0; }
 @media screen { html { background: #e9e7e1; }
   body { background: #fff; margin: 6mm auto; padding: %(margin)gmm; width: %(sheet)gmm; } }
 header { display: flex; justify-content: space-between; align-items: flex-end; gap: 8mm;
-  padding-bottom: .5em; }
+  padding-bottom: .4em; }
 h1 { font-size: 1.9em; line-height: 1.15; font-weight: 700; }
 header p { text-align: right; max-width: 62%%; }
 small, header p, .notes { font-size: %(small)gem; color: #4a4f56; }
-section { border-top: .4mm solid #15181c; padding: .25em 0 .65em; break-inside: avoid; }
-h2 { font-size: 1.35em; line-height: 1.25; padding-bottom: .3em; }
-h2 span { font-size: .75em; font-weight: 400; padding-left: 1em; }
+section { border-top: .4mm solid #15181c; padding: .15em 0 .55em; break-inside: avoid; }
+h2 { font-size: 1.35em; line-height: %(line)g; padding-bottom: .1em; }
+h2 span { font-size: .74em; font-weight: 400; padding-left: 1em; }
 .columns { display: grid; grid-template-columns: %(columns)s; gap: %(gap)gmm; align-items: start; }
-svg { display: block; width: %(drawing)g%%; height: auto; margin-bottom: .8em; }
-dl { display: grid; grid-template-columns: %(label)gem minmax(0, 1fr); row-gap: .25em; }
+.stacks { display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); column-gap: %(gap)gmm; }
+.stacks .columns { grid-template-columns: %(small_columns)s; }
+svg { display: block; width: %(drawing)gem; max-width: 100%%; height: auto; margin-bottom: .6em; }
+dl { display: grid; grid-template-columns: %(label)gem minmax(0, 1fr); row-gap: %(row_gap)gem; }
 dt { color: #4a4f56; padding-right: .6em; }
 dd b { font-weight: 700; }
 table { border-collapse: collapse; width: 100%%; }
@@ -46,8 +62,8 @@ tr.strong th, tr.strong td { font-weight: 700; }
 .blank { border-bottom: .2mm solid #15181c; display: inline-block; width: 4.6em; height: .95em; }
 footer { border-top: .4mm solid #15181c; padding-top: .35em; break-inside: avoid; }
 footer ul { margin: 0; padding: 0; list-style: none; display: grid;
-  grid-template-columns: repeat(3, minmax(0, 1fr)); gap: .15em %(gap)gmm; }
-footer p { padding-top: .9em; }
+  grid-template-columns: repeat(%(cautions)d, minmax(0, 1fr)); gap: .15em %(gap)gmm; }
+footer p { padding-top: .8em; }
 """
 
 
@@ -62,9 +78,12 @@ def html(card: Card, paper: Paper, size_pt: float) -> str:
         "line": LINE,
         "small": SMALL,
         "columns": " ".join(f"minmax(0, {share:g}fr)" for share in COLUMNS),
+        "small_columns": " ".join(f"minmax(0, {share:g}fr)" for share in SMALL_COLUMNS),
+        "cautions": CAUTION_COLUMNS,
         "gap": GAP_MM,
-        "drawing": 100 * DRAWING_SHARE,
+        "drawing": DRAWING_EM,
         "label": LABEL_EM,
+        "row_gap": ROW_GAP_EM,
     }
     return "\n".join(
         [
@@ -74,7 +93,8 @@ def html(card: Card, paper: Paper, size_pt: float) -> str:
             f"<title>{_plain(card.title)}: bench card</title><style>{style}</style></head><body>",
             f"<header><h1>{_plain(card.title)}</h1><p>{_text(card.origin)}<br>{_text(card.guide)}</p></header>",
             "<main>",
-            *(line for block in card.blocks for line in _block(block)),
+            *(line for block in card.wide() for line in _wide(block)),
+            *_stacks(small_stacks(card, paper, size_pt)),
             "</main><footer><ul>",
             *(f"<li><b>{_text(lead)}</b> {_text(rest)}</li>" for lead, rest in card.cautions),
             f"</ul><p>{_text(card.signed)}</p></footer></body></html>\n",
@@ -82,18 +102,39 @@ def html(card: Card, paper: Paper, size_pt: float) -> str:
     )
 
 
-def _block(block: Block) -> Iterator[str]:
-    yield f"<section><h2>{_plain(', '.join(block.names))} <span>{_text(block.about)}</span></h2>"
-    yield '<div class="columns"><div>'
+def _stacks(stacks: Stacks) -> Iterator[str]:
+    if any(stacks):
+        yield '<div class="stacks">'
+        for stack in stacks:
+            yield from ("<div>", *(line for block in stack for line in _small(block)), "</div>")
+        yield "</div>"
+
+
+def _head(block: Block) -> str:
+    return f"<section><h2>{_plain(', '.join(block.names))} <span>{_text(block.about)}</span></h2>"
+
+
+def _wide(block: Block) -> Iterator[str]:
+    yield f'{_head(block)}<div class="columns"><div>'
     if block.drawing is not None:
         yield svg(block.drawing)
     yield from _rows(block.wiring)
     yield "</div><div>"
-    if block.points is not None:
-        yield from _table(block.points)
+    yield from _table(block.points)
+    yield from _notes(block.points)
     yield from _rows(block.checks)
     yield "</div><div>"
     yield from _rows(block.limits)
+    yield "</div></div></section>"
+
+
+def _small(block: Block) -> Iterator[str]:
+    yield f'{_head(block)}<div class="columns"><div>'
+    yield from _rows((*block.wiring, *block.limits))
+    yield from _notes(block.points)
+    yield "</div><div>"
+    yield from _table(block.points)
+    yield from _rows(block.checks)
     yield "</div></div></section>"
 
 
@@ -108,7 +149,9 @@ def _rows(rows: Sequence[Row]) -> Iterator[str]:
     yield "</dl>"
 
 
-def _table(table: Table) -> Iterator[str]:
+def _table(table: Table | None) -> Iterator[str]:
+    if table is None:
+        return
     head = "".join(f'<th scope="col">{_text(cell)}</th>' for cell in table.header)
     yield f"<table><thead><tr>{head}</tr></thead><tbody>"
     for number, (name, *cells) in enumerate(table.rows):
@@ -116,7 +159,10 @@ def _table(table: Table) -> Iterator[str]:
         values = "".join(f"<td>{_text(cell)}</td>" for cell in cells)
         yield f'<tr{strong}><th scope="row">{_text(name)}</th>{values}</tr>'
     yield "</tbody></table>"
-    if table.notes:
+
+
+def _notes(table: Table | None) -> Iterator[str]:
+    if table is not None and table.notes:
         yield f'<p class="notes">{"<br>".join(map(_text, table.notes))}</p>'
 
 

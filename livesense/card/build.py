@@ -23,22 +23,22 @@ CAUTIONS = (
     ),
     (
         "Not a protective device.",
-        "What is watched here is evidence. Keep fuses, hardware trips and a hardware stop in reach.",
+        "What is watched is evidence. Keep fuses, hardware trips and a hardware stop in reach.",
     ),
     (
         "Earth.",
         "A USB shield or a probe's clip can tie the drive's 0 V to earth: rated isolators and differential "
         "probes; never lift the protective earth.",
     ),
-    ("Rotation and heat.", "Guard what turns; it may start by itself. Shunts, motors, heatsinks burn."),
     (
-        "Before wiring or opening a port:",
-        "power stage off. A port that opens can reset the board. Check 0 A with the stage off.",
+        "Common mode.",
+        "The amplifier must bear what both inputs carry, and the switching spikes, with margin (common "
+        "practice, no source).",
     ),
-    (
-        "Local codes",
-        "go before this card; leave live work to people licensed for it.",
-    ),
+    ("Rotation, heat.", "Guard what turns; it may start by itself. Shunts, motors, heatsinks burn."),
+    ("Opening a port", "can reset the board: power stage off first. Check 0 A with the stage off as well."),
+    ("ADC pins", "bear little beyond their supply: see the data sheet, also for when a supply is off."),
+    ("Local codes", "go before this card. Leave live work to people licensed for it."),
 )
 """Of docs/safety.md, in the words of a card."""
 
@@ -83,6 +83,7 @@ def _of_all(block: Block, members: Sequence[Numbers]) -> Block:
             *checks,
             Row(f"Found at 0 {channels[0].unit}".rstrip(), blanks, "meter at the pin, power stage off"),
         )
-    if channels[0].sensor not in (Sensor.STATE, Sensor.COMPUTED):
+    told = any(c.delay_s or c.sampled_at not in (None, "any") for c in channels)
+    if channels[0].sensor is Sensor.SHUNT or told:
         limits = (*limits, sampled_row(channels[0], tuple((c.name, c.delay_s) for c in channels)))
     return replace(block, names=tuple(c.name for c in channels), about=about, checks=checks, limits=limits)

@@ -40,7 +40,9 @@ class Table:
 class Block:
     """All that is said of channels that are alike.
 
-    ``wiring`` stands beside the drawing, ``checks`` below the points, ``limits`` to the right.
+    With a drawing a block takes the sheet's width: ``wiring`` stands below the drawing, ``checks`` below
+    the points, ``limits`` to the right. Blocks without one take half of it: ``wiring`` and ``limits``,
+    then points and ``checks``.
     """
 
     names: tuple[str, ...]
@@ -66,3 +68,11 @@ class Card:
     blocks: tuple[Block, ...]
     cautions: tuple[tuple[str, str], ...]
     signed: str
+
+    def wide(self) -> list[Block]:
+        """Blocks that take the sheet's width."""
+        return [block for block in self.blocks if block.drawing is not None]
+
+    def small(self) -> list[Block]:
+        """Blocks that take half of it; they come below the others."""
+        return [block for block in self.blocks if block.drawing is None]

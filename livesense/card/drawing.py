@@ -103,7 +103,11 @@ def sense_drawing(sense: Sense) -> Drawing:
 
 
 def _in_line(sense: Sense) -> Iterator[Shape]:
-    yield from _leg(14.0)
+    yield from _rails(14.0, 60.0, "start")
+    yield Line(((14, 5), (14, 60)))
+    yield from _switch(14, 19)
+    yield from _switch(14, 46)
+    yield from _dots((14, 32))
     yield Line(((14, 32), (104, 32)), bold=True)
     yield Circle(114, 32, 10)
     yield Label(114, 34.8, "M", bold=True)
@@ -112,21 +116,19 @@ def _in_line(sense: Sense) -> Iterator[Shape]:
 
 def _bus(sense: Sense) -> Iterator[Shape]:
     low = sense.place == "low-side"
-    top, bottom = 6.0, 36.0
-    yield Line(((12, top), (112, top)), bold=not low)
-    yield Line(((12, bottom), (112, bottom)), bold=low)
+    # The amplifier needs room below the line that the shunt is in.
+    top, bottom = (6.0, 30.0) if low else (15.0, 66.0)
+    yield Line(((12, top), (104, top)), bold=not low)
+    yield Line(((12, bottom), (104, bottom)), bold=low)
     yield Line(((12, top), (12, bottom)))
-    yield Circle(12, 21, 8)
-    yield Label(12, 18.8, "+", bold=True)
-    yield Label(12, 27.4, "−", bold=True)
-    yield _box(100, 2, 30, 38)
-    yield Label(115, 19, "bridge")
-    yield Label(115, 28, "motor")
-    if low:
-        yield from _across(sense, 58.0, bottom)
-    else:
-        yield Area(((50, 30), (66, 30), (66, 34), (50, 34)))
-        yield from _across(sense, 58.0, top)
+    middle = (top + bottom) / 2
+    yield Circle(12, middle, 8)
+    yield Label(12, middle - 0.8, "+", bold=True)
+    yield Label(12, middle + 6.2, "−", bold=True)
+    yield _box(104, top - 4, 30, bottom - top + 8)
+    yield Label(119, middle - 1.4, "bridge")
+    yield Label(119, middle + 7, "motor")
+    yield from _across(sense, 58.0, bottom if low else top)
 
 
 def _across(sense: Sense, x: float, y: float) -> Iterator[Shape]:
@@ -156,17 +158,17 @@ def _across(sense: Sense, x: float, y: float) -> Iterator[Shape]:
 
 def _in_a_leg(sense: Sense) -> Iterator[Shape]:
     high = sense.place == "high-side"
-    x = 30.0
-    yield from _rails(x)
-    shunt, upper, lower = (18.0, 37.0, 58.0) if high else (57.0, 15.0, 36.0)
+    x, bottom = 38.0, 74.0
+    yield from _rails(x, bottom, "end")
+    shunt, upper, lower = (23.0, 43.0, 62.0) if high else (55.0, 15.0, 34.0)
     node = (upper + lower) / 2
-    yield Line(((x, 5), (x, 70)), bold=True)
+    yield Line(((x, 5), (x, bottom)), bold=True)
     yield from _switch(x, upper)
     yield from _switch(x, lower)
-    yield Line(((x, node), (100, node)))
+    yield Line(((x, node), (118, node)))
     yield from _dots((x, node))
-    yield Circle(108, node, 8)
-    yield Label(108, node + 2.8, "M", bold=True)
+    yield Circle(125, node, 8)
+    yield Label(125, node + 2.8, "M", bold=True)
     yield from _beside(sense, x, shunt)
 
 
@@ -177,36 +179,29 @@ def _beside(sense: Sense, x: float, y: float) -> Iterator[Shape]:
     upper, lower = reversed(sense.nodes) if upward else sense.nodes
     plus_above = sense.plus_first != upward
     yield _box(x - 3.5, y - 6, 7, 12)
+    base = x + 38
     for at in (y - 8.5, y + 8.5):
-        yield Line(((x, at), (x + 28, at)))
+        yield Line(((x, at), (base, at)))
     yield from _dots((x, y - 8.5), (x, y + 8.5))
-    yield Area(((x + 28, y - 13), (x + 28, y + 13), (x + 54, y)))
-    yield Label(x + 32, y - 5.6, "+" if plus_above else "−", bold=True)
-    yield Label(x + 32, y + 10.6, "−" if plus_above else "+", bold=True)
-    yield Label(x + 38, y + 2.6, sense.gain)
-    yield Line(((x + 54, y), (x + 68, y)))
-    yield Label(x + 70, y + 2.4, "ADC pin", "start")
-    yield Label(x + 5, y - 10.5, upper, "start")
-    yield Label(x + 5, y + 15.5, lower, "start")
-    yield Label(x + 6, y + 2.6, sense.shunt, "start")
+    yield Area(((base, y - 14), (base, y + 14), (base + 28, y)))
+    yield Label(base + 5, y - 5.4, "+" if plus_above else "−", bold=True)
+    yield Label(base + 5, y + 10, "−" if plus_above else "+", bold=True)
+    yield Label(base + 11, y + 2.6, sense.gain)
+    yield Line(((base + 28, y), (base + 34, y)))
+    yield Label(base + 36, y + 2.4, "ADC pin", "start")
+    yield Label(x + 8, y - 10.5, upper, "start")
+    yield Label(x + 8, y + 15.5, lower, "start")
+    yield Label(x + 8, y + 2.6, sense.shunt, "start")
     yield from _arrow((x - 9, y + 9), (x - 9, y - 9)) if upward else _arrow((x - 9, y - 9), (x - 9, y + 9))
     yield Label(x - 12, y + 2.4, "+ I", "end", bold=True)
 
 
-def _leg(x: float) -> Iterator[Shape]:
-    yield from _rails(x)
-    yield Line(((x, 5), (x, 60)))
-    yield from _switch(x, 19)
-    yield from _switch(x, 46)
-    yield from _dots((x, 32))
-
-
-def _rails(x: float) -> Iterator[Shape]:
-    bottom = 70.0 if x > 20 else 60.0
-    yield Line(((x - 10, 5), (x + 10, 5)))
-    yield Label(x - 12 if x > 20 else x + 12, 8, "bus +", "end" if x > 20 else "start")
-    yield Line(((x - 10, bottom), (x + 10, bottom)))
-    yield Label(x - 12 if x > 20 else x + 12, bottom + 2, "0 V", "end" if x > 20 else "start")
+def _rails(x: float, bottom: float, anchor: str) -> Iterator[Shape]:
+    """Draw the rails of a leg, their names to the right ("start") or to the left ("end")."""
+    beside = x + 12 if anchor == "start" else x - 12
+    for y, name in ((5.0, "bus +"), (bottom, "0 V")):
+        yield Line(((x - 10, y), (x + 10, y)))
+        yield Label(beside, y + 2.5, name, anchor)
 
 
 def _switch(x: float, y: float) -> Iterator[Shape]:

@@ -36,6 +36,8 @@ class AtZero:
         These errors; their squares add.
     missing
         Keys that would tell of others.
+    at_rail
+        Whether an end of the output's swing lies there: the output may then stand at it as well.
     lowest_code, highest_code
         Within which codes lie, by the budget of the channel and the rounding of a code.
     expanded
@@ -48,6 +50,7 @@ class AtZero:
     highest_v: float
     parts: tuple[Part, ...]
     missing: tuple[str, ...]
+    at_rail: bool
     lowest_code: int
     highest_code: int
     expanded: float
@@ -74,7 +77,8 @@ def at_zero(bench: Bench, found: Numbers) -> AtZero | None:
         parts.append(Part("reference_tolerance", text, COVERAGE_FACTOR * tolerance.u * zero))
     expanded_v = math.hypot(*(part.expanded_v for part in parts))
     pin_keys = {*_AT_THE_PIN, "reference", "supply", *(("reference_tolerance",) if follows else ())}
-    low, high = _swung(bench, channel, zero - expanded_v, zero + expanded_v)
+    ends = (zero - expanded_v, zero + expanded_v)
+    low, high = _swung(bench, channel, *ends)
     expanded = COVERAGE_FACTOR * math.hypot(chain.u_offset, chain.u_quantisation)
     codes = sorted(float(chain.codes(sign * expanded)) for sign in (1, -1))
     return AtZero(
@@ -82,6 +86,7 @@ def at_zero(bench: Bench, found: Numbers) -> AtZero | None:
         high,
         tuple(parts),
         tuple(key for key in channel.assumed if key in pin_keys),
+        (low, high) != ends,
         max(math.floor(codes[0]), math.ceil(here.stored(here.lowest))),
         min(math.ceil(codes[1]), math.floor(here.stored(here.highest))),
         expanded,

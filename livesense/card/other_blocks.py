@@ -67,8 +67,7 @@ def _divider(bench: Bench, found: Numbers) -> Block:
             Row("Tap", "to the ADC's pin", f"ratio = {ratio}: volts measured per volt at the pin"),
         ),
         points=points_table(found, tuple(notes)),
-        checks=(_per_code(found, f"{amount(found.here.lsb_v, 'V', 6)} × {ratio}"),),
-        limits=pin_row(bench, found),
+        limits=(_per_code(found, f"{amount(found.here.lsb_v, 'V', 6)} × {ratio}"), *pin_row(bench, found)),
     )
 
 
@@ -81,7 +80,6 @@ def _linear(bench: Bench, found: Numbers) -> Block:
     notes = (
         f"V at pin = {zero} (zero) {sign} x ÷ {significant(abs(channel.scale))} {unit}/V (scale); "
         + step_text(bench, found),
-        "clips: output swing and ADC, whichever is nearer",
     )
     runs = "rises" if channel.scale > 0 else "falls"
     whose = "the ADC's reference, " if isinstance(channel.supply, str) else ""
@@ -94,22 +92,20 @@ def _linear(bench: Bench, found: Numbers) -> Block:
             Row("Supply", f"{whose}{amount(supply_v(channel, bench.adc), 'V')}", "supply of the sensor"),
         ),
         points=points_table(found, notes),
-        checks=(
+        checks=zero_rows(bench, found),
+        limits=(
             _per_code(found, f"{amount(here.lsb_v, 'V', 6)} × {scale}"),
-            Row(
-                f"One {unit}" if unit else "One unit",
-                f"{amount(1 / abs(channel.scale), 'V')} at the pin",
-                "1 ÷ scale",
-            ),
-            *zero_rows(bench, found),
+            Row(f"One {unit or 'unit'}", f"{amount(1 / abs(channel.scale), 'V')} at the pin", "1 ÷ scale"),
+            *trip_rows(found),
+            *pin_row(bench, found),
         ),
-        limits=(*trip_rows(found), *pin_row(bench, found)),
     )
 
 
 def _thermometer(bench: Bench, found: Numbers) -> Block:
     channel, here = found.channel, found.here
-    assert here is not None
+    assert here is not None and found.chain.thermometer is not None
+    step = found.chain.thermometer.celsius_per_code(25.0)
     full = reference_v(channel, bench.adc) if not isinstance(channel.pull_up_v, float) else channel.pull_up_v
     pull_up, volts = amount(channel.pull_up_ohm or 0.0, "ohm"), amount(full, "V")
     rows = tuple(
@@ -129,12 +125,8 @@ def _thermometer(bench: Bench, found: Numbers) -> Block:
             Row("Pull-up", f"{pull_up} from the pin to {volts}", "pull_up, pull_up_voltage"),
         ),
         points=Table(("", "V at pin", "code"), rows, notes),
-        checks=(
-            Row("One code", f"{found.chain.thermometer.celsius_per_code(25.0):.3g} K at 25 °C", "slope there")
-            if found.chain.thermometer is not None
-            else Row("One code", BLANK),
-        ),
         limits=(
+            Row("One code", f"{step:.3g} K at 25 °C", "slope of the curve there"),
             Row("Open, shorted", f"{volts} and 0 V at the pin", "no temperature is read there"),
             *pin_row(bench, found),
         ),

@@ -14,10 +14,10 @@ from livesense.card.words import amount, pin_row, points_table, step_text, trip_
 from livesense.wording import MINUS
 
 _SIDES = {
-    "bridge": "the bridge's side of the shunt",
-    "motor": "the motor's side of the shunt",
-    "supply": "the supply's side of the shunt",
-    "ground": "the 0 V side of the shunt",
+    "bridge": "to the bridge's side",
+    "motor": "to the motor's side",
+    "supply": "to the supply's side",
+    "ground": "to the 0 V side",
 }
 _REFERENCE_PINS = {
     "ground": ("both to ground", "no current is 0 V"),
@@ -45,8 +45,10 @@ def shunt_block(bench: Bench, found: Numbers) -> Block:
         ),
         wiring=tuple(_wiring(bench, channel)),
         points=points_table(found, tuple(_notes(bench, found))),
-        checks=(*_steps(bench, found), *zero_rows(bench, found)),
+        checks=zero_rows(bench, found),
         limits=(
+            *_wrong_way(found),
+            *_steps(bench, found),
             *_heat(bench, found),
             *trip_rows(found),
             _swing(bench, channel),
@@ -74,17 +76,19 @@ def _shunt(channel: Channel) -> str:
 def _wiring(bench: Bench, channel: Channel) -> Iterator[Row]:
     first, second = nodes(channel)
     plus, minus = (first, second) if sign(channel) > 0 else (second, first)
-    yield Row("+ input", _SIDES[plus], f'plus_input = "{channel.plus_input}"')
+    yield Row("+ input", _SIDES[plus])
     yield Row(f"{MINUS} input", _SIDES[minus])
-    pins, meaning = _REFERENCE_PINS.get(
-        str(channel.reference), (f"both to an outside {amount(zero_v(channel, bench.adc), 'V')}", "")
-    )
-    yield Row("Reference pins", pins, f"{meaning}{'; ' if meaning else ''}reference")
-    supply = amount(supply_v(channel, bench.adc), "V")
-    whose = "the ADC's reference, " if isinstance(channel.supply, str) else ""
-    yield Row("Supply", f"{whose}{supply}", "supply of the amplifier")
     runs = "rises" if sign(channel) > 0 else "falls"
-    yield Row("Arrow", f"+ I runs from {first} to {second}; the output {runs} with it", _counted(channel))
+    yield Row("Arrow", f"+ I from {first} to {second}: the output {runs}", _counted(channel))
+    volts = amount(zero_v(channel, bench.adc), "V")
+    pins, meaning = _REFERENCE_PINS.get(str(channel.reference), (f"both to an outside {volts}", ""))
+    key = f'reference = "{channel.reference if meaning else volts}"'
+    yield Row("Reference pins", pins, f"{key}{': ' if meaning else ''}{meaning}")
+    supply, key = amount(supply_v(channel, bench.adc), "V"), f'supply = "{channel.supply}"'
+    if isinstance(channel.supply, str):
+        yield Row("Supply", f"the ADC's reference, {supply}", key)
+    else:
+        yield Row("Supply", supply, "supply of the amplifier")
     if channel.filter_resistance_ohm:
         ohm = amount(channel.filter_resistance_ohm, "ohm")
         loss = f"leaves {100 * filter_loss(channel):.4g} % of the gain"
@@ -92,7 +96,20 @@ def _wiring(bench: Bench, channel: Channel) -> Iterator[Row]:
 
 
 def _counted(channel: Channel) -> str:
-    return "positive: out of the supply" if channel.phase == "bus" else "positive: into the motor"
+    counted = "out of the supply" if channel.phase == "bus" else "into the motor"
+    return f'plus_input = "{channel.plus_input}"; positive is {counted}'
+
+
+def _wrong_way(found: Numbers) -> Iterator[Row]:
+    """Warn where the output rests at an end of its range and positive current drives it beyond."""
+    one = found.point("one")
+    if one is not None and not one.readable and found.chain.high < 1e-6:
+        yield Row(
+            "Mind",
+            f"positive current is not read: exchange + and {MINUS} input, or tie reference pins otherwise",
+            "reference, plus_input",
+            strong=True,
+        )
 
 
 def _product(channel: Channel) -> str:
@@ -116,7 +133,6 @@ def _notes(bench: Bench, found: Numbers) -> Iterator[str]:
         said.append(f"rated peak: √2 × {amount(rated, 'A')} ([motor] rated_current)")
     elif channel.phase in PHASES:
         said.append(f"rated peak: [motor] rated_current = {BLANK} A")
-    said.append("clips: output swing and ADC, whichever is nearer")
     yield "; ".join(said)
 
 
@@ -144,12 +160,12 @@ def _heat(bench: Bench, found: Numbers) -> Iterator[Row]:
         said.append(f"{BLANK} W at a rated {BLANK} A rms")
         how.append("I² × shunt" if found.channel.phase == "bus" else "I² × shunt; [motor] rated_current")
     if warm.share != 1:
-        how.append("half of it: sinusoidal modulation; all of it in one leg at standstill")
+        how.append("a leg's half with sinusoidal modulation; at standstill one may carry all")
     if trip is not None and warm.trip_w is not None:
-        said.append(f"{amount(warm.trip_w, 'W', 3)} where the trip value lasts as direct current")
+        said.append(f"{amount(warm.trip_w, 'W', 3)} if the trip value lasts")
         how.append(f"({amount(trip.watch.limit, 'A')})² × {shunt}")
     yield Row("Heat", "; ".join(said), "; ".join(how))
-    yield Row("Shunt bears", f"{BLANK} W", "data sheet, at the board's temperature; no key states it")
+    yield Row("Shunt bears", f"{BLANK} W", "data sheet; no key states it")
 
 
 def _swing(bench: Bench, channel: Channel) -> Row:
@@ -160,23 +176,22 @@ def _swing(bench: Bench, channel: Channel) -> Row:
     value = f"{low} to {top}" if not assumed else f"{low} to {top}, assumed"
     origin = f"swing_low {low} above ground, swing_high {high} below the supply"
     if assumed:
-        origin += f"; data sheet: {', '.join(f'{key} = {BLANK} mV' for key in assumed)}"
+        origin = f"data sheet: {', '.join(f'{key} = {BLANK} mV' for key in assumed)}"
     return Row("Output swing", value, origin)
 
 
 def _common_mode(bench: Bench, found: Numbers) -> Row:
     mode = common_mode(bench, found)
-    holds = f"amplifier's range {BLANK} to {BLANK} V (data sheet)"
-    margin = "must hold that and the spikes, with margin (common practice, no source)"
+    bears = f"; amplifier bears {BLANK} to {BLANK} V (data sheet)"
     if mode is None:
-        value = f"[bench] bus_voltage = {BLANK} V on both inputs, and switching spikes"
-        return Row("Common mode", value, f"bus_voltage is not stated; {holds} {margin}")
+        value = (
+            f"{BLANK} V and spikes" if found.channel.place != "in-line" else f"0 V to {BLANK} V and spikes"
+        )
+        return Row("Common mode", value, f"[bench] bus_voltage, not stated{bears}")
     if found.channel.place == "low-side":
-        value = f"0 V, ± {amount(mode.drop_v, 'V', 3)} of the shunt, and switching spikes to both sides"
-        return Row("Common mode", value, f"at the ends of the range; {holds} {margin}")
+        value = f"0 V, ± {amount(mode.drop_v, 'V', 3)} of the shunt, and spikes to both sides"
+        return Row("Common mode", value, f"ends of the range × shunt{bears}")
     bus = amount(mode.highest_v, "V")
-    if found.channel.place == "in-line":
-        value = f"0 V to {bus} with every switching, and spikes beyond both"
-    else:
-        value = f"{bus} always, and switching spikes beyond"
-    return Row("Common mode", value, f"[bench] bus_voltage; {holds} {margin}")
+    in_line = found.channel.place == "in-line"
+    value = f"0 V to {bus} with every switching, spikes beyond" if in_line else f"{bus} always, spikes beyond"
+    return Row("Common mode", value, f"[bench] bus_voltage{bears}")

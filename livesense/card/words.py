@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from livesense.bench import Bench, Channel, Watch
 from livesense.bench.pins import reference_v
 from livesense.bench.values import engineering
@@ -61,33 +63,36 @@ def points_table(found: Numbers, notes: tuple[str, ...]) -> Table:
     rows: list[tuple[str, ...]] = []
     strong: list[int] = []
     for what, label in _LABELS.items():
-        upper = [p for p in found.points if p.what == what and p.value >= 0]
-        lower = [p for p in found.points if p.what == what and p.value < 0] if negative else []
-        if what == "adc" and _same_ends(found):
-            continue
-        for number, point in enumerate(upper or [None]):
-            # Where a range lies on one side of zero both of its ends are positive.
+        points = [
+            p for p in found.points if p.what == what and not (what == "adc" and _clips_there(found, p))
+        ]
+        upper = [p for p in points if p.value >= 0]
+        lower = [p for p in points if p.value < 0] if negative else []
+        for number in range(max(len(upper), len(lower))):
+            # Where a range lies on one side of zero both of its ends do.
             name = label.format(unit=unit) if number == 0 else "reads from"
-            cells = (*_cells(found, point), *(_cells(found, lower[0] if lower else None) if negative else ()))
-            if any(cells):
-                strong += [len(rows)] if what in ("zero", "one") else []
-                rows.append((name, *cells))
+            cells = (*_cells(found, upper, number), *(_cells(found, lower, number) if negative else ()))
+            strong += [len(rows)] if what in ("zero", "one") else []
+            rows.append((name, *cells))
     return Table(header, tuple(rows), notes, tuple(strong))
 
 
-def _same_ends(found: Numbers) -> bool:
-    """Tell whether the range ends where the converter does."""
-    ends = [{round(p.value, 9) for p in found.points if p.what == what} for what in ("range", "adc")]
-    return ends[0] == ends[1]
+def _clips_there(found: Numbers, end: Point) -> bool:
+    return any(
+        p.what == "range" and abs(p.value - end.value) < abs(found.chain.per_code or 0.0) / 2
+        for p in found.points
+    )
 
 
-def _cells(found: Numbers, point: Point | None) -> tuple[str, str, str]:
-    if point is None or found.here is None or point.pin_v is None:
+def _cells(found: Numbers, points: Sequence[Point], number: int) -> tuple[str, str, str]:
+    if number >= len(points) or found.here is None:
         return ("", "", "")
+    point, here = points[number], found.here
     value = signed(point.value)
-    if not point.readable and point.what in ("one", "rated-peak", "trip", "nominal"):
+    if point.pin_v is None or (not point.readable and point.what not in ("zero", "adc")):
         return value, "not read", ""
-    return value, pin_volts(point.pin_v, found.here.lsb_v), whole(point.code)
+    code = min(max(point.code, here.stored(here.lowest)), here.stored(here.highest))
+    return value, pin_volts(point.pin_v, here.lsb_v), whole(code)
 
 
 def step_text(bench: Bench, found: Numbers) -> str:
@@ -108,22 +113,23 @@ def zero_rows(bench: Bench, found: Numbers) -> tuple[Row, ...]:
     zero = at_zero(bench, found)
     if zero is None or found.here is None:
         return ()
-    lsb_v, unit = found.here.lsb_v, found.channel.unit
-    low, high = pin_volts(zero.lowest_v, lsb_v / 10), pin_volts(zero.highest_v, lsb_v / 10)
-    parts = "; ".join(f"{p.key} {p.stated}: {amount(p.expanded_v, 'V', 3)}" for p in zero.parts)
-    origin = f"k = 2: {parts or 'no error is stated'}{', squares added' if len(zero.parts) > 1 else ''}"
-    return (
-        Row(f"Meter at 0 {unit}", f"{low} V to {high} V", origin + _missing(zero.missing), strong=True),
+    lsb_v, unit = found.here.lsb_v / 10, found.channel.unit
+    parts = [f"{p.key} {p.stated}: {amount(p.expanded_v, 'V', 3)}" for p in zero.parts]
+    how = "; ".join(parts) + (", squares added" if len(parts) > 1 else "") if parts else "no error is stated"
+    how += "; the output ends there" if zero.at_rail else ""
+    low, high = pin_volts(zero.lowest_v, lsb_v), pin_volts(zero.highest_v, lsb_v)
+    text = f"{low} V to {high} V" if parts or zero.at_rail else f"{low} V, ± {BLANK} mV"
+    rows = [
+        Row(f"Meter at 0 {unit}", text, f"k = 2: {how}", strong=True),
         Row(
             f"Codes at 0 {unit}",
             f"{whole(zero.lowest_code)} to {whole(zero.highest_code)}",
-            f"k = 2: ± {amount(zero.expanded, unit, 2)} by the budget{_missing(zero.code_missing)}",
+            f"k = 2: ± {amount(zero.expanded, unit, 2)} by the budget at 0 {unit}",
         ),
-    )
-
-
-def _missing(keys: tuple[str, ...]) -> str:
-    return f". Not stated, not in it: {', '.join(keys)}" if keys else ""
+    ]
+    if missing := tuple(dict.fromkeys((*zero.missing, *zero.code_missing))):
+        rows.append(Row("Not in these", f"{', '.join(missing)}", "not stated"))
+    return tuple(rows)
 
 
 def trip_rows(found: Numbers) -> tuple[Row, ...]:
@@ -195,10 +201,7 @@ def pin_row(bench: Bench, found: Numbers) -> tuple[Row, ...]:
     if pin.highest_v == pin.reference_v:
         value = f"{driver} cannot drive it beyond the ADC's reference of {reference}"
         return (Row("ADC pin", value, f"{key}: the reference's voltage feeds both"),)
-    else:
-        value = (
-            f"{driver} drives it to {amount(pin.highest_v or 0, 'V')} at most; ADC's reference {reference}"
-        )
+    value = f"{driver} drives it to {amount(pin.highest_v or 0, 'V')} at most; ADC's reference {reference}"
     return (Row("ADC pin", value, f"{key} of the channel"),)
 
 
