@@ -190,7 +190,6 @@ def row_facts(row: CalibrationRow) -> dict[str, Any]:
     """Write a calibration of one channel for JSON."""
     facts: dict[str, Any] = {
         "calibration": row.number,
-        "kind": row.kind,
         "made": iso_time(row.wall_s),
         "board": row.board,
         "device": row.device,
