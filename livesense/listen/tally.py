@@ -13,6 +13,8 @@ from livesense.listen.rows import WELL, Row, Verdict
 KEPT = 1 << 16
 """Bytes that are kept, from the first and of the latest: enough to look for frames, lines or records."""
 
+READ = WELL | {Verdict.UNDESCRIBED, Verdict.REPEATED, Verdict.BEHIND}
+
 SAMPLES = 24
 """Rows of each fault that are kept for a closer look."""
 
@@ -39,6 +41,8 @@ class Tally:
         ``(256,)`` how often each byte came.
     latest
         The latest bytes, :data:`KEPT` to twice as many.
+    read
+        Bytes of rows that were understood, whether their scans were taken or not.
     good_sizes, bad_sizes
         How often rows of each size were well, or had bits or bytes wrong.
     samples
@@ -53,6 +57,7 @@ class Tally:
     verdicts: Counter[Verdict] = field(default_factory=Counter)
     histogram: NDArray[np.int64] = field(default_factory=_histogram)
     latest: bytearray = field(default_factory=bytearray)
+    read: int = 0
     good_sizes: Counter[int] = field(default_factory=Counter)
     bad_sizes: Counter[int] = field(default_factory=Counter)
     samples: dict[Verdict, list[Row]] = field(default_factory=dict)
@@ -69,6 +74,8 @@ class Tally:
         """Count a row that is decided."""
         self.rows += 1
         self.verdicts[row.verdict] += 1
+        if row.verdict in READ:
+            self.read += row.size
         if row.verdict is Verdict.GOOD:
             self._size(self.good_sizes, row.size)
         elif row.verdict in {Verdict.CRC, Verdict.STUFFING, Verdict.LENGTH, Verdict.BAD_LINE}:
