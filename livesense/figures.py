@@ -83,6 +83,9 @@ def measure_stretch(analysis: RunAnalysis, group: int, first: int, stop: int) ->
     codes = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     sampled_at = {c.name: c.sampled_at for c in analysis.bench.channels}
     channels = analysis.chain.group_channels(group)
+    axis = analysis.run.time_axis(group)
+    from_s, to_s = float(axis.time_s(np.array([first]))[0]), axis.end_s(stop - 1)
+    channels = [at_its_temperature(analysis, channel, from_s, to_s) for channel in channels]
     common = shared_by_phases(channels)
     inputs = {
         channel.name: channel_input(analysis.chain, channel, codes, sampled_at[channel.name], common)
@@ -96,6 +99,25 @@ def measure_stretch(analysis: RunAnalysis, group: int, first: int, stop: int) ->
         u_rate_relative=rate.u / rate.value,
         pole_pairs=motor.pole_pairs if motor is not None else None,
     )
+
+
+def at_its_temperature(
+    analysis: RunAnalysis, channel: ChannelChain, from_s: float, to_s: float
+) -> ChannelChain:
+    """Take a channel's chain as warm as the thermometer at its shunt was; as it is where there is none."""
+    name = next((c.temperature for c in analysis.bench.channels if c.name == channel.name), None)
+    thermometer = analysis.chain.channels.get(name or "")
+    if name is None or thermometer is None:
+        return channel
+    # A slow group may have no scan within a short window: the nearest second around it will do.
+    for around_s in (0.0, 1.0):
+        values = [w.values[name] for w in analysis.window(from_s - around_s, to_s + around_s, [name])]
+        known = np.concatenate(values) if values else np.zeros(0)
+        known = known[np.isfinite(known)]
+        if known.size:
+            u_c = float(thermometer.u_systematic(known.mean()))
+            return channel.at_temperature(float(known.mean()), math.hypot(u_c, float(known.std())))
+    return channel
 
 
 def shared_by_phases(channels: Sequence[ChannelChain]) -> frozenset[str]:

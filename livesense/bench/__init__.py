@@ -131,7 +131,7 @@ class Channel:
     "bus" or None; ``place`` "high-side", "in-line" or "low-side"; ``unit`` the unit of
     the values. ``plus_input`` and the swings carry their defaults. ``scale`` is the unit
     per volt (linear) or per code (direct); ``zero`` is in volts (linear) or codes (direct).
-    ``common_mode_rejection`` is what is left of a volt.
+    ``common_mode_rejection`` is what is left of a volt. ``temperature`` names the thermometer at the shunt.
     ``source`` holds the key ``from``. ``assumed`` lists the keys that were left out and
     have an assumed value, or whose error no uncertainty covers.
     """
@@ -176,6 +176,7 @@ class Channel:
     in_loop: bool
     board: str | None
     assumed: tuple[str, ...]
+    temperature: str | None = None
     shunt_heating_k_per_w: float | None = None
     shunt_inductance_h: float = 0.0
     sense_copper_ohm: float | None = None

@@ -104,6 +104,7 @@ def read_channel(place: Place, given: Mapping[str, Any], adc: Adc, conditions: C
         in_loop=keys.get("in_loop", False),
         board=keys.get("board"),
         assumed=_assumed(keys, sensor, adc, conditions, where),
+        temperature=keys.get("temperature"),
         shunt_heating_k_per_w=keys.get("shunt_heating"),
         shunt_inductance_h=keys.get("shunt_inductance", 0.0),
         sense_copper_ohm=keys.get("sense_copper"),
@@ -240,9 +241,10 @@ def _assumed(
     if sensor not in PIN_SENSORS:
         return ()
     own = [key for key in _UNCOVERED.get(sensor, ()) if key not in keys]
-    own += [
-        key for key in _DRIFTS.get(sensor, ()) if key not in keys or conditions.temperature_change_k is None
-    ]
+    for key in _DRIFTS.get(sensor, ()):
+        at_the_shunt = key == "shunt_tempco" and "temperature" in keys
+        if key not in keys or (conditions.temperature_change_k is None and not at_the_shunt):
+            own.append(key)
     own += _NEVER_COVERED.get(sensor, ())
     if sensor is Sensor.SHUNT:
         rejects = "common_mode_rejection" in keys and conditions.bus_voltage_v is not None

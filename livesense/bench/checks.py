@@ -35,6 +35,8 @@ def check_channels(
         if channel.sensor is Sensor.COMPUTED:
             _check_computed(here, channel, by_name)
             continue
+        if channel.temperature is not None:
+            _check_thermometer(here, channel.temperature, by_name)
         other = columns.setdefault((channel.column, channel.group), channel)
         # A status word may well be shown both as a state and as a number.
         if other is not channel and Sensor.STATE not in (other.sensor, channel.sensor):
@@ -71,6 +73,13 @@ def _check_field(here: Place, channel: Channel, record: RecordLayout, adc: Adc) 
         here.fail("bits", "the ADC's bits here or in [adc]: records do not tell them")
     if fields[channel.column].type == "f32" and channel.sensor is not Sensor.DIRECT:
         here.fail("sensor", '"direct", since its field is f32 and holds a value', str(channel.sensor))
+
+
+def _check_thermometer(here: Place, name: str, by_name: Mapping[str, Channel]) -> None:
+    there = [c.name for c in by_name.values() if c.quantity == "temperature"]
+    if name not in there:
+        expected = f"a channel that measures °C out of {', '.join(there)}" if there else "a channel in °C"
+        here.fail("temperature", expected, name)
 
 
 def _check_computed(here: Place, channel: Channel, by_name: Mapping[str, Channel]) -> None:

@@ -167,6 +167,7 @@ CHANNEL: dict[str, Key] = {
     "shunt_tolerance": Key(tolerance(RELATIVE, 1.0), '"1 %"', "not in the uncertainty", (S,)),
     "shunt_tempco": Key(tolerance(PER_KELVIN, 0.1), '"50 ppm/K"', "not in the uncertainty", (S,)),
     "shunt_heating": Key(quantity(HEATING, 0.0, 1e5), '"40 K/W"', "not in the uncertainty", (S,)),
+    "temperature": Key(name, '"t_shunt"', "none", (S,)),
     "shunt_inductance": Key(quantity(INDUCTANCE, 0.0, 1e-3), '"1 nH"', "no correction", (S,)),
     "sense_copper": Key(quantity(RESISTANCE, 0.0, 1.0), '"0.02 mΩ"', "not in the uncertainty", (S,)),
     "gain": Key(number(0.0, 1e6, above=True), "20", "", (S,)),

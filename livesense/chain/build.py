@@ -95,6 +95,7 @@ def build(
         delay_s=channel.delay_s,
         u_bandwidth=0.0 if channel.bandwidth_tolerance is None else channel.bandwidth_tolerance.u,
         u_delay_s=0.0 if channel.delay_tolerance_s is None else channel.delay_tolerance_s.u,
+        u_tempco_per_k=0.0 if channel.shunt_tempco_per_k is None else channel.shunt_tempco_per_k.u,
         shunt_lag_s=channel.shunt_inductance_h / channel.shunt_ohm if channel.shunt_ohm else 0.0,
         code_unit=code_unit,
     )

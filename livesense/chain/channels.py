@@ -9,12 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from livesense.chain.budget import ADC_REFERENCE, Acts, Budget
+from livesense.chain.budget import ADC_REFERENCE, Acts, Budget, Term
 from livesense.chain.calibration import SCALE_KEYS, ZERO_KEYS, ChannelCalibration, Scale
 from livesense.chain.temperature import PullUp
 from livesense.samples import BoolArray, Codes, FloatArray
 
 NO_ERRORS = Budget()
+NOMINAL_C = 25.0
+"""Temperature at which a shunt's resistance is stated (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,8 @@ class ChannelChain:
         Its systematic errors, one term for each.
     u_bandwidth, u_delay_s
         Standard uncertainties of ``bandwidth_hz`` (relative) and ``delay_s``.
+    u_tempco_per_k
+        Standard uncertainty by the shunt's temperature coefficient, relative per kelvin.
     shunt_lag_s
         Time constant L / R of the shunt: its voltage leads the current and grows with the frequency.
     u_quantisation
@@ -67,6 +71,7 @@ class ChannelChain:
     delay_s: float = 0.0
     u_bandwidth: float = 0.0
     u_delay_s: float = 0.0
+    u_tempco_per_k: float = 0.0
     shunt_lag_s: float = 0.0
     lowest_code: int | None = None
     highest_code: int | None = None
@@ -197,6 +202,24 @@ class ChannelChain:
         ``u_offset`` by themselves cannot tell.
         """
         return self.budget.u_at(values)
+
+    def at_temperature(self, shunt_c: float, u_c: float) -> ChannelChain:
+        """Count the shunt's temperature coefficient over the change that was measured.
+
+        Its own warmth is within what was measured, so that no self-heating is added to it.
+
+        Parameters
+        ----------
+        shunt_c, u_c
+            Temperature of the shunt and its standard uncertainty, °C.
+        """
+        change_k = math.hypot(shunt_c - NOMINAL_C, u_c)
+        kept = [t for t in self.budget.terms if t.key not in ("shunt_tempco", "shunt_heating")]
+        if self.u_tempco_per_k:
+            text = f"{shunt_c:.0f} °C"
+            u = self.u_tempco_per_k * change_k
+            kept.append(Term("shunt_tempco", "temperature of the shunt", Acts.SCALE, u, text))
+        return replace(self, budget=replace(self.budget, terms=tuple(kept)))
 
     def label(self, code: int) -> str:
         """Word for a state's code; the number where there is none."""

@@ -191,3 +191,13 @@ def test_a_computed_phase_has_the_errors_of_its_sources() -> None:
 def test_keys_that_need_another(line: str, message: str) -> None:
     with pytest.raises(BenchError, match=message):
         channel(line)
+
+
+def test_a_thermometer_at_the_shunt_tells_how_warm_it_is() -> None:
+    i = channel('shunt_tempco = "50 ppm/K (k=1)"', 'shunt_heating = "40 K/W"')
+    warm = i.at_temperature(85.0, 0.0)
+    # 60 K above the 25 °C at which the shunt is stated: 0.3 %, its own warmth within it.
+    assert warm.u_scale == pytest.approx(0.003)
+    assert warm.budget.total(Acts.HEATING) == 0
+    assert i.at_temperature(25.0, 2.0).u_scale == pytest.approx(0.0001)
+    assert channel().at_temperature(85.0, 1.0).u_scale == 0
