@@ -51,7 +51,7 @@ svg { display: block; width: %(drawing)gem; max-width: 100%%; height: auto; marg
 dl { display: grid; grid-template-columns: %(label)gem minmax(0, 1fr); row-gap: %(row_gap)gem; }
 dt { color: #4a4f56; padding-right: .6em; }
 dd b { font-weight: 700; }
-table { border-collapse: collapse; width: 100%%; }
+table { border-collapse: collapse; width: 100%%; margin-bottom: .3em; }
 th, td { text-align: right; padding: .16em 0 .16em .7em; border-bottom: .15mm solid #c9c6bd; font-weight: 400;
   white-space: nowrap; }
 th:first-child { text-align: left; padding-left: 0; white-space: normal; overflow-wrap: normal; }
@@ -129,11 +129,15 @@ def _wide(block: Block) -> Iterator[str]:
 
 
 def _small(block: Block) -> Iterator[str]:
-    yield f'{_head(block)}<div class="columns"><div>'
+    yield _head(block)
+    if block.points_across():
+        yield from _table(block.points)
+    yield '<div class="columns"><div>'
     yield from _rows((*block.wiring, *block.limits))
     yield from _notes(block.points)
     yield "</div><div>"
-    yield from _table(block.points)
+    if not block.points_across():
+        yield from _table(block.points)
     yield from _rows(block.checks)
     yield "</div></div></section>"
 

@@ -13,6 +13,10 @@ BLANK = "________"
 """A line to fill by hand, for what the bench file does not state."""
 
 
+WIDEST_BESIDE = 4
+"""Columns of points that stand beside the rows of a small block."""
+
+
 @dataclass(frozen=True, slots=True)
 class Row:
     """One fact: what it is, what it amounts to, where that comes from; ``strong`` where one looks first."""
@@ -41,8 +45,8 @@ class Block:
     """All that is said of channels that are alike.
 
     With a drawing a block takes the sheet's width: ``wiring`` stands below the drawing, ``checks`` below
-    the points, ``limits`` to the right. Blocks without one take half of it: ``wiring`` and ``limits``,
-    then points and ``checks``.
+    the points, ``limits`` to the right. Blocks without one take half of it: ``wiring`` and ``limits``
+    to the left, points and ``checks`` to the right; points to both sides of zero stand across, above both.
     """
 
     names: tuple[str, ...]
@@ -52,6 +56,10 @@ class Block:
     points: Table | None = None
     checks: tuple[Row, ...] = ()
     limits: tuple[Row, ...] = ()
+
+    def points_across(self) -> bool:
+        """Tell whether the points of a small block need all of its width."""
+        return self.drawing is None and self.points is not None and len(self.points.header) > WIDEST_BESIDE
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ widths of a wide sans-serif; the PDF is measured while it is set.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from livesense.card.content import Block, Card, Row, Table
@@ -27,9 +27,9 @@ class Paper:
 
 
 PAPERS = {"a4": Paper("A4", 297.0, 210.0), "letter": Paper("letter", 279.4, 215.9)}
-MARGIN_MM = 8.0
+MARGIN_MM = 7.0
 
-SIZES_PT = (9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0)
+SIZES_PT = (8.0, 7.5, 7.0, 6.5, 6.0)
 """Sizes of the text, the largest that fits is taken. Below 6 pt nobody reads it at a bench."""
 
 SECOND_SHEET_PT = 7.0
@@ -37,7 +37,7 @@ SECOND_SHEET_PT = 7.0
 
 COLUMNS = (0.22, 0.35, 0.43)
 """Shares of a block's width: drawing and wiring, points, limits."""
-SMALL_COLUMNS = (0.58, 0.42)
+SMALL_COLUMNS = (0.56, 0.44)
 """Shares of a block without drawing, which takes half the sheet: rows, points."""
 GAP_MM = 5.0
 CAUTION_COLUMNS = 4
@@ -100,15 +100,16 @@ def small_stacks(card: Card, paper: Paper, size_pt: float) -> Stacks:
     return stacks([(block, _block(block, paper, size_pt * MM_PER_PT)) for block in card.small()])
 
 
-def stacks(heights: Iterable[tuple[Block, float]]) -> Stacks:
-    """Put each block on the lower one of two stacks."""
-    found: tuple[list[Block], list[Block]] = ([], [])
+def stacks(heights: Sequence[tuple[Block, float]]) -> Stacks:
+    """Put each block, the highest first, on the lower one of two stacks; within them the order stays."""
+    on_left: dict[int, bool] = {}
     filled = [0.0, 0.0]
-    for block, height in heights:
-        side = 0 if filled[0] <= filled[1] else 1
-        found[side].append(block)
-        filled[side] += height
-    return found
+    for number in sorted(range(len(heights)), key=lambda n: -heights[n][1]):
+        on_left[number] = filled[0] <= filled[1]
+        filled[0 if on_left[number] else 1] += heights[number][1]
+    blocks = [block for block, _ in heights]
+    left = [block for n, block in enumerate(blocks) if on_left[n]]
+    return left, [block for n, block in enumerate(blocks) if not on_left[n]]
 
 
 def _stacked(card: Card, paper: Paper, em: float) -> float:
@@ -137,9 +138,10 @@ def _block(block: Block, paper: Paper, em: float) -> float:
     """Reckon the height of a block in mm; within, widths and heights are in sizes of the text."""
     if block.drawing is None:
         rows, points = (width / em for width in small_columns_mm(paper))
+        across = _table(block.points) if block.points_across() else 0.0
         heights = [
-            _rows((*block.wiring, *block.limits), rows) + _notes(block.points, rows),
-            _table(block.points) + _rows(block.checks, points),
+            across + _rows((*block.wiring, *block.limits), rows) + _notes(block.points, rows),
+            (across or _table(block.points)) + _rows(block.checks, points),
         ]
         width = rows + points
     else:

@@ -170,8 +170,7 @@ def _computed(found: Numbers) -> Block:
         names=(channel.name,),
         about=f"computed: {MINUS}({said})",
         wiring=(Row("Wiring", "none of its own", f"from: {MINUS}({said}); proves nothing by itself"),),
-        checks=tuple(_computed_range(chain.low, chain.high, channel.unit)),
-        limits=trip_rows(found),
+        limits=(*_computed_range(chain.low, chain.high, channel.unit), *trip_rows(found)),
     )
 
 

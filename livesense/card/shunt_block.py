@@ -79,7 +79,7 @@ def _wiring(bench: Bench, channel: Channel) -> Iterator[Row]:
     yield Row("+ input", _SIDES[plus])
     yield Row(f"{MINUS} input", _SIDES[minus])
     runs = "rises" if sign(channel) > 0 else "falls"
-    yield Row("Arrow", f"+ I from {first} to {second}: the output {runs}", _counted(channel))
+    yield Row("Arrow", f"+ I from {first} to {second}: output {runs}", _counted(channel))
     volts = amount(zero_v(channel, bench.adc), "V")
     pins, meaning = _REFERENCE_PINS.get(str(channel.reference), (f"both to an outside {volts}", ""))
     key = f'reference = "{channel.reference if meaning else volts}"'
@@ -97,7 +97,7 @@ def _wiring(bench: Bench, channel: Channel) -> Iterator[Row]:
 
 def _counted(channel: Channel) -> str:
     counted = "out of the supply" if channel.phase == "bus" else "into the motor"
-    return f'plus_input = "{channel.plus_input}"; positive is {counted}'
+    return f'plus_input = "{channel.plus_input}", counted {counted}'
 
 
 def _wrong_way(found: Numbers) -> Iterator[Row]:
