@@ -2,8 +2,8 @@
 #ifndef CORE_H
 #define CORE_H
 
-#include <cstddef>
-#include <cstdint>
+#include <stddef.h>
+#include <stdint.h>
 
 enum { A0 = 14, A1, A2 };
 enum { INPUT, INPUT_PULLUP };

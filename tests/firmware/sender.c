@@ -70,6 +70,41 @@ static void scans(void)
     free(buffers[1]);
 }
 
+/* group code channels scans_full flush_ticks counter, then what is done in turn: S tick codes..., D tick (flush_due),
+   F (flush), K scans (skip), and a dot at the end */
+static void in_turn(void)
+{
+    const uint32_t group = number(), code = number(), channels = number(), full = number();
+    const uint32_t flush = number(), counter = number();
+    const size_t room = LIVESENSE_FRAME_SIZE(code == LIVESENSE_U12 ? LIVESENSE_SCAN_BYTES_U12(channels, full)
+                                                                   : LIVESENSE_SCAN_BYTES_U16(channels, full));
+    uint8_t *buffer = malloc(room);
+    uint16_t codes[256];
+    struct livesense_batch batch;
+    char what;
+    if (!livesense_batch_start(&batch, buffer, room, (uint8_t)group, (enum livesense_code)code, (uint8_t)channels,
+                               (uint16_t)full, flush))
+        exit(2);
+    batch.counter = counter;
+    while (scanf(" %c", &what) == 1 && what != '.') {
+        size_t size = 0;
+        if (what == 'S') {
+            const uint32_t tick = number();
+            for (uint32_t channel = 0; channel < channels; channel++)
+                codes[channel] = (uint16_t)number();
+            size = livesense_scan(&batch, codes, tick);
+        } else if (what == 'D') {
+            size = livesense_flush_due(&batch, number());
+        } else if (what == 'K') {
+            size = livesense_skip(&batch, number());
+        } else {
+            size = livesense_flush(&batch);
+        }
+        show(buffer, size);
+    }
+    free(buffer);
+}
+
 /* kind room size bytes... number */
 static void text(void)
 {
@@ -100,6 +135,8 @@ int main(void)
     while (scanf(" %c", &what) == 1) {
         if (what == 's')
             scans();
+        else if (what == 'o')
+            in_turn();
         else if (what == 't')
             text();
         else

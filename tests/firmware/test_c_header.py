@@ -178,6 +178,63 @@ def test_batches(sender: Sender, data: st.DataObject) -> None:
     assert sender(*start(kind, channels, full, counter=first), count, *rows) == expected
 
 
+TICKS = 2**32
+
+Step = tuple[str, int, list[int]]
+STEPS = st.lists(
+    st.one_of(
+        # Time goes on by so many ticks, then a scan is taken, or it is asked whether one has waited too long.
+        st.tuples(st.just("S"), st.integers(0, 30), st.lists(st.integers(0, 4095), min_size=3, max_size=3)),
+        st.tuples(st.just("D"), st.integers(0, 60), st.just([])),
+        st.tuples(st.just("F"), st.just(0), st.just([])),
+        st.tuples(st.just("K"), st.one_of(st.integers(0, 3), st.integers(0, 2**31)), st.just([])),
+    ),
+    max_size=60,
+)
+
+
+def packets_of(steps: list[Step], full: int, flush: int, first: int, tick: int) -> list[tuple[int, list]]:
+    """What the description of the functions promises: counter and scans of each packet."""
+    sent: list[tuple[int, list]] = []
+    scans: list[list[int]] = []
+    opened = 0
+    for what, number, codes in steps:
+        if what in "SD":
+            tick += number
+        if what == "S":
+            opened = opened if scans else tick
+            scans.append(codes)
+        waited = flush > 0 and tick - opened >= flush
+        if scans and (what in "FK" or (what == "S" and len(scans) == full) or (what in "SD" and waited)):
+            sent.append((first % TICKS, scans))
+            first, scans = first + len(scans), []
+        if what == "K":
+            first += number
+    return sent
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    steps=STEPS,
+    kind=st.sampled_from(TYPES),
+    full=st.integers(1, 12),
+    flush=st.one_of(st.just(0), st.integers(1, 100)),
+    first=st.one_of(st.integers(0, 3), st.integers(TICKS - 40, TICKS - 1)),
+    tick=st.one_of(st.just(0), st.integers(TICKS - 500, TICKS - 1)),
+)
+def test_anything_in_any_order(
+    sender: Sender, steps: list[Step], kind: CodeType, full: int, flush: int, first: int, tick: int
+) -> None:
+    words: list[object] = ["o", 5, TYPES.index(kind), 3, full, flush, first]
+    now = tick
+    for what, number, codes in steps:
+        if what in "SD":
+            now += number
+        words += [what, *([] if what == "F" else [number if what == "K" else now % TICKS]), *codes]
+    expected = [frame(5, at, scans, kind) for at, scans in packets_of(steps, full, flush, first, tick)]
+    assert sender(*words, ".") == expected
+
+
 @pytest.mark.parametrize("kind", TYPES)
 def test_full_pieces(sender: Sender, kind: CodeType) -> None:
     """Packets without a zero byte around one and two full pieces of the stuffing."""

@@ -49,6 +49,13 @@ def taken(heard: Heard, counts: list[int]) -> None:
     assert codes[:, 2].tolist() == ((codes[:, 0] + 200) % 1024).tolist()
 
 
+def test_no_warning_on_a_core_with_int_of_16_bits(tmp_path: Path) -> None:
+    command = [compiler("avr-g++"), "-std=c++11", "-mmcu=atmega328p", "-Os", *WARNINGS, "-c"]
+    command += [f"-I{FIRMWARE / 'c'}", f"-I{HERE}", "-include", "core.h", "-o", str(tmp_path / "sketch.o")]
+    built = subprocess.run([*command, "-x", "c++", str(SKETCH)], capture_output=True, text=True)
+    assert built.returncode == 0, built.stderr
+
+
 def test_all_scans_come(run: Callable[..., Heard]) -> None:
     heard = run(5)
     assert heard.faults == []
