@@ -22,6 +22,7 @@ from livesense.errors import LivesenseError
 from livesense.intake import Intake
 from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
 from livesense.link.reader import LinkReader, arrival_now
+from livesense.live_zero import zero_of_run
 from livesense.logbook.writer import LogbookWriter, RunWriter
 from livesense.outages import Away, Outages
 from livesense.record_settings import Ended, Progress, RecordSettings
@@ -432,7 +433,7 @@ class Recorder:
         self._run.commit()
 
     def _answer_requests(self) -> None:
-        if self._run is None:
+        if self._run is None or self._writer is None:
             return
         for request in self._run.requests():
             if request.kind == "stop":
@@ -441,6 +442,11 @@ class Recorder:
             elif request.kind == "note":
                 self._note(request.text, time.time(), "user")
                 answer = "noted"
+            elif request.kind == "zero":
+                # Of what is in the logbook: everything until now.
+                self._run.commit()
+                answer = zero_of_run(self._writer, self._settings.bench, self._run.number)
+                self._tell(answer)
             else:
                 answer = f"this recorder does not know the request {request.kind!r}"
             self._run.answer(request.number, answer)

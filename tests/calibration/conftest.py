@@ -1,4 +1,4 @@
-"""Streams of a bench at rest and of one that carries a known current, from a device written by hand."""
+"""Benches and streams for calibrations."""
 
 from __future__ import annotations
 
@@ -6,37 +6,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
-from plain_device import bench_text, description_frame, group, scans_frame
-
-CODE_A = 3.3 / 4096 / (20 * 0.005)
-"""Amperes per code of the bench that `bench_text` writes."""
-
-RATE_HZ = 2000
-
-
-def stream(
-    codes: Mapping[str, Any],
-    *,
-    scans: int = 4000,
-    rate_hz: float = RATE_HZ,
-    noise: float = 1.2,
-    seed: int = 1,
-    **more: Any,
-) -> bytes:
-    """Frames of channels with a mean code (a number, or ``(scans,)``) each, and noise."""
-    random = np.random.default_rng(seed)
-    columns = [
-        np.broadcast_to(np.asarray(c, float), (scans,)) + random.normal(0, noise, scans)
-        for c in codes.values()
-    ]
-    rows = np.clip(np.rint(np.column_stack(columns)), 0, 4095).astype(int)
-    out = description_frame([group(tuple(codes), rate_hz=rate_hz)], **more)
-    for at in range(0, scans, 100):
-        out += scans_frame(0, at, [tuple(row) for row in rows[at : at + 100].tolist()])
-    return out
-
+from plain_device import bench_text
+from still_streams import stream
 
 Made = Callable[..., str]
 
@@ -62,7 +34,3 @@ def bench(tmp_path: Path) -> Callable[..., Path]:
         return path
 
     return write
-
-
-OFF = {"iu": 2053.3, "iv": 2041.6, "iw": 2048.9}
-"""Zeros of a bench, in codes."""
