@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import logging
 import secrets
 import signal
@@ -186,8 +187,10 @@ class Server:
             bound = socket.create_server((host, settings.port), family=family)
         except (OSError, OverflowError) as error:
             self.page.close()
+            busy = getattr(error, "errno", None) == errno.EADDRINUSE
+            why = "another program listens there" if busy else getattr(error, "strerror", None) or str(error)
             raise UsageError(
-                f"cannot listen on port {settings.port}: {error}; choose another port"
+                f"cannot listen on port {settings.port}: {why}; name another one with --port (0: any free)"
             ) from error
         self._server = create_server(
             self.page.dash.server,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -195,11 +194,14 @@ def warnings_of(
                     f'channel "{channel.name}": its amplifier, supplied with {channel.supply:g} V, can drive '
                     f"the ADC's pin above its reference of {full:g} V: see what the pin bears"
                 )
-    for (phase, where, unit), count in Counter((c.phase, c.place, c.unit) for c in channels).items():
-        if count > 1 and phase in PHASES and unit in ("A", "V"):
+    seats: dict[tuple[str | None, str, str], list[str]] = {}
+    for channel in channels:
+        seats.setdefault((channel.phase, channel.place, channel.unit), []).append(channel.name)
+    for (phase, where, unit), names in seats.items():
+        if len(names) > 1 and phase in PHASES and unit in ("A", "V"):
             found.append(
-                f"phase {phase} has {count} {where} channels in {unit}: "
-                "figures of the three phases use the first"
+                f"phase {phase} has {len(names)} {where} channels in {unit} ({', '.join(names)}): figures of "
+                f"the three phases use {names[0]}; state phase or place of the others, if it is another one"
             )
     for number, watch in enumerate(watches, start=1):
         alternating = any(c.phase in PHASES for c in channels if c.name in watch.channels)

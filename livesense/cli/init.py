@@ -47,5 +47,8 @@ def _write(name: str, *, force: bool) -> int:
         path.write_text(starter(), encoding="utf-8")
     except OSError as error:
         raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
-    print(f"Wrote {path}. Change it to what is on your bench, then: livesense record {path}")
+    print(
+        f"Wrote {path}. Set its port (`livesense ports` lists what is there) and change it to what is on "
+        f"your bench, then: livesense record {path}"
+    )
     return 0

@@ -30,7 +30,10 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-_SHOWN = ("mean", "rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent", "min", "max")
+_SHOWN = (
+    "mean", "rms", "ac_rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent", "noise_rms",
+    "min", "max", "peak_to_peak", "crest_factor",
+)  # fmt: skip
 
 
 def _print(facts: dict[str, Any]) -> None:

@@ -50,25 +50,8 @@ def _print(facts: dict[str, Any]) -> None:
         if (fit := group["rate_fitted_hz"]) is not None:
             odd = ", which does not fit the nominal rate" if group["rate_off"] else ""
             print(f"  fitted against the clock: {quantity(fit)} (k = 2){odd}")
-    print()
-    print(
-        table(
-            ("channel", "phase", "place", "sensor", "range", "per code", "not stated"),
-            [
-                (
-                    c["name"],
-                    c["phase"] or "",
-                    # Where in the bridge is a question of shunts only.
-                    c["place"] or "" if c["sensor"] == "shunt" else "",
-                    c["sensor"] + (" (computed)" if c["computed"] else ""),
-                    _range(c),
-                    f"{significant(c['per_code'])} {c['unit']}".rstrip() if c["per_code"] is not None else "",
-                    ", ".join(c["u_excludes"]),
-                )
-                for c in facts["chain"]
-            ],
-        )
-    )
+    if facts["chain"]:
+        _chain(facts["chain"])
     _budgets(facts["chain"])
     _calibration(facts)
     _list("Gaps", facts["gaps"])
@@ -84,6 +67,28 @@ def _print(facts: dict[str, Any]) -> None:
         _table(("at", "scan", "source", "text"), [_note(note) for note in facts["notes"]])
     if facts["faults"]:
         print("\nFaults: " + ", ".join(f"{kind} {count}" for kind, count in facts["faults"].items()))
+
+
+def _chain(chain: list[dict[str, Any]]) -> None:
+    print()
+    print(
+        table(
+            ("channel", "phase", "place", "sensor", "range", "per code", "not stated"),
+            [
+                (
+                    c["name"],
+                    c["phase"] or "",
+                    # Where in the bridge is a question of shunts only.
+                    c["place"] or "" if c["sensor"] == "shunt" else "",
+                    c["sensor"] + (" (computed)" if c["computed"] else ""),
+                    _range(c),
+                    f"{significant(c['per_code'])} {c['unit']}".rstrip() if c["per_code"] is not None else "",
+                    ", ".join(c["u_excludes"]),
+                )
+                for c in chain
+            ],
+        )
+    )
 
 
 def _budgets(chain: list[dict[str, Any]]) -> None:

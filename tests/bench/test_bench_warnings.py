@@ -42,7 +42,8 @@ def test_one_direction_is_all_a_bus_needs(changed: Changed) -> None:
 def test_two_channels_of_one_phase_at_one_place(changed: Changed) -> None:
     more = '[[channel]]\nname = "iu_60"\nphase = "U"\nsensor = "direct"\nunit = "A"\n'
     assert changed(more=more).warnings == (
-        "phase U has 2 in-line channels in A: figures of the three phases use the first",
+        "phase U has 2 in-line channels in A (iu, iu_60): figures of the three phases use iu; state phase or "
+        "place of the others, if it is another one",
     )
 
 
