@@ -45,6 +45,10 @@ class InUse:
 
 NOTHING = InUse({})
 
+_LATER = (
+    "calibrations in this logbook were made later than now by this computer's clock: not used; set the clock"
+)
+
 
 def boards_of(bench: Bench) -> dict[str, str]:
     """Board of each channel that has codes; empty where the bench file names none."""
@@ -57,11 +61,13 @@ def in_use_now(select: calibrations.Select, bench: Bench, wall_s: float, device:
     rows = calibrations.newest(select, bench.name, boards, wall_s)
     found = in_use(rows, wall_s, device)
     others = calibrations.of_other_boards(select, bench.name, boards, wall_s)
+    ever = calibrations.newest(select, bench.name, boards)
+    early = [] if ever == rows else [_LATER]
     return InUse(
         found.calibration,
         found.rows,
         found.stale,
-        (*found.warnings, *_other_boards(others, boards)),
+        (*found.warnings, *_other_boards(others, boards), *early),
     )
 
 

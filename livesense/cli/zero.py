@@ -12,6 +12,7 @@ from livesense.cli.logbooks import usable_logbook
 from livesense.cli.options import add_json, add_logbook, span
 from livesense.cli.output import print_json, quantity, safe, table
 from livesense.errors import UsageError
+from livesense.wording import significant
 
 if TYPE_CHECKING:
     from livesense.bench import Bench
@@ -187,8 +188,8 @@ def _print(facts: dict[str, Any]) -> None:
                     name,
                     quantity({"value": c["zero_code"], "u": c["u_codes"], "unit": ""}),
                     quantity(c["offset"]),
-                    f"{c['noise_codes']:.2g} codes",
-                    f"{c['drift_codes']:.2g} codes",
+                    f"{significant(c['noise_codes'], 2)} codes",
+                    f"{significant(c['drift_codes'], 2)} codes",
                     c["scans"],
                     "kept" if c["stored"] else "one-sided" if c["one_sided"] else "not kept",
                 )

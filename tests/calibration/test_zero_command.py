@@ -252,6 +252,17 @@ def test_an_old_zero_is_stale_and_the_bench_file_s_offsets_count_again(
     assert "40 days" in livesense("show", "last", "--json").json["calibration"]["stale"][0]
 
 
+def test_a_clock_that_was_set_back_is_told(bench: Any, sent: Any, livesense: Command, tmp_path: Path) -> None:
+    path = bench()
+    livesense("zero", path, "--port", sent(OFF), "--json")
+    with sqlite3.connect(tmp_path / "livesense.db") as db:
+        db.execute("UPDATE calibration SET wall_s = wall_s + 86400")
+    db.close()
+    told = livesense("record", path, "--port", sent(OFF), "--json").json["calibration"]
+    assert told["used"] == []
+    assert "set the clock" in told["warnings"][0]
+
+
 WARM = """
 [[channel]]
 name = "t_sink"
