@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from html import escape
 
-from livesense.card.content import BLANK, Block, Card, Row, Table
+from livesense.card.content import BLANK, Block, Card, Row, Table, unbroken
 from livesense.card.drawing import HEIGHT, WIDTH, Area, Circle, Drawing, Label, Line, Shape
 from livesense.card.fit import (
     CAUTION_COLUMNS,
@@ -174,9 +173,9 @@ def svg(drawing: Drawing) -> str:
     """Write a drawing; what it shows stands in words within."""
     shapes = "".join(map(_shape, drawing.shapes))
     return (
-        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{_plain(drawing.about)}" '
-        'stroke-linejoin="round" stroke-linecap="round" font-size="7" fill="#15181c" stroke="#15181c" '
-        f'stroke-width="0.6">{shapes}</svg>'
+        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{_plain(drawing.about)}"'
+        '><g stroke-linejoin="round" stroke-linecap="round" font-size="7" fill="#15181c" stroke="#15181c" '
+        f'stroke-width="0.6">{shapes}</g></svg>'
     )
 
 
@@ -205,9 +204,6 @@ def _plain(text: str) -> str:
     return escape("".join(c if c.isprintable() else "?" for c in text))
 
 
-_UNIT = re.compile(r"(?<=\d) (?=[%°AVWΩKsHmµnkM])")
-
-
 def _text(text: str) -> str:
     """Escape a text, keep numbers and units on one line, and draw lines to fill."""
-    return _UNIT.sub("\xa0", _plain(text)).replace(BLANK, '<span class="blank"></span>')
+    return unbroken(_plain(text)).replace(BLANK, '<span class="blank"></span>')

@@ -47,17 +47,21 @@ DIGEST_DIGITS = 12
 
 def card_of(bench: Bench, found: Sequence[Numbers]) -> Card:
     """Make the card of a bench from its numbers."""
-    digest = hashlib.sha256(bench.text.encode("utf-8")).hexdigest()[:DIGEST_DIGITS]
     file = PureWindowsPath(bench.path).name or "a bench file"
     return Card(
         title=bench.name,
-        origin=f"Bench card of {file}, SHA-256 {digest}…, by livesense {__version__}",
+        origin=f"Bench card of {file}, SHA-256 {digest(bench)[:DIGEST_DIGITS]}…, by livesense {__version__}",
         guide="Nominal values as the file states them, without calibrations. Small print: where each comes "
         f"from, with the file's keys. {BLANK}: not in the file, fill in.",
         blocks=tuple(_joined(bench, found)),
         cautions=CAUTIONS,
         signed=f"Wired by {BLANK}{BLANK}   Checked at 0 A by {BLANK}{BLANK}   Date {BLANK}",
     )
+
+
+def digest(bench: Bench) -> str:
+    """SHA-256 of the bench file's text: tells whether a card at the bench is of this file."""
+    return hashlib.sha256(bench.text.encode("utf-8")).hexdigest()
 
 
 def _joined(bench: Bench, found: Sequence[Numbers]) -> list[Block]:

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from livesense.card.drawing import Drawing
@@ -15,6 +16,14 @@ BLANK = "________"
 
 WIDEST_BESIDE = 4
 """Columns of points that stand beside the rows of a small block."""
+
+
+_UNIT = re.compile(r"(?<=\d) (?=[%°AVWΩKsHmµnk])")
+
+
+def unbroken(text: str) -> str:
+    """Keep numbers and their units on one line."""
+    return _UNIT.sub("\xa0", text)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from livesense.bench import Bench, Channel, Sensor
 from livesense.bench.pins import per_volt, ratiometric, reference_v, supply_v, zero_v
-from livesense.card.points import Numbers, rated_a
+from livesense.card.points import PHASES, Numbers, rated_a
 from livesense.chain.sizing import carried_share
 from livesense.wording import COVERAGE_FACTOR
 
@@ -142,6 +142,14 @@ def heat(bench: Bench, found: Numbers) -> Heat | None:
         None if found.trip is None else found.trip.watch.limit**2 * channel.shunt_ohm,
         max(abs(found.chain.low), abs(found.chain.high)) ** 2 * channel.shunt_ohm,
     )
+
+
+def reach(found: Numbers) -> float | None:
+    """Tell how far a channel reads: of a phase the nearer side of its range; None where nothing tells it."""
+    sides = [side for side in (-found.chain.low, found.chain.high) if side > 0]
+    if found.here is None or not sides:
+        return None
+    return min(sides) if found.channel.phase in PHASES else max(sides)
 
 
 @dataclass(frozen=True, slots=True)

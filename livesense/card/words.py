@@ -8,7 +8,7 @@ from livesense.bench import Bench, Channel, Watch
 from livesense.bench.pins import reference_v
 from livesense.bench.values import engineering
 from livesense.card.content import BLANK, Row, Table
-from livesense.card.limits import at_zero, pin_safety
+from livesense.card.limits import at_zero, pin_safety, reach
 from livesense.card.points import PHASES, Numbers, Point
 from livesense.wording import MINUS, significant
 
@@ -137,7 +137,7 @@ def trip_rows(found: Numbers) -> tuple[Row, ...]:
     if found.channel.quantity != "current":
         return ()
     trip, rated = found.trip, found.point("rated-peak")
-    reach = _reach(found)
+    far = reach(found)
     rows = []
     if trip is None:
         rows.append(Row("First trip", f"{BLANK} A", "no [[watch]] names it"))
@@ -145,19 +145,11 @@ def trip_rows(found: Numbers) -> tuple[Row, ...]:
         rows.append(Row("First trip", _trip_value(found), _trip_origin(trip.watch, trip.number), strong=True))
     known = [("trip", trip.watch.limit)] if trip is not None else []
     known += [("rated peak", rated.value)] if rated is not None else []
-    if reach is not None and known:
-        said = ", ".join(f"{per_cent(reach / level - 1)} beyond the {name}" for name, level in known)
-        how = " and ".join(f"{amount(reach, 'A')} ÷ {amount(level, 'A')} {MINUS} 1" for _, level in known)
+    if far is not None and known:
+        said = ", ".join(f"{per_cent(far / level - 1)} beyond the {name}" for name, level in known)
+        how = " and ".join(f"{amount(far, 'A')} ÷ {amount(level, 'A')} {MINUS} 1" for _, level in known)
         rows.append(Row("Headroom", said, how))
     return tuple(rows)
-
-
-def _reach(found: Numbers) -> float | None:
-    low, high = found.chain.low, found.chain.high
-    if found.here is None:
-        return None
-    sides = [side for side in (-low, high) if side > 0]
-    return min(sides) if found.channel.phase in PHASES else max(sides)
 
 
 def _trip_value(found: Numbers) -> str:
