@@ -45,8 +45,12 @@ def text(layout: RecordLayout) -> str:
         f"{one.name}:{one.type} at byte {one.begin}" for one in sorted(fields, key=lambda one: one.begin)
     )
     scans = f", scans = {layout.scans}" if layout.scans > 1 else ""
-    endian = "big" if layout.big else "little"
-    return f'sync = "{_hex(layout.sync)}", endian = "{endian}", {placed}, check = "{layout.check}"{scans}'
+    check = f', check = "{layout.check}"'
+    if layout.check_big != layout.big and layout.check_width > 1:
+        check += f', check_endian = "{_endian(layout.check_big)}"'
+    if layout.check_over_sync:
+        check += ', check_over = "all"'
+    return f'sync = "{_hex(layout.sync)}", endian = "{_endian(layout.big)}", {placed}{check}{scans}'
 
 
 def _differences(declared: RecordLayout, found: RecordLayout) -> list[str]:
@@ -58,9 +62,16 @@ def _differences(declared: RecordLayout, found: RecordLayout) -> list[str]:
     if declared.check != found.check and found.check != "none":
         begin = found.size - CHECK_WIDTHS[found.check]
         differences.append(f"{found.check} at byte {begin}, declared {declared.check}")
+    elif declared.check == found.check != "none":
+        if declared.check_big != found.check_big and declared.check_width > 1:
+            differences.append(
+                f"check_endian {_endian(found.check_big)}, declared {_endian(declared.check_big)}"
+            )
+        if declared.check_over_sync != found.check_over_sync:
+            over = "all" if found.check_over_sync else "fields"
+            differences.append(f'the check is over other bytes: check_over = "{over}" fits')
     if declared.big != found.big:
-        first, other = ("highest", "lowest") if found.big else ("lowest", "highest")
-        differences.append(f"{first} byte first, declared {other}")
+        differences.append(f"endian {_endian(found.big)}, declared {_endian(declared.big)}")
     places = {one.begin: one.width for one in found.channels}
     for one in declared.channels:
         if places and places.get(one.begin) != one.width:
@@ -71,6 +82,10 @@ def _differences(declared: RecordLayout, found: RecordLayout) -> list[str]:
             )
             break
     return differences
+
+
+def _endian(big: bool) -> str:
+    return "big" if big else "little"
 
 
 def _within(one: bytes, other: bytes) -> bool:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from livesense.listen.rows import WELL, Row, Verdict
 
-KEPT = 1 << 16
+KEPT = 1 << 15
 """Bytes that are kept, from the first and of the latest: enough to look for frames, lines or records."""
 
 READ = WELL | {Verdict.UNDESCRIBED, Verdict.REPEATED, Verdict.BEHIND}

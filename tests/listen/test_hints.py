@@ -145,7 +145,10 @@ class TestWire:
         assert "--wire framed" in hints["wire_framed"]
 
     def test_records_where_frames_are_expected(self) -> None:
-        assert "records of one length, where framed is expected" in told(records(), bench=bench_text())["wire_record"]
+        assert (
+            "records of one length, where framed is expected"
+            in told(records(), bench=bench_text())["wire_record"]
+        )
 
     def test_frames_where_records_are_expected(self) -> None:
         assert "wire_framed" in told(b"".join(good()), bench=layout())
@@ -180,10 +183,16 @@ class TestLayout:
             ('"A5 5A"', '"5A A5"', ["they begin with A5 5A, declared 5A A5"]),
             ('"A5 5A"', '"A5 5B"', ["they begin with A5 5A, declared A5 5B"]),
             ('"n:u8", ', "", ["11 bytes long, declared 10", "iu declared as u16 at byte 2"]),
-            ('"n:u8", ', '"n:u16", ', ["11 bytes long, declared 12", "iu declared as u16 at byte 4", "a1:u16 at byte 3"]),
+            (
+                '"n:u8", ',
+                '"n:u16", ',
+                ["11 bytes long, declared 12", "iu declared as u16 at byte 4", "a1:u16 at byte 3"],
+            ),
             ('"crc16-modbus"', '"crc16-ibm-3740"', ["crc16-modbus at byte 9, declared crc16-ibm-3740"]),
             ('"crc16-modbus"', '"sum8"', ["11 bytes long, declared 10", "crc16-modbus"]),
-            ("\ncheck", '\nendian = "big"\ncheck', ["lowest byte first, declared highest"]),
+            ('modbus"', 'modbus"\ncheck_endian = "big"', ["check_endian little, declared big"]),
+            ('modbus"', 'modbus"\ncheck_over = "all"', ['check_over = "fields" fits']),
+            ("\ncheck", '\nendian = "big"\ncheck', ["endian little, declared big"]),
         ],
     )
     def test_what_is_declared_wrongly(self, right: str, wrong: str, said: list[str]) -> None:
@@ -193,9 +202,10 @@ class TestLayout:
 
     def test_a_sync_word_tells_the_length_where_no_check_is_known(self) -> None:
         stream = b"".join(b"\xa5\x5a" + random.Random(n).randbytes(9) for n in range(20))
-        assert "every 11 bytes, the declared record has 12" in told(
-            stream, bench=layout(RIGHT.replace("n:u8", "n:u16"))
-        )["layout"]
+        assert (
+            "every 11 bytes, the declared record has 12"
+            in told(stream, bench=layout(RIGHT.replace("n:u8", "n:u16")))["layout"]
+        )
         assert "the check is wrong throughout" in told(stream, bench=layout())["layout"]
 
     def test_a_sync_word_that_never_comes(self) -> None:
@@ -262,8 +272,14 @@ class TestFrames:
             (lambda packet: crc16(packet).to_bytes(2, "big"), "the right CRC, high byte first"),
             (lambda packet: zero_start(packet).to_bytes(2, "little"), "starts from 0"),
             (lambda packet: modbus(packet).to_bytes(2, "little"), "CRC-16/MODBUS"),
-            (lambda packet: crc16(packet[1:]).to_bytes(2, "little"), "the right CRC, over the body without the kind"),
-            (lambda packet: (sum(packet) & 0xFFFF).to_bytes(2, "big"), "the sum of the bytes, high byte first"),
+            (
+                lambda packet: crc16(packet[1:]).to_bytes(2, "little"),
+                "the right CRC, over the body without the kind",
+            ),
+            (
+                lambda packet: (sum(packet) & 0xFFFF).to_bytes(2, "big"),
+                "the sum of the bytes, high byte first",
+            ),
             (lambda packet: (crc16(packet) ^ 0xFFFF).to_bytes(2, "little"), "inverted at the end"),
         ],
     )
