@@ -280,6 +280,13 @@ def test_a_buffer_too_small_is_refused(sender: Sender) -> None:
     assert sender(*start(CodeType.U16, 3, 0, room=105), 0) == ["refused"]
 
 
+@pytest.mark.parametrize("channels", [1, 2, 3])
+def test_of_a_code_in_12_bits_the_low_ones_are_taken(sender: Sender, channels: int) -> None:
+    rows = [f"0 0 {'65261 ' * channels}"] * 3  # FEED
+    codes = np.full((3, channels), 0xEED)
+    assert sender(*start(CodeType.U12, channels, 3), 3, *rows) == [frame(5, 0, codes, CodeType.U12)]
+
+
 def written(kind: str, text: bytes, room: int) -> list[object]:
     return ["t", ord(kind), room, len(text), *(byte - 256 if byte > 127 else byte for byte in text)]
 
