@@ -65,15 +65,12 @@ def check_run(analysis: RunAnalysis, bench: Bench) -> Report:
     lead = next(
         (c.group for c in analysis.channels if c.phase in ("U", "V", "W") and c.quantity == "current"), 0
     )
-    first, stop = run.extent(lead)
-    whole = [s for s in analysis.stretches(lead, first, stop) if s[1] > s[0]]
     stretches = []
-    for begin, end in windows(whole, analysis.rate_hz(lead)):
-        for at, codes in run.codes(lead, begin, end):
+    for begin, end in windows(_looked_through(analysis, lead), analysis.rate_hz(lead)):
+        for at, codes in bridged(list(run.codes(lead, begin, end))):
             start_s = float(run.time_axis(lead).time_s(np.array([at]))[0])
-            stretches.append(
-                _stretch(chain, lead, start_s, analysis.believed_rate_hz(lead, at).value, codes)
-            )
+            rate_hz = analysis.believed_rate_hz(lead, at).value
+            stretches.append(_stretch(chain, lead, start_s, rate_hz, codes))
     lost = [run.scans_lost(group) for group in range(len(run.groups))]
     faults: Counter[str] = Counter(run.fault_counts())
     facts = LinkFacts(
@@ -92,6 +89,20 @@ def check_run(analysis: RunAnalysis, bench: Bench) -> Report:
         seen = analysis.fitted_rate_hz(number, nominal)
         rates.append(Rate(number, stated, _live_rate(seen, stated, group)))
     return check(_evidence(bench, run.groups, stretches, facts, rates, chain))
+
+
+def _looked_through(analysis: RunAnalysis, group: int) -> list[tuple[int, int]]:
+    """Stretches ``[first, stop)`` without a longer gap or a restart."""
+    found: list[tuple[int, int]] = []
+    restarts = {segment.first for segment in analysis.run.time_axis(group).segments}
+    for begin, end in analysis.stretches(group, *analysis.run.extent(group)):
+        if end <= begin:
+            continue
+        if found and begin not in restarts and begin - found[-1][1] <= BRIDGED_SCANS:
+            found[-1] = (found[-1][0], end)
+        else:
+            found.append((begin, end))
+    return found
 
 
 def _stated_rate(bench: Bench, number: int, nominal: float | None) -> float | None:
@@ -120,6 +131,41 @@ def windows(stretches: Iterable[tuple[int, int]], rate_hz: float) -> list[tuple[
         return long
     chosen = np.linspace(0, len(long) - 1, MOST_WINDOWS).round().astype(int)
     return [long[k] for k in chosen]
+
+
+BRIDGED_SCANS = 8
+BRIDGED_SHARE = 0.05
+"""Gaps of up to so many scans, and not more than this share of all, do not end what is looked at."""
+
+
+def bridged(parts: Sequence[tuple[int, Codes]]) -> list[tuple[int, Codes]]:
+    """Join whole stretches over short gaps by straight lines, to be looked at and never stored.
+
+    A line that loses every hundredth scan would else leave no stretch as long as a cycle. Parts are
+    ``(index of the first scan, (n, channels))`` in order.
+    """
+    joined: list[tuple[int, list[Codes]]] = []
+    due = filled = 0
+    for first, codes in parts:
+        gap = first - due
+        room = filled + gap <= BRIDGED_SHARE * sum(len(c) for _, c in parts)
+        if joined and 0 <= gap <= BRIDGED_SCANS and (gap == 0 or room):
+            last = joined[-1][1][-1]
+            if gap:
+                filled += gap
+                joined[-1][1].append(_line_between(last[-1], codes[0], gap))
+            joined[-1][1].append(codes)
+        else:
+            joined.append((first, [codes]))
+        due = first + len(codes)
+    return [(first, np.concatenate(pieces)) for first, pieces in joined]
+
+
+def _line_between(before: Codes, after: Codes, count: int) -> Codes:
+    """``count`` scans between two, ``(count, channels)``, in their own type."""
+    share = np.arange(1, count + 1)[:, None] / (count + 1)
+    between = before.astype(np.float64) + share * (after.astype(np.float64) - before.astype(np.float64))
+    return (between if before.dtype.kind == "f" else np.rint(between)).astype(before.dtype)
 
 
 def _is_serial(port: str) -> bool:
@@ -211,7 +257,7 @@ def check_bytes(bench: Bench, heard: Heard, address: Address) -> Report:
     if believed is None or abs(believed.value / rate - 1) > 0.05 or groups[lead].clock is None:
         believed = Estimate(rate)
     stretches = []
-    for first, codes in decoded.whole(lead):
+    for first, codes in bridged(decoded.whole(lead)):
         for begin, end in windows([(0, len(codes))], rate):
             start_s = (first + begin) / rate
             stretches.append(_stretch(chain, lead, start_s, believed.value, codes[begin:end]))
@@ -316,5 +362,9 @@ class _Decoded:
         if not size:
             return f"nothing came from {address.given!r}: is the board on, and does it send by itself?"
         hint = unfit_header(bench, self._decoder)
-        said = f"{size} bytes came from {address.given!r}, and none of them is a scan as the bench file has it"
-        return f"{said}: {hint}" if hint else f"{said}; `livesense identify {address.given}` tells what they are"
+        said = (
+            f"{size} bytes came from {address.given!r}, and none of them is a scan as the bench file has it"
+        )
+        return (
+            f"{said}: {hint}" if hint else f"{said}; `livesense identify {address.given}` tells what they are"
+        )

@@ -69,7 +69,8 @@ def _balance(
         return warning(
             Kind.BUS,
             i.name,
-            f"The bus delivers {amount(mean, i)}, and {amount(rms, i)} rms in the phases cannot take more than "
+            f"The bus delivers {amount(mean, i)}, and {amount(rms, i)} rms in the phases cannot take more "
+            f"than "
             f"{amount(most, i)}: {i.name} reads too much, or all phases too little.",
             f"Check gain and shunt of {i.name} against the parts.",
             bus=mean,
@@ -81,7 +82,8 @@ def _balance(
             return fault(
                 Kind.REVERSED,
                 i.name,
-                f"{i.name} reads {amount(mean, i)} ({significant_w(mean * volts)}) while the phases carry {amount(rms, i)} rms: "
+                f"{i.name} reads {amount(mean, i)} ({significant_w(mean * volts)}) while the phases carry "
+                f"{amount(rms, i)} rms: "
                 "it is reversed, unless the machine generates.",
                 reverse(i),
                 bus=mean,
@@ -89,8 +91,10 @@ def _balance(
         return warning(
             Kind.BUS,
             i.name,
-            f"The bus delivers {significant_w(mean * volts)}, and the phases' currents warm {significant_w(loss)} of copper "
-            f"and shunts alone: {i.name} or {v.name if v else 'the bus voltage'} reads too little, or the phases too much.",
+            f"The bus delivers {significant_w(mean * volts)}, and the phases' currents warm "
+            f"{significant_w(loss)} of copper "
+            f"and shunts alone: {i.name} or {v.name if v else 'the bus voltage'} reads too little, or the "
+            f"phases too much.",
             f"Check gain and shunt of {i.name} against the parts.",
             power_w=mean * volts,
             loss_w=loss,
@@ -128,7 +132,8 @@ def _nominal_voltage(evidence: Evidence, v: Sensed, looks: Sequence[Look]) -> li
                 rescaled(v, seen / nominal, BUS_VOLTAGE_OFF / 3) if seen > 0 else ("Check its wiring.", "")
             )
             text = (
-                f"{v.name} reads {amount(seen, v)} while the drive works, and the bus is stated as {amount(nominal, v)}: {why}, "
+                f"{v.name} reads {amount(seen, v)} while the drive works, and the bus is stated as "
+                f"{amount(nominal, v)}: {why}, "
                 "or bus_voltage in [bench] is not what feeds it."
             )
             return [fault(Kind.SCALE, v.name, text, fix, factor=seen / nominal)]
@@ -169,7 +174,8 @@ def bus_ripple(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
                     note(
                         kind,
                         None,
-                        f"The bus current ripples by {100 * share:.2g} % at {order} × the electrical frequency: {what} in the "
+                        f"The bus current ripples by {100 * share:.2g} % at {order} × the electrical "
+                        f"frequency: {what} in the "
                         "drive's loop does that, and so does a machine that is not symmetrical.",
                         "Check zeros at rest and scales with a known current.",
                         ripple_percent=100 * share,
@@ -240,7 +246,8 @@ def _pair(phase: str, a: Sensed, b: Sensed, looks: Sequence[Look]) -> Finding | 
     return warning(
         Kind.PAIR,
         b.name,
-        f"{a.name} and {b.name} both read phase {phase} and differ: {shown} (En {worst:.3g}; 1 is what their stated errors allow).",
+        f"{a.name} and {b.name} both read phase {phase} and differ: {shown} (En {worst:.3g}; 1 is what "
+        f"their stated errors allow).",
         SAFE
         + f"check shunt and gain of {b.name} and {a.name} against the parts; a known current through the phase tells which.",
         en=worst,

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import cmath
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from livesense.checks.evidence import Evidence, Sensed
+from livesense.checks.evidence import PHASES, Evidence, Sensed
 from livesense.checks.findings import SAFE, Finding, Kind, fault
+from livesense.checks.kirchhoff import sequence_of
 from livesense.checks.looks import Look, Motion
+from livesense.samples import FloatArray
 
 SILENT = 0.05
 """Below this share of the other phases a channel shows nothing: cross-talk is less, and no gain is wrong
@@ -27,6 +30,12 @@ reversed ones 60°."""
 REPEATS_DEG = 12.0
 REPEATS_SHARE = (0.5, 1.15)
 """Angle and size within which a channel repeats the one before it: no two phases are so near."""
+
+QUIET_CODES = 0.4
+"""With less noise than this a channel that shows nothing may well stay at one code."""
+
+FEWEST_TURNS = 6
+"""Changes of sign that tell an alternating current from a step, where there is no steady line."""
 
 FEWEST_CODES = 8
 """Codes that the others must sweep before a constant one is odd."""
@@ -66,20 +75,36 @@ def _in_look(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> list[tup
         spread = {c.name: float(one.values(c.name)[part].std()) for c in rest}
         if not spread:
             break
-        most = max(spread.values())
-        loud = max(spread, key=lambda name: spread[name])
-        if most < CLEAR * max(one.seen[loud].noise, evidence.channels[loud].lsb / math.sqrt(12)):
+        clear = [n for n in spread if spread[n] > CLEAR * max(one.seen[n].noise, _rounding(evidence, n))]
+        if not clear:
+            continue
+        loud = max(clear, key=lambda name: spread[name])
+        most = spread[loud]
+        if one.fit is None and _turns(one.values(loud)[part]) < FEWEST_TURNS:
             continue
         for c in rest:
             codes = _codes(one, c)[part]
             still = bool(np.all(codes == codes[0]))
             if still and most > FEWEST_CODES * evidence.channels[loud].lsb:
-                if not _open(one, c, rest, part):
+                quiet = all(one.seen[o.name].noise < QUIET_CODES * o.lsb for o in rest if o is not c)
+                at_zero = quiet and abs(float(one.values(c.name)[part][0])) < max(1.5 * c.lsb, c.u_zero)
+                if not at_zero and not _open(one, c, rest, part):
                     found.append((c.name, _stuck(c, float(codes[0]), one, part)))
                     continue
             if spread[c.name] - one.seen[c.name].noise < SILENT * most:
                 found.append((c.name, _silent(one, c, rest, part, spread[c.name] / most)))
     return found
+
+
+def _rounding(evidence: Evidence, name: str) -> float:
+    return evidence.channels[name].lsb / math.sqrt(12)
+
+
+def _turns(values: FloatArray) -> int:
+    """How often values go from well above their mean to well below, and back."""
+    off = values - values.mean()
+    beyond = off[np.abs(off) > 0.5 * off.std()] > 0
+    return int(np.count_nonzero(beyond[1:] != beyond[:-1]))
 
 
 def _codes(one: Look, channel: Sensed) -> np.ndarray:
@@ -119,7 +144,8 @@ def _silent(one: Look, c: Sensed, place: Sequence[Sensed], part: slice, share: f
         return fault(
             Kind.MISSING_PHASE,
             c.name,
-            f"{c.name} carries {percent:.2g} % of the other phases' current, and {names} are opposite to each other: "
+            f"{c.name} carries {percent:.2g} % of the other phases' current, and {names} are opposite to "
+            f"each other: "
             f"phase {c.phase} is open.",
             SAFE + f"check the motor lead, fuse and switches of phase {c.phase}.",
             share_percent=percent,
@@ -132,8 +158,8 @@ def _silent(one: Look, c: Sensed, place: Sequence[Sensed], part: slice, share: f
     return fault(
         kind,
         c.name,
-        f"{c.name} shows {percent:.2g} % of what {names} show, though their sum must return through phase {c.phase}."
-        + doubt
+        f"{c.name} shows {percent:.2g} % of what {names} show, though their sum must return through phase "
+        f"{c.phase}." + doubt
         if not computed
         else f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its sensor is dead "
         "(with a computed third phase the two look alike).",
@@ -174,7 +200,8 @@ def _constant(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Finding]:
             found[name] = fault(
                 Kind.STUCK,
                 name,
-                f"{name} never leaves code {code:g}, while like channels show noise of {float(np.median(alike)):.2g} "
+                f"{name} never leaves code {code:g}, while like channels show noise of "
+                f"{float(np.median(alike)):.2g} "
                 "codes.",
                 SAFE
                 + f"check the amplifier and the ADC pin of {name}, and that the firmware converts column "
@@ -188,28 +215,54 @@ def _repeating(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> dict[s
     """Channels that follow the one sampled just before them, with that one's name."""
     if one.fit is None:
         return {}
-    by_position = {
-        c.position: c for c in evidence.channels.values() if c.chain.group == one.stretch.group and c.measured
-    }
-    width = one.stretch.codes.shape[1]
     found: dict[str, str] = {}
-    for c in place:
-        before = by_position.get(((c.position or 0) - 1) % width)
-        if before is None or before.name not in one.seen or before.name == c.name:
+    width = one.stretch.codes.shape[1]
+    for a, b in itertools.combinations(sorted(place, key=lambda c: c.position or 0), 2):
+        if not (a.lsb and b.lsb) or a.phase == b.phase or not _alike(one, a, b):
             continue
-        if before.phase == c.phase or not before.is_phase_current or not (before.lsb and c.lsb):
+        others = [c for c in place if c not in (a, b)]
+        # Where nothing is left for the third phase, the two carry one current and one of them is reversed.
+        if any(abs(one.seen[c.name].phasor) < 0.3 * abs(one.seen[a.name].phasor) for c in others):
             continue
-        # A pin that floats keeps a voltage, so codes are compared, not amperes.
-        signs = math.copysign(1.0, (c.chain.per_code or 1.0) * (before.chain.per_code or 1.0))
-        mine = one.fit.phasor_rms[one.columns.index(c.name), 0] / c.lsb * signs
-        its = one.fit.phasor_rms[one.columns.index(before.name), 0] / before.lsb
-        if abs(its) < CLEAR * one.seen[before.name].noise / before.lsb:
-            continue
-        ratio = complex(mine / its)
-        near = abs(math.degrees(cmath.phase(ratio))) < REPEATS_DEG if ratio else False
-        if near and REPEATS_SHARE[0] < abs(ratio) < REPEATS_SHARE[1]:
-            found[c.name] = before.name
+        follower = _follower(evidence, one, a, b, others, width)
+        found[follower.name] = (a if follower is b else b).name
     return found
+
+
+def _alike(one: Look, a: Sensed, b: Sensed) -> bool:
+    """Whether two channels carry the same voltage at the pin: a pin that floats keeps one."""
+    signs = math.copysign(1.0, (a.chain.per_code or 1.0) * (b.chain.per_code or 1.0))
+    x, y = one.seen[a.name].phasor / a.lsb, signs * one.seen[b.name].phasor / b.lsb
+    if min(abs(x), abs(y)) < CLEAR * max(
+        one.seen[a.name].u_phasor / a.lsb, one.seen[b.name].u_phasor / b.lsb
+    ):
+        return False
+    low, high = REPEATS_SHARE
+    near = abs(math.degrees(cmath.phase(y / x))) < REPEATS_DEG
+    return near and (low < abs(y / x) < high or low < abs(x / y) < high)
+
+
+def _follower(
+    evidence: Evidence, one: Look, a: Sensed, b: Sensed, others: Sequence[Sensed], width: int
+) -> Sensed:
+    """Tell which of two that are alike repeats the other; ``a`` is sampled before ``b``.
+
+    Where the order of the phases is stated, only one of them fits it together with the third phase.
+    """
+    motor = evidence.bench.motor
+    if motor is not None and motor.sequence is not None and others:
+        third = one.seen[others[0].name].phasor
+        fits = []
+        for right, wrong in ((a, b), (b, a)):
+            true = {right.phase: one.seen[right.name].phasor, others[0].phase: third}
+            true[wrong.phase] = -(one.seen[right.name].phasor + third)
+            forward = sequence_of(np.array([true[p] for p in PHASES]), (0, 1, 2)) > 0
+            if forward == (motor.sequence == "UVW"):
+                fits.append(wrong)
+        if len(fits) == 1:
+            return fits[0]
+    around = (a.position or 0) == 0 and (b.position or 0) == width - 1 and width > 2
+    return a if around else b
 
 
 def _floating(one: Look, name: str, other: str) -> Finding:
@@ -217,7 +270,8 @@ def _floating(one: Look, name: str, other: str) -> Finding:
     return fault(
         Kind.FLOATING,
         name,
-        f"{name} repeats {other}, which is sampled just before it: {100 * ratio:.3g} % of its current, at the same "
+        f"{name} repeats {other}, which is sampled just before it: {100 * ratio:.3g} % of its current, at "
+        f"the same "
         "angle.",
         SAFE + f"check that the amplifier of {name} is on and that its output reaches the ADC pin.",
         share_percent=100 * ratio,

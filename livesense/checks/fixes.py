@@ -110,7 +110,8 @@ def retimed(c: Sensed, later_s: float) -> Edit | str:
     delay_s = c.settings.delay_s + later_s
     if delay_s < 0:
         return (
-            f"State delay of the other channels: {c.name} is sampled {abs(later_s) * 1e6:.3g} µs before them, and delays "
+            f"State delay of the other channels: {c.name} is sampled {abs(later_s) * 1e6:.3g} µs before "
+            f"them, and delays "
             "count from the first channel."
         )
     return Edit("channel", "delay", f"{delay_s * 1e6:.4g} us", c.name)

@@ -195,7 +195,8 @@ def self_check(
     not_seen = list(NOT_SEEN)
     if max(g.u for g in gains.values()) > 2.0:
         not_seen.append(
-            "gains apart from angles: the part along the triangle of the currents themselves, which only balanced "
+            "gains apart from angles: the part along the triangle of the currents themselves, which only "
+            "balanced "
             "currents would show"
         )
     return SelfCheck(

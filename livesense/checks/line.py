@@ -38,7 +38,8 @@ def link(evidence: Evidence) -> list[Finding]:
     if parts:
         text = f"The line is not whole: {', '.join(parts)}."
         fix = (
-            "Lower rate or raise baud if the line is full (`livesense init --link`); check cable, ground and shield, and that "
+            "Lower rate or raise baud if the line is full (`livesense init --link`); check cable, ground "
+            "and shield, and that "
             "nothing else reads the port."
         )
         serious = lost > LOST_SHARE or damaged > LOST_SHARE * facts.scans or facts.restarts or facts.outages
@@ -108,7 +109,8 @@ def _rate(evidence: Evidence, rate: Rate) -> Finding | None:
     declared = rate.group < len(evidence.bench.groups) and evidence.bench.groups[rate.group].rate_hz
     text = (
         f"Group {rate.group} scans {significant(rate.seen.value, 5)} times a second by the clock and "
-        f"{significant(rate.nominal_hz, 5)} by the {'bench file' if declared else 'description'} ({100 * off:+.3g} %): frequency, "
+        f"{significant(rate.nominal_hz, 5)} by the {'bench file' if declared else 'description'} "
+        f"({100 * off:+.3g} %): frequency, "
         "speed, energy and holds are wrong by as much."
     )
     if declared:

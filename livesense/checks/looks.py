@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 
@@ -61,11 +61,12 @@ class Look:
     seen: dict[str, Seen]
     fit: SineFit | None = None
     columns: tuple[str, ...] = ()
+    rough_hz: float = 0.0
 
     @property
     def frequency_hz(self) -> float:
-        """Of the line; 0 where there is none."""
-        return self.fit.frequency_hz.value if self.fit is not None else 0.0
+        """Of the line; the mean one of a run-up whose phases move together; 0 where there is none."""
+        return self.fit.frequency_hz.value if self.fit is not None else self.rough_hz
 
     def values(self, name: str) -> FloatArray:
         """A channel's values, ``(n,)``."""
@@ -103,7 +104,9 @@ def look(evidence: Evidence, stretch: Stretch) -> Look:
     matrix = np.stack([stretch.values[n] for n in names], axis=1)
     fit = _line(matrix, stretch.rate_hz, [names.index(n) for n in leading])
     if isinstance(fit, NoLine):
-        return _without(channels, stretch, names, Motion.STILL if fit.quiet else Motion.MOVING)
+        if fit.quiet:
+            return _without(channels, stretch, names, Motion.STILL)
+        return _together(channels, stretch, _without(channels, stretch, names, Motion.MOVING))
     seen = {}
     for column, name in enumerate(names):
         factor = channels[name].chain.correction(fit.frequency_hz.value)
@@ -122,7 +125,8 @@ def look(evidence: Evidence, stretch: Stretch) -> Look:
 def _line(matrix: FloatArray, rate_hz: float, leading: Sequence[int]) -> SineFit | NoLine:
     """Fit all phases at once; where one of them spoils that, by the first that has a line by itself."""
     together = fit_line(matrix, rate_hz, harmonics=HARMONICS, leading=leading)
-    if isinstance(together, SineFit) or together.quiet:
+    if isinstance(together, SineFit) or together.quiet or "within the window" in together.reason:
+        # What changes for all of them changes for each.
         return together
     for column in leading:
         alone = fit_line(matrix[:, column], rate_hz, harmonics=HARMONICS)
@@ -141,6 +145,32 @@ def _without(channels: dict[str, Sensed], stretch: Stretch, names: Sequence[str]
     return Look(stretch, motion, seen, None, tuple(names))
 
 
-def sum_zero(look: Look, names: Sequence[str]) -> FloatArray:
-    """Sum of channels, ``(n,)``."""
-    return np.asarray(np.sum([look.values(n) for n in names], axis=0))
+COHERENT = 0.97
+CYCLES_OF_A_RUN_UP = 5.0
+ROUGH_U = 0.01
+
+
+def _together(channels: dict[str, Sensed], stretch: Stretch, plain: Look) -> Look:
+    """Phasors of phases whose frequency changes: the part that all of them share.
+
+    The analytic signals of a run-up differ from phase to phase by one complex factor each. They are the
+    first eigenvector of the signals' covariance, if nearly all of it lies there.
+    """
+    names = [n for n in plain.seen if channels[n].is_phase_current and channels[n].measured]
+    matrix = np.stack([stretch.values[n] for n in names], axis=1)
+    n = len(matrix)
+    spectrum = np.fft.fft(matrix - matrix.mean(axis=0), axis=0)[1 : n // 2]
+    gram = spectrum.T @ spectrum.conj() * 2 / n**2
+    values, vectors = np.linalg.eigh(gram)
+    if not 0 < float(values.sum()) < float(values[-1]) / COHERENT:
+        return plain
+    power = np.sum(np.abs(spectrum) ** 2, axis=1)
+    hz = float(np.arange(1, n // 2) @ power / power.sum() * stretch.rate_hz / n)
+    if hz * n / stretch.rate_hz < CYCLES_OF_A_RUN_UP:
+        return plain
+    size = math.sqrt(float(values[-1]))
+    seen = dict(plain.seen)
+    for name, part in zip(names, vectors[:, -1], strict=True):
+        factor = channels[name].chain.correction(hz)
+        seen[name] = replace(seen[name], phasor=complex(size * part * factor), u_phasor=ROUGH_U * size)
+    return replace(plain, seen=seen, rough_hz=hz)

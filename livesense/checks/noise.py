@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from livesense.bench.values import engineering
 from livesense.checks.evidence import Evidence, Sensed
 from livesense.checks.findings import SAFE, Finding, Kind, note, warning
 from livesense.checks.looks import Look, Motion
@@ -18,6 +19,7 @@ OF_ACCURACY = 1.0
 """... if that is also above the systematic uncertainty of its readings at the rated current."""
 
 FEWEST_SCANS_A_CYCLE = 6.0
+HIGHEST_FOLDED = 80
 FOREIGN_SHARE = 0.02
 FOREIGN_CLEAR = 400.0
 """A foreign line counts from this share of the fundamental, and this many times the power around it."""
@@ -78,7 +80,8 @@ def aliasing(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
                 warning(
                     Kind.ALIASING,
                     None,
-                    f"There are {scans:.3g} scans in a cycle of {one.frequency_hz:.4g} Hz: harmonics fold onto the fundamental, "
+                    f"There are {scans:.3g} scans in a cycle of {one.frequency_hz:.4g} Hz: harmonics fold "
+                    f"onto the fundamental, "
                     "and peaks are missed.",
                     "Raise the scan rate in the firmware (and rate in [[group]]): ten scans a cycle or more.",
                     scans_per_cycle=scans,
@@ -92,10 +95,13 @@ def aliasing(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
                 warning(
                     Kind.ALIASING,
                     None,
-                    f"The phases hold a line at {frequency:.4g} Hz of {100 * share:.2g} % of their fundamental that is none of its "
-                    f"harmonics ({one.frequency_hz:.4g} Hz): ripple of the pulses that folds down from above half the scan rate "
+                    f"The phases hold a line at {frequency:.4g} Hz of {100 * share:.2g} % of their "
+                    f"fundamental that is none of its "
+                    f"harmonics ({one.frequency_hz:.4g} Hz): ripple of the pulses that folds down from "
+                    f"above half the scan rate "
                     f"({one.stretch.rate_hz / 2:.5g} Hz) looks so.",
-                    "Sample in step with the pulses, or filter below half the scan rate; bandwidth then states the filter.",
+                    "Sample in step with the pulses, or filter below half the scan rate; bandwidth then "
+                    "states the filter.",
                     frequency_hz=frequency,
                     share_percent=100 * share,
                 )
@@ -123,6 +129,11 @@ def _foreign_line(evidence: Evidence, one: Look) -> tuple[float, float] | None:
     order = hz / f
     allowed = (np.abs(order - np.rint(order)) > 0.12) & (order > 1.3)
     allowed &= np.abs(order - np.rint(order)) * f > 4 * one.stretch.rate_hz / n
+    rate = one.stretch.rate_hz
+    for h in range(one.fit.orders + 1 if one.fit is not None else 1, HIGHEST_FOLDED):
+        # Harmonics above half the scan rate are the current's own: they fold to places that can be reckoned.
+        folded = abs((h * f + rate / 2) % rate - rate / 2)
+        allowed &= np.abs(hz - folded) > 4 * rate / n
     if not allowed.any():
         return None
     power = np.where(allowed, shared, 0.0)
@@ -134,19 +145,27 @@ def _foreign_line(evidence: Evidence, one: Look) -> tuple[float, float] | None:
 
 def _by_the_file(evidence: Evidence) -> list[Finding]:
     """Note where the stated bandwidth lets pass what lies above half the scan rate."""
-    found = []
-    for c in evidence.channels.values():
-        rate = _rate_hz(evidence, c)
-        if c.is_phase_current and c.chain.bandwidth_hz and rate and c.chain.bandwidth_hz > rate / 2:
-            found.append(
-                note(
-                    Kind.ALIASING,
-                    c.name,
-                    f"{c.name} passes up to {c.chain.bandwidth_hz:.4g} Hz, and half its scan rate is {rate / 2:.4g} Hz: ripple "
-                    "above that folds down unless sampling is in step with the pulses.",
-                )
-            )
-    return found
+    wide = [
+        c
+        for c in evidence.channels.values()
+        if c.is_phase_current
+        and c.chain.bandwidth_hz
+        and c.chain.bandwidth_hz > (_rate_hz(evidence, c) or math.inf) / 2
+    ]
+    if not wide:
+        return []
+    rate = _rate_hz(evidence, wide[0]) or 0.0
+    return [
+        note(
+            Kind.ALIASING,
+            None,
+            f"{', '.join(c.name for c in wide)} pass up to "
+            f"{engineering(wide[0].chain.bandwidth_hz or 0.0, 'Hz')}, and half the "
+            f"scan rate is {engineering(rate / 2, 'Hz')}: ripple above that folds down unless sampling is "
+            f"in step with the "
+            "pulses.",
+        )
+    ]
 
 
 def _rate_hz(evidence: Evidence, c: Sensed) -> float | None:

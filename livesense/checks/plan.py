@@ -105,7 +105,8 @@ def _peak(c: Sensed, looks: Sequence[Look]) -> list[Finding]:
         warning(
             Kind.RANGE_TIGHT,
             c.name,
-            f"{c.name} reaches {amount(which, c)}, {100 * peak:.3g} % of what it reads to that side: a little more clips.",
+            f"{c.name} reaches {amount(which, c)}, {100 * peak:.3g} % of what it reads to that side: a "
+            f"little more clips.",
             "Fit a smaller gain, shunt or divider, then state it in the bench file.",
             used=peak,
         )
@@ -146,7 +147,8 @@ def bandwidths(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
                 warning(
                     Kind.BANDWIDTH,
                     c.name,
-                    f"{c.name} is filtered at {corner:.4g} Hz and the currents turn at {highest:.4g} Hz: it lags by "
+                    f"{c.name} is filtered at {corner:.4g} Hz and the currents turn at {highest:.4g} Hz: "
+                    f"it lags by "
                     f"{math.degrees(math.atan(r)):.3g}°, known to ± {math.degrees(2 * u):.2g}° only.",
                     "Fit a faster filter, or state bandwidth_tolerance where it is known better.",
                     used=r,
@@ -166,7 +168,8 @@ def _against_rules(evidence: Evidence, c: Sensed, corner: float) -> list[Finding
                 warning(
                     Kind.BANDWIDTH,
                     c.name,
-                    f"{c.name} is filtered at {corner:.4g} Hz: within the {rule.hold_s * 1e6:.4g} µs of watch {number} it shows "
+                    f"{c.name} is filtered at {corner:.4g} Hz: within the {rule.hold_s * 1e6:.4g} µs of "
+                    f"watch {number} it shows "
                     f"{reached:.0f} % of a step.",
                     "Fit a faster filter, or take a longer hold.",
                     reached_percent=reached,

@@ -20,7 +20,7 @@ from livesense.checks.noise import aliasing, noisy
 from livesense.checks.plan import bandwidths, declared_references, link_load, ranges
 from livesense.checks.unproven import unproven
 from livesense.checks.wiring import FREE_BALANCE, prior_of, swapped, verdicts, wiring
-from livesense.checks.zero import clipped, drift, reference_setup, zero_off
+from livesense.checks.zero import clipped, direct_reversed, drift, flat_tops, reference_setup, zero_off
 from livesense.samples import Estimate
 
 _ORDER = {kind: number for number, kind in enumerate(Kind)}
@@ -62,11 +62,14 @@ def check(evidence: Evidence) -> Report:
     dead = dead_channels(evidence, looks)
     setup = reference_setup(evidence, looks, dead)
     gone = {**dead, **setup}
-    judged = verdicts(evidence, looks, gone)
+    flat = flat_tops(evidence, looks, gone)
+    judged = verdicts(evidence, looks, gone, flat)
     wired = wiring(evidence, judged)
-    moved = drift(evidence, looks, gone)
-    zeros = {name: f for name, f in zero_off(evidence, looks, gone).items() if name not in moved}
-    clips = clipped(evidence, looks, gone)
+    if not any(f.kind is Kind.REVERSED for f in wired):
+        wired += direct_reversed(evidence, looks, gone).values()
+    moved = drift(evidence, looks, {**gone, **flat})
+    zeros = {name: f for name, f in zero_off(evidence, looks, {**gone, **flat}).items() if name not in moved}
+    clips = [*clipped(evidence, looks, gone), *flat.values()]
     odd = {
         f.channel: f
         for f in (*wired, *moved.values(), *zeros.values(), *clips)

@@ -27,14 +27,16 @@ def unproven(evidence: Evidence, looks: Sequence[Look]) -> list[str]:
             f"{_known(evidence, phases)}, or check again while the motor turns."
         )
     found.append(
-        f"A scale that is wrong by one factor in all three. {_known(evidence, phases)}: the reading is that current."
+        f"A scale that is wrong by one factor in all three. {_known(evidence, phases)}: the reading is "
+        f"that current."
     )
     found.append(
         f"All three reversed. {_into(evidence, phases, 'U', 'V')}: {_name(phases, 'U')} must read plus, "
         f"{_name(phases, 'V')} minus."
     )
     found.append(
-        f"Labels exchanged in a circle (U to V to W). {_into(evidence, phases, 'U', 'V')}: {_name(phases, 'W')} must read nothing; "
+        f"Labels exchanged in a circle (U to V to W). {_into(evidence, phases, 'U', 'V')}: "
+        f"{_name(phases, 'W')} must read nothing; "
         "then V and W."
     )
     found += _order(evidence, phases, turning)
@@ -42,12 +44,14 @@ def unproven(evidence: Evidence, looks: Sequence[Look]) -> list[str]:
     found += _loop(phases)
     if evidence.bus("current") is not None and turning:
         found.append(
-            "A bus current that is wrong by less than the difference between the losses and what the phases can take. A clamp meter on the "
+            "A bus current that is wrong by less than the difference between the losses and what the "
+            "phases can take. A clamp meter on the "
             "supply's line shows it."
         )
     if evidence.has_data and not any(rate.seen is not None for rate in evidence.rates):
         found.append(
-            "The scan rate: nothing here tells the time. Listen to the port, or send the board's clock as a column t_us."
+            "The scan rate: nothing here tells the time. Listen to the port, or send the board's clock as "
+            "a column t_us."
         )
     return found
 
@@ -76,14 +80,17 @@ def _order(evidence: Evidence, phases: Sequence[Sensed], turning: bool) -> list[
     sequence = evidence.bench.motor.sequence if evidence.bench.motor is not None else None
     if sequence is None:
         return [
-            "Exchanged sensors, exchanged motor leads or a motor that turns backwards: all three look alike, and [motor] has no "
-            f"sequence to hold them against. {_into(evidence, phases, 'U', 'V')}, then into V and out of W: each sensor must "
+            "Exchanged sensors, exchanged motor leads or a motor that turns backwards: all three look "
+            "alike, and [motor] has no "
+            f"sequence to hold them against. {_into(evidence, phases, 'U', 'V')}, then into V and out of "
+            f"W: each sensor must "
             "answer to its own lead."
         ]
     if not turning:
         return []
     return [
-        "Whether sensors or motor leads are exchanged: the order of the phases alone does not tell them apart. "
+        "Whether sensors or motor leads are exchanged: the order of the phases alone does not tell them "
+        "apart. "
         f"{_into(evidence, phases, 'U', 'V')}: the sensors of these leads must answer."
     ]
 
@@ -95,7 +102,8 @@ def _computed(phases: Sequence[Sensed]) -> list[str]:
         return []
     which = made[0].name if made else f"phase {min(missing)}"
     return [
-        f"Scales against each other: {which} is not measured, so the three add up to nothing whatever the sensors do. A known "
+        f"Scales against each other: {which} is not measured, so the three add up to nothing whatever the "
+        f"sensors do. A known "
         "current through each sensor, or a clamp meter on the third lead, shows it."
     ]
 
@@ -104,7 +112,9 @@ def _loop(phases: Sequence[Sensed]) -> list[str]:
     if not any(c.settings.in_loop for c in phases):
         return []
     return [
-        "Balance of the currents: the drive's own loop uses these sensors and makes what they read look balanced, so that a wrong "
-        "scale or zero shows in their sum only (and as ripple of the bus current at twice or once the electrical frequency). "
+        "Balance of the currents: the drive's own loop uses these sensors and makes what they read look "
+        "balanced, so that a wrong "
+        "scale or zero shows in their sum only (and as ripple of the bus current at twice or once the "
+        "electrical frequency). "
         "Zeros at rest and a known current through each sensor show it."
     ]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import cmath
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -22,6 +22,7 @@ from livesense.checks.fixes import bandwidth, rescaled, retimed, reverse
 from livesense.checks.kirchhoff import BALANCE, Prior, covariance, gls, sequence_of
 from livesense.checks.looks import Look, Motion
 from livesense.measures.kernel import ComplexArray
+from livesense.wording import fixed
 
 CHARGE = {"scale": 14.0, "skew": 14.0, "bandwidth": 14.5}
 SIGN_CHARGE = 10.0
@@ -38,8 +39,16 @@ UNLIKELY_SCANS = 3.0
 UNLIKELY_HZ = 20.0
 """A channel late by more scans than a few, or a filter as low as this, is charged more."""
 
+SMALLEST_LAG = 1e-4
+
 SEEN = 12.0
 """Phasors are compared from so many times their random uncertainty."""
+
+ROUGH_GAIN, ROUGH_ANGLE = 0.02, 0.05
+"""What a changing frequency may do to phasors that stand for a whole run-up."""
+
+TELLS = 0.03
+"""Part of a harmonic that gains and angles of healthy channels may leave in the others' sum."""
 
 SPOILT_GAIN, SPOILT_ANGLE = 0.3, 0.1
 """What clipping may do to a fundamental."""
@@ -80,7 +89,7 @@ class Verdict:
     direction: int
 
 
-def prior_of(look: Look, channels: Sequence[Sensed], balance: float) -> Prior:
+def prior_of(look: Look, channels: Sequence[Sensed], balance: float, flat: Container[str] = ()) -> Prior:
     """Gather what is known of channels at this line."""
     gain, angle, noise = [], [], []
     for c in channels:
@@ -88,9 +97,12 @@ def prior_of(look: Look, channels: Sequence[Sensed], balance: float) -> Prior:
         size = max(abs(seen.phasor), 1e-300)
         bend = 4 / math.pi / math.sqrt(2) * c.chain.u_bow * math.sqrt(3) / size
         size_by_filter, _ = c.chain.u_correction(look.frequency_hz)
-        spoilt = bool(look.stretch.clipped[c.name].mean() > 1e-3)
-        gain.append(math.hypot(c.u_own, bend, size_by_filter, SPOILT_GAIN * spoilt))
-        angle.append(math.hypot(c.u_angle(look.frequency_hz), 0.002, SPOILT_ANGLE * spoilt))
+        spoilt = bool(look.stretch.clipped[c.name].mean() > 1e-3) or c.name in flat
+        rough = look.fit is None
+        gain.append(math.hypot(c.u_own, bend, size_by_filter, SPOILT_GAIN * spoilt, ROUGH_GAIN * rough))
+        angle.append(
+            math.hypot(c.u_angle(look.frequency_hz), 0.002, SPOILT_ANGLE * spoilt, ROUGH_ANGLE * rough)
+        )
         rounding = c.lsb / math.sqrt(12) / math.sqrt(max(2.0, look.stretch.rate_hz / look.frequency_hz))
         noise.append(math.hypot(seen.u_phasor, rounding, _alternating(c)))
     phase = tuple(PHASES.index(str(c.phase)) for c in channels)
@@ -102,8 +114,21 @@ def _alternating(c: Sensed) -> float:
     return c.chain.budget.total(Acts.ALTERNATING)
 
 
-def verdicts(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Finding]) -> list[Verdict]:
-    """Judge the phases of each place, by the stretch in which most speaks against a healthy bench."""
+def verdicts(
+    evidence: Evidence, looks: Sequence[Look], left_out: Container[str], flat: Container[str] = ()
+) -> list[Verdict]:
+    """Judge the phases of each place, by the stretch in which most speaks against a healthy bench.
+
+    Parameters
+    ----------
+    left_out
+        Channels that say nothing.
+    flat
+        Channels whose waves are cut, so that size and angle tell little.
+    """
+    steady = [one for one in looks if one.motion is Motion.STEADY]
+    # A run-up tells signs and sizes, if there is nothing better.
+    used = steady or [one for one in looks if one.motion is Motion.MOVING and one.frequency_hz]
     found = []
     for place in evidence.places().values():
         alive = tuple(
@@ -111,26 +136,54 @@ def verdicts(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, F
         )
         if len(alive) < 2:
             continue
-        judged = [v for one in looks if (v := _judge(one, alive)) is not None]
+        judged = [v for one in used if (v := _judge(one, alive, flat)) is not None]
         if judged:
             found.append(max(judged, key=lambda v: v.healthy - v.best.cost))
     return found
 
 
-def _judge(one: Look, channels: tuple[Sensed, ...]) -> Verdict | None:
-    if one.motion is not Motion.STEADY or any(c.name not in one.seen for c in channels):
+def _judge(one: Look, channels: tuple[Sensed, ...], flat: Container[str]) -> Verdict | None:
+    if any(c.name not in one.seen for c in channels):
         return None
     phasors = np.array([one.seen[c.name].phasor for c in channels])
     balance = FREE_BALANCE if any(c.settings.in_loop for c in channels) else BALANCE
-    prior = prior_of(one, channels, balance)
+    prior = prior_of(one, channels, balance, flat)
     if np.min(np.abs(phasors)) < SEEN * float(np.max(prior.noise)):
         return None
     options = _explanations(len(channels))
-    fitted = [_fit(e, phasors, prior, one) for e in options]
-    healthy = fitted[0].cost
-    best = min(fitted, key=lambda e: e.cost)
+    nothing = _fit(options[0], phasors, prior, one)
+    best = nothing
+    if nothing.cost > SIGN_CHARGE:
+        best = min((_fit(e, phasors, prior, one) for e in options), key=lambda e: e.cost)
+        best = replace(best, supposed=tuple(_late_or_slow(one, channels, best, s) for s in best.supposed))
     signed = phasors * np.array(best.signs)
-    return Verdict(channels, one, best, healthy, sequence_of(signed, prior.phase))
+    return Verdict(channels, one, best, nothing.cost, sequence_of(signed, prior.phase))
+
+
+def _late_or_slow(one: Look, channels: Sequence[Sensed], best: Explanation, s: Supposed) -> Supposed:
+    """Tell a channel that is sampled early from one that is filtered: at one frequency both lag.
+
+    What the other two leave for this channel by Kirchhoff's law at the line's harmonics tells: a time turns
+    them by as many times the angle, a low-pass makes them smaller too. Where there are none to be seen, a lag
+    of one channel alone is taken for a filter.
+    """
+    if s.kind == "scale" or (s.kind == "skew" and s.value >= 0) or one.fit is None or len(channels) < 3:
+        return s
+    lag = -s.value if s.kind == "skew" else math.atan(s.value)
+    ratio = math.tan(min(lag, 1.5))
+    columns = [one.columns.index(c.name) for c in channels]
+    phasors = one.fit.phasor_rms[columns] * np.array(best.signs)[:, None]
+    wanted = -(phasors.sum(axis=0) - phasors[s.channel])
+    order = np.arange(1, one.fit.orders + 1)
+    noise = np.linalg.norm(one.fit.u_quadrature[columns], axis=0) / math.sqrt(2)
+    clear = (np.abs(wanted) > SEEN * noise) & (order > 1)
+    by_time = np.abs(phasors[s.channel] - wanted * np.exp(-1j * order * lag))
+    by_filter = np.abs(phasors[s.channel] - wanted / (1 + 1j * order * ratio))
+    weight = clear / np.maximum(noise**2 + (TELLS * np.abs(wanted)) ** 2, 1e-300)
+    late = bool(clear.any()) and float(weight @ by_time**2) < float(weight @ by_filter**2)
+    if late:
+        return replace(s, kind="skew", value=-lag)
+    return replace(s, kind="bandwidth", value=ratio)
 
 
 def _explanations(count: int) -> list[Explanation]:
@@ -215,7 +268,7 @@ def _step(s: Supposed, value: float, step: float) -> float:
         return max(0.02, value + max(-0.5 * value, step))
     if s.kind == "skew":
         return value + max(-0.5, min(0.5, step))
-    return max(1e-4, value + max(-0.7, min(0.7, step)))
+    return max(SMALLEST_LAG, value + max(-0.7, min(0.7, step)))
 
 
 def _reading(s: Supposed, value: float) -> float:
@@ -227,7 +280,9 @@ def _unlikely(s: Supposed, one: Look) -> float:
         scans = abs(s.value) / (2 * math.pi * one.frequency_hz) * one.stretch.rate_hz
         return UNLIKELY * (scans > UNLIKELY_SCANS) + UNLIKELY * (abs(s.value) > 1.0)
     if s.kind == "bandwidth":
-        return UNLIKELY * (one.frequency_hz / s.value < UNLIKELY_HZ)
+        # A channel that leads is no low-pass.
+        leads = s.value <= 2 * SMALLEST_LAG
+        return UNLIKELY * (one.frequency_hz / s.value < UNLIKELY_HZ) + (math.inf if leads else 0.0)
     return 0.0
 
 
@@ -263,7 +318,8 @@ def _reversed(verdict: Verdict) -> Finding:
         return fault(
             Kind.REVERSED,
             None,
-            f"{channels[0].name} and {channels[1].name} are 60° apart where two phases of three are 120° apart: "
+            f"{channels[0].name} and {channels[1].name} are 60° apart where two phases of three are 120° "
+            f"apart: "
             f"{names} is reversed, and two sensors do not tell which.",
             "Turn plus_input of one of them; a known direct current through one phase tells which.",
         )
@@ -274,7 +330,8 @@ def _reversed(verdict: Verdict) -> Finding:
     return fault(
         Kind.REVERSED,
         c.name,
-        f"{c.name} has the wrong sign: the three currents add up to {total / mean:.2g} times one of them, and to nothing "
+        f"{c.name} has the wrong sign: the three currents add up to {total / mean:.2g} times one of them, "
+        f"and to nothing "
         f"with {c.name} turned round. {others} both reversed would look the same.",
         reverse(c),
         sum_over_phase=total / mean,
@@ -297,7 +354,8 @@ def _supposition(verdict: Verdict, s: Supposed) -> Finding:
         return warning(
             Kind.SKEW,
             name,
-            f"{c.name} {side} its place among the phases by {abs(degrees):.3g}° at {frequency:.4g} Hz: it looks sampled "
+            f"{c.name} {side} its place among the phases by {abs(degrees):.3g}° at {frequency:.4g} Hz: it "
+            f"looks sampled "
             f"{abs(delay_s) * 1e6:.3g} µs {when} {others}.",
             retimed(c, delay_s),
             delay_us=delay_s * 1e6,
@@ -308,7 +366,8 @@ def _supposition(verdict: Verdict, s: Supposed) -> Finding:
     return warning(
         Kind.BANDWIDTH,
         name,
-        f"{c.name} lags by {math.degrees(math.atan(r)):.3g}° and reads {100 * (1 - 1 / math.hypot(1, r)):.2g} % too little "
+        f"{c.name} lags by {math.degrees(math.atan(r)):.3g}° and reads "
+        f"{100 * (1 - 1 / math.hypot(1, r)):.2g} % too little "
         f"at {frequency:.4g} Hz: a low-pass of about {corner:.3g} Hz, or {others} sampled later.",
         bandwidth(c, corner),
         corner_hz=corner,
@@ -317,17 +376,17 @@ def _supposition(verdict: Verdict, s: Supposed) -> Finding:
 
 def _scale(verdict: Verdict, c: Sensed, others: str, s: Supposed, name: str | None) -> Finding:
     percent = 100 * (s.value - 1)
-    fix, why = rescaled(c, s.value, max(s.u * s.value, c.u_own))
-    how = "masks part of it: the drive's loop uses this sensor, so that only the sum tells"
-    loop = f" ({how})" if c.settings.in_loop else ""
-    return fault(
-        Kind.SCALE,
-        name,
-        f"{c.name} reads {abs(percent):.3g} % {'more' if percent > 0 else 'less'} than {others} "
-        f"(± {100 * LIMIT * c.u_own:.2g} % is within tolerance){loop}: {why}.",
-        fix,
-        factor=s.value,
+    fix, why = rescaled(c, s.value, max(s.u, c.u_own))
+    text = (
+        f"{c.name} reads {abs(percent):.3g} % {'more' if percent > 0 else 'less'} than {others} leave for it "
+        f"(within tolerance: {100 * LIMIT * c.u_own:.2g} %): {why}."
     )
+    if c.settings.in_loop:
+        text += " The drive's loop uses this sensor and hides part of it: only the sum of the three tells."
+    if name is None:
+        text += f" Two sensors do not tell whether it is {c.name} or {others}."
+        fix = "Pass one known direct current through both phases: the sensor that does not show it is wrong."
+    return fault(Kind.SCALE, name, text, fix, factor=s.value)
 
 
 def swapped(evidence: Evidence, looks: Sequence[Look], judged: Sequence[Verdict]) -> list[Finding]:
@@ -350,18 +409,31 @@ def swapped(evidence: Evidence, looks: Sequence[Look], judged: Sequence[Verdict]
         names = ", ".join(c.name for c in _of(judged, place).channels)
         pair = _which_pair(_of(judged, place), judged)
         text = (
-            f"The phases of {names} follow as {'UVW' if direction > 0 else 'UWV'}, and forward is stated as {wanted}: two of "
-            "them are exchanged, at the sensors or at the motor's leads, or the motor turns backwards."
+            f"The phases of {names} follow as {'UVW' if direction > 0 else 'UWV'} "
+            f"({_angles(_of(judged, place))}), and forward is stated as {wanted}: two of them are exchanged, "
+            "at the sensors or at the motor's leads, or the motor turns backwards."
         )
         if pair:
             text += f" Held against the other place, {pair[0]} and {pair[1]} are."
         other = "UVW" if wanted == "UWV" else "UWV"
         fix = (
-            "Exchange phase of two of these channels; the known-current walk tells which. Where the motor is meant to turn "
+            "Exchange phase of two of these channels; the known-current walk tells which. Where the motor "
+            "is meant to turn "
             f'this way: sequence = "{other}" in [motor].'
         )
         found.append(warning(Kind.SWAPPED, None, text, fix))
     return found
+
+
+def _angles(verdict: Verdict) -> str:
+    first, *others = verdict.channels
+    signs = dict(zip((c.name for c in verdict.channels), verdict.best.signs, strict=True))
+    phasor = {c.name: verdict.look.seen[c.name].phasor * signs[c.name] for c in verdict.channels}
+    return ", ".join(
+        f"{c.name} at {fixed(math.degrees(cmath.phase(phasor[c.name] / phasor[first.name])), 0)}° from "
+        f"{first.name}"
+        for c in others
+    )
 
 
 def _of(judged: Sequence[Verdict], place: str) -> Verdict:
@@ -370,7 +442,7 @@ def _of(judged: Sequence[Verdict], place: str) -> Verdict:
 
 def _direction(one: Look, verdict: Verdict) -> int:
     """Order of the phases in a stretch: +1, -1, or 0 where it does not tell."""
-    if one.motion is not Motion.STEADY or any(c.name not in one.seen for c in verdict.channels):
+    if not one.frequency_hz or any(c.name not in one.seen for c in verdict.channels):
         return 0
     signs = np.array(verdict.best.signs)
     phasors = np.array([one.seen[c.name].phasor for c in verdict.channels]) * signs

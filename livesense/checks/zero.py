@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 
 import numpy as np
 
@@ -11,8 +11,11 @@ from livesense.bench import Sensor
 from livesense.bench.pins import reference_v, supply_v
 from livesense.checks.evidence import LIMIT, Evidence, Sensed
 from livesense.checks.findings import SAFE, Edit, Finding, Kind, fault, warning
+from livesense.checks.fixes import reverse
 from livesense.checks.looks import Look, Motion
 from livesense.checks.words import amount, volts
+from livesense.measures.basic import batch_u
+from livesense.samples import FloatArray
 
 HALF_WAVE = 0.35
 """From this share of scans at one end, and almost none at the other, half of each wave is missing."""
@@ -22,6 +25,10 @@ AT_AN_END = 0.04
 
 NEAR_SETUP = 0.015
 """Part of the ADC's reference within which a zero lies where another set-up would put it."""
+
+FLAT_SHARE = 0.05
+FLAT_MISSING = 0.04
+"""A top is flat from this share of scans more than a sine has there, if this part of its height is missing."""
 
 FEWEST_CLIPPED = 3
 CLIPPED_SHARE = 2e-4
@@ -56,7 +63,8 @@ def clipped(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Fi
                 warning(
                     Kind.CLIPPED,
                     name,
-                    f"{name} is at the end of its range ({amount(peak, c)}) in {percent:.2g} % of the scans: the true "
+                    f"{name} is at the end of its range ({amount(peak, c)}) in {percent:.2g} % of the "
+                    f"scans: the true "
                     "values are larger.",
                     "Fit a smaller gain or shunt, then state it in the bench file; or keep the current below "
                     f"{amount(c.reach, c)}.",
@@ -64,6 +72,102 @@ def clipped(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Fi
                 )
             )
     return found
+
+
+def flat_tops(evidence: Evidence, looks: Sequence[Look], left_out: Container[str]) -> dict[str, Finding]:
+    """Find waves that are cut below the stated end of the range: flat, while the other two go on."""
+    found: dict[str, Finding] = {}
+    for place in evidence.places().values():
+        three = [c for c in place.values() if c.measured and c.name not in left_out]
+        for one in looks:
+            if one.motion is Motion.STEADY and len(three) == 3 and all(c.name in one.seen for c in three):
+                total = np.sum([one.values(c.name) - one.seen[c.name].mean for c in three], axis=0)
+                for c in three:
+                    level = _flat_level(one, c, total)
+                    if level is not None:
+                        found.setdefault(c.name, _flat(c, level))
+    return found
+
+
+def _flat_level(one: Look, c: Sensed, total: FloatArray) -> float | None:
+    """Level at which a wave is cut; None where it is not, or where its range ends."""
+    values = one.values(c.name)
+    if one.stretch.clipped[c.name].any():
+        return None
+    for sign in (1.0, -1.0):
+        v = sign * values
+        top = float(np.quantile(v, 0.999))
+        width = 4 * one.seen[c.name].noise + 2 * c.lsb
+        size = top - sign * float(np.median(values))
+        at_top = v > top - width
+        if size < 10 * width or float(at_top.mean()) < FLAT_SHARE + math.acos(1 - width / size) / math.pi:
+            continue
+        # What is cut off is missing in the sum of the three, there and not where the wave crosses zero.
+        around_zero = float(np.median(total[np.abs(v) < 0.3 * size]))
+        missing = -sign * (float(np.mean(total[at_top])) - around_zero)
+        if missing > FLAT_MISSING * size:
+            return float(np.median(values[at_top]))
+    return None
+
+
+def _flat(c: Sensed, level: float) -> Finding:
+    return warning(
+        Kind.CLIPPED,
+        c.name,
+        f"{c.name} is cut flat at {amount(level, c)} while the other two go on, and its range is stated to "
+        f"reach {amount(c.chain.high if level > 0 else c.chain.low, c)}.",
+        "Measure how far the amplifier's output and supply reach, and state swing_low, swing_high and "
+        "supply.",
+        level=level,
+    )
+
+
+def direct_reversed(
+    evidence: Evidence, looks: Sequence[Look], left_out: Container[str]
+) -> dict[str | None, Finding]:
+    """Find a sign that is wrong by a direct current: turned round, the three add up to nothing."""
+    found: dict[str | None, Finding] = {}
+    for place in evidence.places().values():
+        three = [c for c in place.values() if c.measured and c.name not in left_out]
+        for one in looks:
+            if one.motion is not Motion.STILL or len(three) < 3 or any(c.name not in one.seen for c in three):
+                continue
+            turned = _turned_round(one, three)
+            if not turned or found:
+                continue
+            total = sum(one.seen[c.name].mean for c in three)
+            names = " or ".join(c.name for c in turned)
+            sure = len(turned) == 1
+            found[turned[0].name if sure else None] = fault(
+                Kind.REVERSED,
+                turned[0].name if sure else None,
+                f"With direct current in the phases the three add up to {amount(total, three[0])}, and to "
+                f"nothing with {names} turned round.",
+                reverse(turned[0]) if sure else "Turn plus_input of one of them.",
+                total=total,
+            )
+    return found
+
+
+def _sum_limit(one: Look, three: Sequence[Sensed]) -> float:
+    scale = math.hypot(*(c.u_own * one.seen[c.name].mean for c in three))
+    return math.hypot(*(_threshold(one, c) for c in three), LIMIT * scale)
+
+
+def _turned_round(one: Look, three: Sequence[Sensed]) -> list[Sensed]:
+    """Channels of which turning one alone brings the sum of direct currents to nothing."""
+    means = [one.seen[c.name].mean for c in three]
+    limit = _sum_limit(one, three)
+    if (
+        abs(sum(means)) <= limit
+        or sum(abs(m) > 4 * _threshold(one, c) for m, c in zip(means, three, strict=True)) < 2
+    ):
+        return []
+    return [
+        c
+        for c, m in zip(three, means, strict=True)
+        if abs(sum(means) - 2 * m) <= limit and abs(m) > 2 * limit
+    ]
 
 
 def reference_setup(
@@ -168,11 +272,12 @@ def zero_off(
     direct: dict[str | None, float] = {}
     rested = turned = False
     for one in looks:
-        if one.motion is Motion.MOVING:
-            continue
         for place in evidence.places().values():
             here = [c for c in place.values() if c.measured and c.name in one.seen]
             alive = [c for c in here if c.name not in left_out]
+            if one.motion is Motion.MOVING:
+                direct = direct | _sum_off(one, alive)
+                continue
             off, is_rest = _off_in(one, alive, whole=len(alive) == 3)
             if one.motion is Motion.STEADY:
                 turned = True
@@ -197,18 +302,29 @@ def _threshold(one: Look, c: Sensed) -> float:
     return LIMIT * math.hypot(c.u_zero, seen.u_mean)
 
 
+def _sum_off(one: Look, alive: Sequence[Sensed]) -> dict[str | None, float]:
+    """Mean of the sum of three whose currents do anything, where it is beyond what scales and zeros allow."""
+    if len(alive) != 3 or any(one.stretch.clipped[c.name].mean() > 1e-3 for c in alive):
+        return {}
+    total = np.sum([one.values(c.name) for c in alive], axis=0)
+    scale = math.hypot(*(c.u_own * math.sqrt(float(np.mean(one.values(c.name) ** 2))) for c in alive))
+    limit = LIMIT * math.hypot(*(c.u_zero for c in alive), scale, batch_u(total))
+    mean = float(total.mean())
+    return {None: mean} if abs(mean) > limit else {}
+
+
 def _off_in(one: Look, alive: Sequence[Sensed], *, whole: bool) -> tuple[dict[str | None, float], bool]:
     """Offsets beyond their limits in one stretch, and whether it is one at rest."""
-    beyond = {c.name: one.seen[c.name].mean for c in alive if abs(one.seen[c.name].mean) > _threshold(one, c)}
+    beyond: dict[str | None, float] = {
+        c.name: one.seen[c.name].mean for c in alive if abs(one.seen[c.name].mean) > _threshold(one, c)
+    }
     still = one.motion is Motion.STILL
     if not beyond:
         return {}, still
     clipping = {c.name for c in alive if one.stretch.clipped[c.name].mean() > 1e-3}
     if whole:
         total = sum(one.seen[c.name].mean for c in alive)
-        scale = math.hypot(*(c.u_own * one.seen[c.name].mean for c in alive))
-        limit = math.hypot(*(_threshold(one, c) for c in alive), LIMIT * scale)
-        if abs(total) <= limit:
+        if abs(total) <= _sum_limit(one, alive) or (still and _turned_round(one, alive)):
             return {}, False
         if clipping - beyond.keys():
             return {}, False
@@ -250,7 +366,8 @@ def _off(evidence: Evidence, name: str | None, value: float) -> Finding:
             Kind.ZERO_OFF,
             None,
             f"The three phase currents add up to {amount(value, c)} on average, more than their zeros allow "
-            f"(± {amount(LIMIT * math.sqrt(3) * c.u_zero, c)}); while current flows they do not tell which one is off.",
+            f"(± {amount(LIMIT * math.sqrt(3) * c.u_zero, c)}); while current flows they do not tell which "
+            f"one is off.",
             "Check once more with the drive off: then each channel shows its own zero.",
             offset=value,
         )

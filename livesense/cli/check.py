@@ -154,7 +154,11 @@ def _print(report: Report, bench: Bench) -> None:
 
 
 def _paragraph(text: str, first: str = "  ") -> None:
-    print(textwrap.fill(safe(text), 100, initial_indent=first, subsequent_indent="    " if first != "  " else "  "))
+    print(
+        textwrap.fill(
+            safe(text), 100, initial_indent=first, subsequent_indent="    " if first != "  " else "  "
+        )
+    )
 
 
 def _print_kirchhoff(report: Report) -> None:
