@@ -111,7 +111,7 @@ static inline uint16_t livesense_crc(uint16_t crc, uint8_t value)
     uint8_t high;
     uint8_t low;
     x = (uint8_t)(x ^ (x >> 4));
-    high = (uint8_t)((uint8_t)crc ^ (uint8_t)(x >> 3) ^ (uint8_t)(x << 4)); /* bytes: what small cores shift */
+    high = (uint8_t)((uint8_t)crc ^ (uint8_t)(x >> 3) ^ (uint8_t)(x << 4)); /* small cores shift bytes */
     low = (uint8_t)(x ^ (x << 5));
     return (uint16_t)(((uint16_t)high << 8) | low);
 }
@@ -254,6 +254,8 @@ static inline int livesense_batch_start(struct livesense_batch *batch, void *buf
 {
     const uint32_t codes = (uint32_t)channels * scans_full;
     const uint32_t bytes = (code == LIVESENSE_U12) ? (codes * 3u + 1u) / 2u : codes * 2u;
+    uint32_t needed = bytes + 10u; /* and one for each 254 of bytes + 8, as LIVESENSE_FRAME_SIZE says */
+    uint32_t more;
     batch->buffer = (uint8_t *)buffer;
     batch->room = room;
     batch->counter = 0;
@@ -266,7 +268,13 @@ static inline int livesense_batch_start(struct livesense_batch *batch, void *buf
     batch->code = (uint8_t)code;
     batch->odd = 0;
     batch->half = 0;
-    return codes > 0 && bytes <= LIVESENSE_LARGEST_PACKET - 8u && LIVESENSE_FRAME_SIZE(bytes) <= room;
+    if (codes == 0u || bytes > LIVESENSE_LARGEST_PACKET - 8u) {
+        return 0;
+    }
+    for (more = bytes + 8u; more >= 254u; more -= 254u) { /* small cores cannot divide */
+        needed++;
+    }
+    return (needed <= room) ? 1 : 0;
 }
 
 /* Go on in another buffer of the same size, while the one before is being sent (DMA). Between frames only. */

@@ -132,12 +132,13 @@ def test_it_calls_nothing(tools: str, core: str, level: str, tmp_path: Path) -> 
 
 ALL_OF_IT = """
 #include "livesense_wire.h"
-size_t all_of_it(struct livesense_batch *batch, uint8_t *room, uint32_t tick);
-size_t all_of_it(struct livesense_batch *batch, uint8_t *room, uint32_t tick)
+size_t all_of_it(struct livesense_batch *batch, enum livesense_code code, uint8_t *room, uint32_t tick);
+size_t all_of_it(struct livesense_batch *batch, enum livesense_code code, uint8_t *room, uint32_t tick)
 {
     static const uint16_t codes[3] = {1, 2, 3};
     struct livesense_frame frame;
-    size_t size = (size_t)livesense_batch_start(batch, room, 200, 0, LIVESENSE_I16, 3, 5, tick);
+    const uint8_t channels = (uint8_t)tick;
+    size_t size = (size_t)livesense_batch_start(batch, room, tick, 0, code, channels, (uint16_t)tick, tick);
     livesense_batch_buffer(batch, room);
     size += livesense_scan(batch, codes, tick) + livesense_flush_due(batch, tick);
     size += livesense_skip(batch, tick);
@@ -278,6 +279,11 @@ def test_a_buffer_too_small_is_refused(sender: Sender) -> None:
     assert sender(*start(CodeType.U16, 3, 16, room=106), 0) == []
     assert sender(*start(CodeType.U16, 3, 16, room=105), 0) == ["refused"]
     assert sender(*start(CodeType.U16, 3, 0, room=105), 0) == ["refused"]
+    for full in [*range(120, 128), *range(246, 255), 2043, 2044]:
+        room = 2 * full + 10 + (2 * full + 8) // 254
+        assert sender(*start(CodeType.U16, 1, full), 0) == []  # as the macro says
+        assert sender(*start(CodeType.U16, 1, full, room=room), 0) == []
+        assert sender(*start(CodeType.U16, 1, full, room=room - 1), 0) == ["refused"]
 
 
 @pytest.mark.parametrize("channels", [1, 2, 3])
