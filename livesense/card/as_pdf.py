@@ -36,6 +36,7 @@ from livesense.errors import UsageError
 PLAIN, BOLD = "Vera", "VeraBd"
 """Fonts that come with reportlab; they hold the signs of a card."""
 
+SMALLEST_PT = SIZES_PT[-1]
 INK, GREY, RULE = "#15181c", "#4a4f56", "#c9c6bd"
 
 
@@ -434,6 +435,12 @@ def _drawn(card: Card, paper: Paper, placed: Sequence[_Placed]) -> bytes:
         for one in placed:
             if one.sheet == sheet:
                 one.part.draw(canvas, one.x, size[1] - one.down)
+        if _sheets(placed) > 1:
+            canvas.setFont(PLAIN, SMALLEST_PT)
+            canvas.setFillColor(GREY)
+            canvas.drawRightString(
+                size[0] - _pt(MARGIN_MM), _pt(MARGIN_MM) / 3, f"page {sheet + 1} of {_sheets(placed)}"
+            )
         canvas.showPage()
     canvas.save()
     return file.getvalue()

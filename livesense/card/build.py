@@ -85,7 +85,7 @@ def _of_all(block: Block, members: Sequence[Numbers]) -> Block:
         blanks = ", ".join(f"{c.name} {BLANK} V" for c in channels)
         checks = (
             *checks,
-            Row(f"Found at 0 {channels[0].unit}".rstrip(), blanks, "meter at the pin, power stage off"),
+            Row(f"Found at 0 {channels[0].unit}".rstrip(), blanks, "meter at the pin, stage off"),
         )
     told = any(c.delay_s or c.sampled_at not in (None, "any") for c in channels)
     if channels[0].sensor is Sensor.SHUNT or told:

@@ -193,7 +193,7 @@ def _beside(sense: Sense, x: float, y: float) -> Iterator[Shape]:
     yield Label(x + 8, y + 15.5, lower, "start")
     yield Label(x + 8, y + 2.6, sense.shunt, "start")
     yield from _arrow((x - 9, y + 9), (x - 9, y - 9)) if upward else _arrow((x - 9, y - 9), (x - 9, y + 9))
-    yield Label(x - 12, y + 2.4, "+ I", "end", bold=True)
+    yield Label(x - 14, y + 2.4, "+ I", "end", bold=True)
 
 
 def _rails(x: float, bottom: float, anchor: str) -> Iterator[Shape]:

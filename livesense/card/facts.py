@@ -89,11 +89,12 @@ def _at_zero(bench: Bench, found: Numbers) -> dict[str, Any] | None:
     return {
         "lowest_V": zero.lowest_v,
         "highest_V": zero.highest_v,
-        "errors": [{"key": p.key, "stated": p.stated, "expanded_V": p.expanded_v} for p in zero.parts],
+        "errors": [{"key": p.key, "stated": p.stated, "expanded_V": p.expanded} for p in zero.parts],
         "not_stated": list(zero.missing),
         "lowest_code": zero.lowest_code,
         "highest_code": zero.highest_code,
         "expanded": zero.expanded,
+        "code_errors": [{"key": p.key, "stated": p.stated, "expanded": p.expanded} for p in zero.code_parts],
         "codes_not_stated": list(zero.code_missing),
     }
 

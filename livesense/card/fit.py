@@ -63,6 +63,8 @@ _WIDTHS = (
 """Widths of the printable ASCII characters of the widest usual sans-serif, in thousandths of its size."""
 _OTHER = 750
 """Width of any other character: most signs have 600 to 840."""
+WIDER = 1.03
+"""How much too high a card may be reckoned at the smallest size: most fonts are narrower than these."""
 BOLD = 1.13
 """How much wider bold text is, at most."""
 
@@ -83,7 +85,7 @@ def html_size(card: Card, paper: Paper) -> tuple[float, bool]:
     """Tell the size of the HTML's text in pt, and whether the card then fits one sheet."""
     room = paper.height_mm - 2 * MARGIN_MM
     for size in SIZES_PT:
-        if reckoned_mm(card, paper, size) <= room:
+        if reckoned_mm(card, paper, size) <= room * (WIDER if size == SIZES_PT[-1] else 1.0):
             return size, True
     return SECOND_SHEET_PT, False
 

@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from livesense.bench import Bench, Channel, Sensor
 from livesense.bench.pins import per_volt, ratiometric, reference_v, supply_v, zero_v
 from livesense.card.points import PHASES, Numbers, rated_a
+from livesense.chain.budget import Acts
 from livesense.chain.sizing import carried_share
+from livesense.chain.terms import stated
 from livesense.wording import COVERAGE_FACTOR
 
 _AT_THE_PIN = ("offset", "offset_drift", "zero_tolerance", "common_mode_rejection", "adc.input_current")
 """Errors that move the pin's own voltage: a meter there sees them, and does not see the converter's."""
 
+_NOT_AT_ZERO = ("shunt_tolerance", "gain_error", "shunt_tempco", "gain_drift", "ratio_tolerance")
+"""Errors that are a share of the value."""
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One error at no current: its bench key, as it was stated, its expanded amount in volts at the pin."""
+    """One error at a value of zero: its bench key, as it was stated, and its expanded amount (k = 2)."""
 
     key: str
     stated: str
-    expanded_v: float
+    expanded: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,15 +39,15 @@ class AtZero:
     lowest_v, highest_v
         Within which the pin's voltage lies, for the errors that the bench file states.
     parts
-        These errors; their squares add.
+        These errors, in volts at the pin; their squares add.
     missing
         Keys that would tell of others.
     at_rail
         Whether an end of the output's swing lies there: the output may then stand at it as well.
     lowest_code, highest_code
         Within which codes lie, by the budget of the channel and the rounding of a code.
-    expanded
-        Half of that in the channel's unit.
+    code_parts, expanded
+        The errors of that and their sum, in the channel's unit.
     code_missing
         Keys that this leaves out.
     """
@@ -53,6 +59,7 @@ class AtZero:
     at_rail: bool
     lowest_code: int
     highest_code: int
+    code_parts: tuple[Part, ...]
     expanded: float
     code_missing: tuple[str, ...]
 
@@ -60,40 +67,48 @@ class AtZero:
 def at_zero(bench: Bench, found: Numbers) -> AtZero | None:
     """Tell what may be read at no current; None where zero is no voltage of an amplifier or a sensor."""
     channel, chain, here = found.channel, found.chain, found.here
-    if here is None or channel.sensor not in (Sensor.SHUNT, Sensor.LINEAR) or chain.per_code is None:
+    if here is None or channel.sensor not in (Sensor.SHUNT, Sensor.LINEAR):
         return None
-    slope, zero = per_volt(channel), zero_v(channel, bench.adc)
-    parts = [
-        Part(t.key, t.stated, COVERAGE_FACTOR * t.u / abs(slope))
-        for t in chain.budget.terms
-        if t.key in _AT_THE_PIN and t.acts == "offset"
-    ]
-    tolerance = bench.adc.reference_tolerance
+    zero = zero_v(channel, bench.adc)
     follows = zero > 0 and ratiometric(channel)
-    if follows and tolerance is not None:
-        # The zero follows the reference: the code stays, but a meter sees it move.
-        how = "limit" if tolerance.k is None else f"k = {tolerance.k:g}"
-        text = f"± {100 * tolerance.value:g} % ({how})"
-        parts.append(Part("reference_tolerance", text, COVERAGE_FACTOR * tolerance.u * zero))
-    expanded_v = math.hypot(*(part.expanded_v for part in parts))
-    pin_keys = {*_AT_THE_PIN, "reference", "supply", *(("reference_tolerance",) if follows else ())}
+    parts = tuple(_at_the_pin(bench, found, zero if follows else 0.0))
+    expanded_v = math.hypot(*(part.expanded for part in parts))
     ends = (zero - expanded_v, zero + expanded_v)
     low, high = _swung(bench, channel, *ends)
     expanded = COVERAGE_FACTOR * math.hypot(chain.u_offset, chain.u_quantisation)
     codes = sorted(float(chain.codes(sign * expanded)) for sign in (1, -1))
+    pin_keys = {*_AT_THE_PIN, "reference", "supply", *(("reference_tolerance",) if follows else ())}
     return AtZero(
-        low,
-        high,
-        tuple(parts),
-        tuple(key for key in channel.assumed if key in pin_keys),
-        (low, high) != ends,
-        max(math.floor(codes[0]), math.ceil(here.stored(here.lowest))),
-        min(math.ceil(codes[1]), math.floor(here.stored(here.highest))),
-        expanded,
-        tuple(
-            key for key in chain.u_excludes if key not in ("shunt_tolerance", "gain_error", "shunt_tempco")
-        ),
+        lowest_v=low,
+        highest_v=high,
+        parts=parts,
+        missing=tuple(key for key in channel.assumed if key in pin_keys),
+        at_rail=(low, high) != ends,
+        lowest_code=max(math.floor(codes[0]), math.ceil(here.stored(here.lowest))),
+        highest_code=min(math.ceil(codes[1]), math.floor(here.stored(here.highest))),
+        code_parts=tuple(_in_codes(found)),
+        expanded=expanded,
+        code_missing=tuple(key for key in chain.u_excludes if key not in _NOT_AT_ZERO),
     )
+
+
+def _at_the_pin(bench: Bench, found: Numbers, following_v: float) -> Iterator[Part]:
+    """Yield what moves the pin's voltage; ``following_v`` is the zero that follows the ADC's reference."""
+    per_v = abs(per_volt(found.channel))
+    for t in found.chain.budget.terms:
+        if t.key in _AT_THE_PIN and t.acts is Acts.OFFSET:
+            yield Part(t.key, t.stated, COVERAGE_FACTOR * t.u / per_v)
+    tolerance = bench.adc.reference_tolerance
+    if following_v and tolerance is not None:
+        # The code stays, but a meter sees the zero move with the reference.
+        yield Part("reference_tolerance", stated(tolerance), COVERAGE_FACTOR * tolerance.u * following_v)
+
+
+def _in_codes(found: Numbers) -> Iterator[Part]:
+    for row in found.chain.budget.rows(0.0):
+        if row["contribution"]:
+            yield Part(row["key"], row["stated"], COVERAGE_FACTOR * row["contribution"])
+    yield Part("rounding", "", COVERAGE_FACTOR * found.chain.u_quantisation)
 
 
 def _swung(bench: Bench, channel: Channel, low_v: float, high_v: float) -> tuple[float, float]:

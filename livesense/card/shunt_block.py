@@ -97,7 +97,7 @@ def _wiring(bench: Bench, channel: Channel) -> Iterator[Row]:
 
 def _counted(channel: Channel) -> str:
     counted = "out of the supply" if channel.phase == "bus" else "into the motor"
-    return f'plus_input = "{channel.plus_input}"; positive: {counted}'
+    return f'plus_input = "{channel.plus_input}"; positive {counted}'
 
 
 def _wrong_way(found: Numbers) -> Iterator[Row]:

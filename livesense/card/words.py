@@ -8,9 +8,9 @@ from livesense.bench import Bench, Channel, Watch
 from livesense.bench.pins import reference_v
 from livesense.bench.values import engineering
 from livesense.card.content import BLANK, Row, Table
-from livesense.card.limits import at_zero, pin_safety, reach
+from livesense.card.limits import Part, at_zero, pin_safety, reach
 from livesense.card.points import PHASES, Numbers, Point
-from livesense.wording import MINUS, significant
+from livesense.wording import MINUS, fixed, significant
 
 SAMPLED = {"low-on": "while the low switch conducts", "high-on": "while the high switch conducts"}
 
@@ -22,7 +22,7 @@ def amount(value: float, unit: str, digits: int = 4) -> str:
 
 def pin_volts(volts: float, lsb_v: float) -> str:
     """Write a pin's voltage without unit: millivolts, and a digit more where a code is finer than 0.1 mV."""
-    return f"{volts:.{4 if lsb_v < 1e-4 else 3}f}".replace("-", MINUS)
+    return fixed(volts, 4 if lsb_v < 1e-4 else 3)
 
 
 def signed(value: float) -> str:
@@ -69,8 +69,7 @@ def points_table(found: Numbers, notes: tuple[str, ...]) -> Table:
         upper = [p for p in points if p.value >= 0]
         lower = [p for p in points if p.value < 0] if negative else []
         for number in range(max(len(upper), len(lower))):
-            # Where a range lies on one side of zero both of its ends do.
-            name = label.format(unit=unit) if number == 0 else "reads from"
+            name = "reads from" if what == "range" and number else label.format(unit=unit)
             cells = (*_cells(found, upper, number), *(_cells(found, lower, number) if negative else ()))
             strong += [len(rows)] if what in ("zero", "one") else []
             rows.append((name, *cells))
@@ -114,8 +113,8 @@ def zero_rows(bench: Bench, found: Numbers) -> tuple[Row, ...]:
     if zero is None or found.here is None:
         return ()
     lsb_v, unit = found.here.lsb_v / 10, found.channel.unit
-    parts = [f"{p.key} {p.stated}: {amount(p.expanded_v, 'V', 3)}" for p in zero.parts]
-    how = "; ".join(parts) + (", squares added" if len(parts) > 1 else "") if parts else "no error is stated"
+    parts = [_part(p, "V") for p in zero.parts]
+    how = "; ".join(parts) + _added(parts) if parts else "no error is stated"
     how += "; the output ends there" if zero.at_rail else ""
     low, high = pin_volts(zero.lowest_v, lsb_v), pin_volts(zero.highest_v, lsb_v)
     text = f"{low} V to {high} V" if parts or zero.at_rail else f"{low} V, ± {BLANK} mV"
@@ -124,12 +123,25 @@ def zero_rows(bench: Bench, found: Numbers) -> tuple[Row, ...]:
         Row(
             f"Codes at 0 {unit}",
             f"{whole(zero.lowest_code)} to {whole(zero.highest_code)}",
-            f"k = 2: ± {amount(zero.expanded, unit, 2)} by the budget at 0 {unit}",
+            f"k = 2: {'; '.join(f'{p.key} {_in_unit(p.expanded, unit)}' for p in zero.code_parts)}{_added(zero.code_parts)}: "
+            f"± {_in_unit(zero.expanded, unit)}",
         ),
     ]
     if missing := tuple(dict.fromkeys((*zero.missing, *zero.code_missing))):
         rows.append(Row("Not in these", f"{', '.join(missing)}", "not stated"))
     return tuple(rows)
+
+
+def _part(part: Part, unit: str) -> str:
+    return f"{part.key} {part.stated}".rstrip() + f": {_in_unit(part.expanded, unit)}"
+
+
+def _in_unit(value: float, unit: str) -> str:
+    return amount(value, unit, 3) if unit in ("A", "V") else f"{significant(value, 3)} {unit}".rstrip()
+
+
+def _added(parts: Sequence[object]) -> str:
+    return ", squares added" if len(parts) > 1 else ""
 
 
 def trip_rows(found: Numbers) -> tuple[Row, ...]:
@@ -190,9 +202,9 @@ def pin_row(bench: Bench, found: Numbers) -> tuple[Row, ...]:
         else:
             into = f"{amount(pin.current_a, 'A', 3)} into a clamp at the reference"
         return (Row("ADC pin", value, f"{key} {MINUS} reference; {into}; see what the pin bears"),)
-    if pin.highest_v == pin.reference_v:
+    if isinstance(channel.pull_up_v if channel.pull_up_ohm else channel.supply, str):
         value = f"{driver} cannot drive it beyond the ADC's reference of {reference}"
-        return (Row("ADC pin", value, f"{key}: the reference's voltage feeds both"),)
+        return (Row("ADC pin", value, f'{key} = "adc"'),)
     value = f"{driver} drives it to {amount(pin.highest_v or 0, 'V')} at most; ADC's reference {reference}"
     return (Row("ADC pin", value, f"{key} of the channel"),)
 
