@@ -201,8 +201,13 @@ class Listening:
                 self._error, self._trouble = item.error, item.trouble
 
     def _seen_line(self) -> Line:
-        line = self._line
-        return Line(line.kind, line.given, line.baud, self._vanished, self._shared)
+        line, errors = self._line, self._reader.line_errors
+        if errors is None:
+            return Line(line.kind, line.given, line.baud, self._vanished, self._shared)
+        return Line(
+            line.kind, line.given, line.baud, self._vanished, self._shared,
+            errors.framing, errors.breaks, errors.overruns,
+        )  # fmt: skip
 
     def _summary(self) -> dict[str, Any]:
         line = self._seen_line()

@@ -13,8 +13,17 @@ import time
 
 from livesense.errors import LinkError
 from livesense.link.address import Address
+from livesense.link.line_errors import LineErrors
 from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkQueue, LinkUp
-from livesense.link.sources import NOTHING_SENT, READ_WAIT_S, SMALL_READ, SendSettings, Source, open_source
+from livesense.link.sources import (
+    NOTHING_SENT,
+    READ_WAIT_S,
+    SMALL_READ,
+    SendSettings,
+    SerialSource,
+    Source,
+    open_source,
+)
 from livesense.samples import Arrival
 
 GATHER_WAIT_S = 0.004
@@ -22,6 +31,9 @@ GATHER_WAIT_S = 0.004
 
 PUSH_BACK_S = 1.0
 """How long a source that pushes back (socket, pty) waits for a full queue before bytes are dropped."""
+
+LOOK_EACH_S = 0.25
+"""How often the driver is asked for its counts of broken bytes."""
 
 RETRY_FIRST_S = 0.1
 RETRY_LONGEST_S = 2.0
@@ -67,6 +79,7 @@ class LinkReader:
         self._wait = wait
         self._until_closed = until_closed or not address.has_clock
         self._stop = threading.Event()
+        self._line_errors: LineErrors | None = None
         self._thread = threading.Thread(target=self._run, name="livesense-link", daemon=True)
 
     def start(self) -> None:
@@ -78,6 +91,11 @@ class LinkReader:
         self._stop.set()
         # Standard input may block for ever in read(); the thread is a daemon, so do not wait long for it.
         self._thread.join(timeout=5.0 if self._address.kind != "stdin" else 0.3)
+
+    @property
+    def line_errors(self) -> LineErrors | None:
+        """What the driver of an open port counts of broken bytes, looked at now and then; None if unknown."""
+        return self._line_errors
 
     def _run(self) -> None:
         try:
@@ -121,11 +139,15 @@ class LinkReader:
         """Read until the port closes (returns why) or a stop is asked (returns None)."""
         has_clock = self._address.has_clock
         wait_s = PUSH_BACK_S if source.pushes_back else 0.0
+        look_s = time.monotonic()
         while not self._stop.is_set():
             try:
                 data = source.read()
             except OSError as error:
                 return f"the port vanished: {error.strerror or error}"
+            if isinstance(source, SerialSource) and time.monotonic() >= look_s:
+                self._line_errors = source.line_errors()
+                look_s = time.monotonic() + LOOK_EACH_S
             if data is None:
                 return "the other side closed the connection"
             if not data:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from livesense.errors import LinkError
 from livesense.link.address import Address
+from livesense.link.line_errors import LineErrors, read_line_errors
 
 if TYPE_CHECKING:
     import serial
@@ -135,10 +136,12 @@ class SerialSource:
     def __init__(self, port: serial.SerialBase, address: str, *, descriptor: bool) -> None:
         self._port = port
         self._descriptor: int | None = None
+        self._errors: LineErrors | None = None
         self.pushes_back = False
         if descriptor and os.name == "posix":
             self._descriptor = port.fileno()
             self.pushes_back = is_pseudo_terminal(address)
+            self._errors = read_line_errors(self._descriptor)
 
     def read(self) -> bytes | None:
         """See :class:`Source`."""
@@ -168,6 +171,13 @@ class SerialSource:
             pieces.append(piece)
             size += len(piece)
         return b"".join(pieces)
+
+    def line_errors(self) -> LineErrors | None:
+        """Give what the driver counted since the port was opened; None where it does not tell."""
+        if self._descriptor is None or self._errors is None:
+            return None
+        now = read_line_errors(self._descriptor)
+        return None if now is None else now.since(self._errors)
 
     def write(self, data: bytes) -> None:
         """Send bytes; OSError when they cannot be sent."""

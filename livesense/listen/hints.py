@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from livesense.listen import readable
 from livesense.listen.seen import Hint, Line, Seen
 from livesense.listen.unreadable import silence, unreadable
+from livesense.wording import counted
 
 
 def hints(seen: Seen) -> list[Hint]:
@@ -26,6 +27,12 @@ def _hints(seen: Seen) -> Iterator[Hint]:
             "shared",
             f"The port is open in {', '.join(seen.line.shared)} too: each program gets a part of the "
             "bytes only. Close it there",
+        )
+    if seen.line.overruns:
+        yield Hint(
+            "overruns",
+            f"The driver lost bytes {counted(seen.line.overruns, 'time')} before livesense could have "
+            "them: this computer was too busy, or the adapter too small for the rate",
         )
     if not seen.tally.size:
         yield silence(seen.line)

@@ -40,8 +40,8 @@ class Line:
         How often the port went away.
     shared
         Other programs that have the port open.
-    framing_errors, breaks
-        As the system's driver counts them; None where it does not tell.
+    framing_errors, breaks, overruns
+        As the system's driver counts them; None (no overruns) where it does not tell.
     """
 
     kind: str
@@ -51,6 +51,7 @@ class Line:
     shared: tuple[str, ...] = ()
     framing_errors: int | None = None
     breaks: int | None = None
+    overruns: int = 0
 
     @property
     def identify(self) -> str:

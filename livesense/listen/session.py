@@ -16,7 +16,7 @@ WAIT_S = 2.0
 ENOUGH_BYTES = 1 << 14
 
 FIRST_TRY = 128
-"""Bytes at which the wire is looked for first, then whenever they are twice as many: to look takes a while."""
+"""Bytes at which the wire is looked for first, then whenever they are twice as many: it takes a while."""
 
 
 class Session:

@@ -68,6 +68,8 @@ def summary(
         "gaps": placing.gaps if placing is not None else 0,
         "restarts": placing.restarts if placing is not None else 0,
         "vanished": line.vanished,
+        "framing_errors": line.framing_errors,
+        "breaks": line.breaks,
         "bytes_per_s": each[0],
         "rows_per_s": each[1],
         "scans_per_s": each[2],

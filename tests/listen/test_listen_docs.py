@@ -19,7 +19,7 @@ SOURCES = "\n".join(
 KEYS = set(re.findall(r'Hint\(\s*"(\w+)"', SOURCES)) | {"baud_too_high", "baud_too_low", "wire_framed"}
 
 
-@pytest.mark.parametrize("verdict", [*WELL, *UNCOUNTED, Verdict.MISFIT])
+@pytest.mark.parametrize("verdict", sorted(WELL | UNCOUNTED | {Verdict.MISFIT}))
 def test_every_verdict_that_is_no_fault_is_explained(verdict: Verdict) -> None:
     assert f"`{verdict}`" in PART
 
