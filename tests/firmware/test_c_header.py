@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import numpy as np
 import pytest
 from firmware_kit import FIRMWARE, WARNINGS, compiler
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_device import bench_text, description_frame, group
 
 from livesense.samples import CodeType
 from livesense.wire.encode import encode_frame, note_packet, scans_packet, seal
@@ -234,6 +235,21 @@ def test_anything_in_any_order(
         words += [what, *([] if what == "F" else [number if what == "K" else now % TICKS]), *codes]
     expected = [frame(5, at, scans, kind) for at, scans in packets_of(steps, full, flush, first, tick)]
     assert sender(*words, ".") == expected
+
+
+def test_blocks_from_ram_are_bursts(sender: Sender, recorded: Callable[..., dict[str, Any]]) -> None:
+    """20 scans at full rate, then a pause that is skipped by the clock: no loss (firmware/README.md)."""
+    words: list[object] = ["o", 0, TYPES.index(CodeType.U16), 3, 8, 0, 0]
+    for pause in (100, 333, 21):
+        for code in range(20):
+            words += ["S", 0, code, code, code]
+        words += ["F", "K", pause]
+    about = {**group(["iu", "iv", "iw"]), "burst": 20}
+    stream = description_frame([about]) + b"".join(map(bytes.fromhex, sender(*words, ".")))
+    summary = recorded(stream, bench_text())
+    assert (summary["gaps"], summary["faults"]) == (0, {})
+    (facts,) = summary["groups"]
+    assert (facts["scans_stored"], facts["scans_lost"]) == (60, 0)
 
 
 @pytest.mark.parametrize("kind", TYPES)
