@@ -5,10 +5,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import PureWindowsPath
 
 from livesense import __version__
 from livesense.bench import Bench, Sensor
+from livesense.bench.tables import file_name
 from livesense.card.content import BLANK, Block, Card, Row
 from livesense.card.other_blocks import other_block
 from livesense.card.points import Numbers
@@ -47,10 +47,10 @@ DIGEST_DIGITS = 12
 
 def card_of(bench: Bench, found: Sequence[Numbers]) -> Card:
     """Make the card of a bench from its numbers."""
-    file = PureWindowsPath(bench.path).name or "a bench file"
     return Card(
         title=bench.name,
-        origin=f"Bench card of {file}, SHA-256 {digest(bench)[:DIGEST_DIGITS]}…, by livesense {__version__}",
+        origin=f"Bench card of {file_name(bench.path)}, SHA-256 {digest(bench)[:DIGEST_DIGITS]}…, "
+        f"by livesense {__version__}",
         guide="Nominal values as the file states them, without calibrations. Small print: where each comes "
         f"from, with the file's keys. {BLANK}: not in the file, fill in.",
         blocks=tuple(_joined(bench, found)),

@@ -126,7 +126,7 @@ def _bus(sense: Sense) -> Iterator[Shape]:
     yield Label(12, middle - 0.8, "+", bold=True)
     yield Label(12, middle + 6.2, "−", bold=True)
     yield _box(104, top - 4, 30, bottom - top + 8)
-    yield Label(119, middle - 1.4, "bridge")
+    yield Label(119, middle - 1.4, "drive")
     yield Label(119, middle + 7, "motor")
     yield from _across(sense, 58.0, bottom if low else top)
 
@@ -158,7 +158,7 @@ def _across(sense: Sense, x: float, y: float) -> Iterator[Shape]:
 
 def _in_a_leg(sense: Sense) -> Iterator[Shape]:
     high = sense.place == "high-side"
-    x, bottom = 38.0, 74.0
+    x, bottom = 35.0, 74.0
     yield from _rails(x, bottom, "end")
     shunt, upper, lower = (23.0, 43.0, 62.0) if high else (55.0, 15.0, 34.0)
     node = (upper + lower) / 2
@@ -179,18 +179,18 @@ def _beside(sense: Sense, x: float, y: float) -> Iterator[Shape]:
     upper, lower = reversed(sense.nodes) if upward else sense.nodes
     plus_above = sense.plus_first != upward
     yield _box(x - 3.5, y - 6, 7, 12)
-    base = x + 38
+    base = x + 35
     for at in (y - 8.5, y + 8.5):
         yield Line(((x, at), (base, at)))
     yield from _dots((x, y - 8.5), (x, y + 8.5))
-    yield Area(((base, y - 14), (base, y + 14), (base + 28, y)))
+    yield Area(((base, y - 14), (base, y + 14), (base + 26, y)))
     yield Label(base + 5, y - 5.4, "+" if plus_above else "−", bold=True)
     yield Label(base + 5, y + 10, "−" if plus_above else "+", bold=True)
     yield Label(base + 11, y + 2.6, sense.gain)
-    yield Line(((base + 28, y), (base + 34, y)))
-    yield Label(base + 36, y + 2.4, "ADC pin", "start")
-    yield Label(x + 8, y - 10.5, upper, "start")
-    yield Label(x + 8, y + 15.5, lower, "start")
+    yield Line(((base + 26, y), (base + 31, y)))
+    yield Label(base + 33, y + 2.4, "ADC pin", "start")
+    yield Label(x + 6, y - 10.5, upper, "start")
+    yield Label(x + 6, y + 15.5, lower, "start")
     yield Label(x + 8, y + 2.6, sense.shunt, "start")
     yield from _arrow((x - 9, y + 9), (x - 9, y - 9)) if upward else _arrow((x - 9, y - 9), (x - 9, y + 9))
     yield Label(x - 14, y + 2.4, "+ I", "end", bold=True)

@@ -14,6 +14,7 @@ import numpy as np
 
 from livesense.bench import Bench, Channel, Sensor, Watch
 from livesense.bench.pins import PIN_SENSORS, per_volt, zero_v
+from livesense.bench.tables import file_name
 from livesense.chain import Chain, ChannelChain
 from livesense.chain.build import ROUNDING, Converter, converter
 from livesense.errors import BenchError
@@ -99,9 +100,9 @@ def _chain(bench: Bench) -> Chain:
     for channel in bench.channels:
         if channel.sensor in PIN_SENSORS and _bits(bench, channel) is None:
             raise BenchError(
-                f'{bench.path or "bench file"}: channel "{channel.name}": bits: expected the width of a code '
-                "for a card, such as bits = 12 in [adc], got nothing there; a device may tell it while it "
-                "sends, the card has only the file"
+                f'{file_name(bench.path)}: channel "{channel.name}": bits: expected the width of a code, '
+                "such as bits = 12 in [adc], got nothing; a device may tell it while it sends, but a card "
+                "has only the file"
             )
     # Where a channel stands on the wire changes none of its numbers: here each has a column of its own.
     own = [

@@ -116,6 +116,7 @@ def zero_rows(bench: Bench, found: Numbers) -> tuple[Row, ...]:
     parts = [_part(p, "V") for p in zero.parts]
     how = "; ".join(parts) + _added(parts) if parts else "no error is stated"
     how += "; the output ends there" if zero.at_rail else ""
+    in_codes = "; ".join(f"{p.key} {_in_unit(p.expanded, unit)}" for p in zero.code_parts)
     low, high = pin_volts(zero.lowest_v, lsb_v), pin_volts(zero.highest_v, lsb_v)
     text = f"{low} V to {high} V" if parts or zero.at_rail else f"{low} V, ± {BLANK} mV"
     rows = [
@@ -123,8 +124,7 @@ def zero_rows(bench: Bench, found: Numbers) -> tuple[Row, ...]:
         Row(
             f"Codes at 0 {unit}",
             f"{whole(zero.lowest_code)} to {whole(zero.highest_code)}",
-            f"k = 2: {'; '.join(f'{p.key} {_in_unit(p.expanded, unit)}' for p in zero.code_parts)}{_added(zero.code_parts)}: "
-            f"± {_in_unit(zero.expanded, unit)}",
+            f"k = 2: {in_codes}{_added(zero.code_parts)}: ± {_in_unit(zero.expanded, unit)}",
         ),
     ]
     if missing := tuple(dict.fromkeys((*zero.missing, *zero.code_missing))):
