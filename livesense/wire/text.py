@@ -19,6 +19,7 @@ from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkF
 from livesense.wire.description import parse_description
 from livesense.wire.header import Misfits, printable
 from livesense.wire.pieces import Pieces
+from livesense.wire.textalike import Lines, read_alike
 from livesense.wire.textblock import Block
 from livesense.wire.textline import (
     NUMBER,
@@ -34,11 +35,13 @@ from livesense.wire.textline import (
 LINE_LIMIT = 4096
 """Longest line in bytes; a longer one is one bad line."""
 
-BLOCK_BYTES = 1 << 16
-"""Lines are looked at together up to so many bytes."""
+BLOCK_BYTES = 1 << 17
+"""Of more than one and a half times so many bytes, lines are looked at together in such blocks."""
 
 FEW_LINES = 12
 """Up to so many lines at once, a plain loop is faster than numpy."""
+
+FEW_BYTES = 1024
 
 CLOCK_MODULUS = 1 << 32
 
@@ -153,9 +156,10 @@ class TextDecoder:
         lines = whole.rest
         begin = 0
         while begin < len(lines) and not self._over:
-            end = lines.rfind(b"\n", begin, begin + BLOCK_BYTES) + 1
-            if end <= begin:
-                end = lines.index(b"\n", begin) + 1
+            end = len(lines)
+            # The rest of a read is no block of its own: a few lines are better read with the others.
+            if end - begin > BLOCK_BYTES + BLOCK_BYTES // 2:
+                end = lines.index(b"\n", begin + BLOCK_BYTES) + 1
             self._block(lines[begin:end])
             begin = end
         self._flush()
@@ -222,11 +226,13 @@ class TextDecoder:
         self._group = group
 
     def _block(self, lines: bytes) -> None:
-        if lines.count(b"\n") <= FEW_LINES or self._misfits.waiting:
+        # Counting in many bytes takes long; the first of them mostly tell.
+        few = lines.count(b"\n", 0, FEW_BYTES) <= FEW_LINES and lines.count(b"\n") <= FEW_LINES
+        if few or self._misfits.waiting:
             for line in lines[:-1].split(b"\n"):
                 self._line(line)
             return
-        block = Block(lines, self._shape)
+        block = read_alike(lines, self._shape) or Block(lines, self._shape)
         good = block.good & (block.ends - block.starts <= LINE_LIMIT)
         first_checked = 0
         if not self._checksums:
@@ -250,7 +256,7 @@ class TextDecoder:
         """What a block was looked at by."""
         return self._shape, self._checksums, self._misfits.waiting, self._over
 
-    def _take_rows(self, block: Block, begin: int, end: int) -> None:
+    def _take_rows(self, block: Lines | Block, begin: int, end: int) -> None:
         if end > begin:
             self._misfits.settled(taken=True)
             self._doubtful = False
@@ -389,8 +395,8 @@ class TextDecoder:
             self._announce()
         number = len(self._group.channels)
         codes = values[:, :number]
-        counter = values[:, number] % self._modulus if self._counts else None
-        clock = values[:, -1] % CLOCK_MODULUS if self._group.clock else None
+        counter = values[:, number] & (self._modulus - 1) if self._counts else None
+        clock = values[:, -1] & (CLOCK_MODULUS - 1) if self._group.clock else None
         packets = len(values) if self._counts else 1
         self._events.append(
             Packets(

@@ -27,7 +27,7 @@ SOURCES = [
     ),
     *("wire/crc.py", "wire/description.py", "wire/encode.py", "wire/framed.py", "wire/packing.py"),
     *("wire/header.py", "wire/pieces.py"),
-    *("wire/scans.py", "wire/text.py", "wire/textblock.py", "wire/textline.py"),
+    *("wire/scans.py", "wire/text.py", "wire/textalike.py", "wire/textblock.py", "wire/textline.py"),
 ]
 
 # name: (file, right, wrong)
@@ -119,6 +119,26 @@ MUTANTS = {
         "np.where(places > 0, part, 0) * _POWERS[short]",
         "np.where(places > 0, part, 0)",
     ),
+    "alike: marks not compared": ("wire/textalike.py", "found.tobytes() == marks * lines", "True"),
+    "alike: missing numbers taken": (
+        "wire/textalike.py",
+        " and filled.tobytes() == runs * lines",
+        "",
+    ),
+    "alike: sign lost": ("wire/textalike.py", "== MINUS, -values, values)", "== MINUS, values, values)"),
+    "alike: sign inside a number": (
+        "wire/textalike.py",
+        "good[np.searchsorted(line_ends, block.doubtful)] = False",
+        "pass",
+    ),
+    "alike: fraction not lined up": (
+        "wire/textalike.py",
+        "fraction = read[:, part] * _POWERS[np.clip(short, 0, MAX_DIGITS)]",
+        "fraction = read[:, part]",
+    ),
+    "alike: checksum not verified": ("wire/textalike.py", "(xor == stated) & ", ""),
+    "alike: checksum too long": ("wire/textalike.py", " & (alike.length[:, check] == 2)", ""),
+    "alike: longer numbers cut": ("wire/textalike.py", "more *= length > done", "pass"),
     "unfinished line taken": (
         "wire/text.py",
         "        self.rejoin()\n        self._doubtful",
@@ -331,7 +351,15 @@ def text_checks(wire: Wire) -> None:
         assert told(b"1,2\n" * 20 + b"1,2,3\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2\n" * 20 + b"1,2x3\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2\n" * 20 + b"7\n" * many)[1] == {"bad_line": many}
+        assert told(b"1,2\n" * 20 + b"1x2\n" * many)[1] == {"bad_line": many}
+        assert told(b"1,2\n" * 20 + b",2\n" * many)[1] == {"bad_line": many}
+        assert told(b"1,2\n-1,2\n" * 20 + b"1-1,2\n" * many)[1] == {"bad_line": many}
+        assert told(b"12345,2\n1,6789\n" * many) == ([[12345, 2], [1, 6789]] * many, {})
+        assert told(b"-1,2\n-1; 2\n" * many) == ([[-1, 2]] * 2 * many, {})
         assert told(b"1.5,2\n" * many, a=2) == ([[150, 2]] * many, {})
+        assert told(b"1.5,2\n1.5; 2\n" * many, a=2) == ([[150, 2]] * 2 * many, {})
+        assert told(b"1,2*2F\n1;2*38\n" * 40 + b"1,3*2F\n" * many)[1] == {"bad_line": many}
+        assert told(b"1,2*2F\n" * 20 + b"1,2*2F0\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2*2F\n" * 20 + b"1,3*2F\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2*2F\n" * 20 + b"1,2\n" * many)[1] == {"bad_line": many}
         assert told(b"1,2\n" * many + b"3,4") == ([[1, 2]] * many, {})
