@@ -416,14 +416,17 @@ def items(story: Story, seed: int) -> list[tuple[str, bytes, float]]:
     rng = random.Random(seed)
     out: list[tuple[str, bytes, float]] = []
     held = b""
-    for packet in story.packets:
+    for number, packet in enumerate(story.packets):
         held += packet.data
         if packet.sudden:
             # The rest of the packet comes after the interruption; what was sent meanwhile does not.
-            cut = len(held) - rng.randint(0, len(packet.data))
+            rest = rng.randint(0, len(packet.data))
+            while story.wire.unseen(packet.data[len(packet.data) - rest :], b""):
+                rest -= 1
+            cut = len(held) - rest
             out += [("bytes", held[:cut], packet.at_s), (packet.sudden, b"", packet.at_s)]
             held = held[cut:]
-        elif rng.random() < 0.1:
+        elif rng.random() < (0.2, 0.01, 0.002)[number // 400 % 3]:
             cut = len(held) - rng.randint(0, len(packet.data))
             out.append(("bytes", held[:cut], packet.at_s))
             held = held[cut:]
