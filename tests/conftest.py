@@ -10,8 +10,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from livesense.cli.main import main
+
+# A busy computer is slow, and a test that is slow is no mistake.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 
 @dataclass(frozen=True)
