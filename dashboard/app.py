@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
-from dashboard import run_data, run_screen, screens, stream
+from dashboard import calibration, run_data, run_screen, screens, stream
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
@@ -86,6 +86,7 @@ class Page:
         self.dash = _dash_app(self.reading)
         stream.add_routes(self.dash.server, self.streams)
         run_data.add_routes(self.dash.server, self.reading)
+        calibration.add_routes(self.dash.server, self.reading)
         self.guard.protect(self.dash.server, self.dash.csp_hashes())
 
     def close(self) -> None:
@@ -167,7 +168,8 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
     plots = run_data.plots(analysis) if to_s > from_s else []
     budgets = analysis.budgets() if plots else {}
-    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets)
+    stands_on = [calibration.calibration(analysis)] if plots else []
+    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, stands_on)
 
 
 class Server:

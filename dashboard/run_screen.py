@@ -24,11 +24,13 @@ def run(
     plots: Sequence[Mapping[str, Any]],
     why: str = "",
     budgets: Mapping[str, dict[str, Any] | None] | None = None,
+    more: Sequence[html.Section] = (),
 ) -> html.Div:
     """Return the screen of one run.
 
     ``plots`` are those of :func:`dashboard.run_data.plots`, none where the run holds no scans; ``why`` is
-    what is known of why it holds none. ``budgets`` are those of the channels, by name.
+    what is known of why it holds none. ``budgets`` are those of the channels, by name; ``more`` are bands
+    that stand before them.
     """
     recording = str(row.state) == "recording"
     head = band(
@@ -58,7 +60,7 @@ def run(
     return html.Div(
         [html.H1(f"Run {row.number}", className="aloud"), head]
         + (_bands_of_scans(plots) if plots else [_no_scans(row, why)])
-        + [interruptions, notes, *_budgets(budgets or {})],
+        + [interruptions, notes, *more, *_budgets(budgets or {})],
         **wild(data_screen="run", data_run=str(row.number), data_holds_scans="yes" if plots else "no"),
     )
 

@@ -20,6 +20,7 @@ import numpy as np
 from dashboard.follow import Recording
 from livesense.bench import Bench
 from livesense.budget_facts import budget_facts
+from livesense.calibrated import NOTHING
 from livesense.chain import ChannelChain
 from livesense.chain.budget import Acts, Budget, Term
 from livesense.errors import RunNotFoundError
@@ -111,6 +112,9 @@ class FakeRun:
             GroupInfo(RATE_HZ, CodeType.U16, 12, ("iu", "iv", "iw", "vbus")),
         )  # fmt: skip
 
+    def revisions(self) -> list[Any]:
+        return []
+
     @property
     def row(self) -> RunRow:
         s = self._state
@@ -186,6 +190,8 @@ class FakeAnalysis:
             FakeChannel(w, phase="W", computed=True, source=(u, v)),
             FakeChannel("vbus", unit="V", quantity="voltage", phase="bus", low=0.0, high=36.3),
         ]
+        self.in_use = NOTHING
+        self.revision = 0
         self.bench = SimpleNamespace(name="coolant pump, 24 V", watches=(FakeWatch(channels=state.names),))
 
     def refresh(self) -> None:

@@ -1,0 +1,129 @@
+"""What a run's figures stand on, in words, and the way to ask its recorder for a zero."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import dash_mantine_components as dmc
+from dash import html
+from flask import Flask, Response
+
+from dashboard.reading import Reading
+from dashboard.run_data import when
+from dashboard.shell import band, wild
+from dashboard.stream import as_json
+from livesense.calibrated import facts_of
+from livesense.errors import LivesenseError
+from livesense.logbook import requests as logbook_requests
+from livesense.wording import shown
+
+if TYPE_CHECKING:
+    from livesense.analysis import RunAnalysis
+
+CAUTION = (
+    "Take the power off the drive and let the motor come to rest. A DC link stays charged: prove it dead "
+    "with a rated meter; a zero does not prove it. Work by your local codes. What flows now is taken for nothing "
+    "in every run after this one."
+)
+
+
+def calibration(analysis: RunAnalysis) -> html.Section:
+    """Tell which zeros and scales are in use, what is wrong with them, and which revision this is."""
+    found = facts_of(analysis.in_use)
+    recording = str(analysis.run.row.state) == "recording"
+    return band(
+        "Calibration",
+        *(_found(found) if found else [_nothing()]),
+        *_revisions(analysis),
+        *(_zero() if recording else []),
+        ident="calibration",
+    )
+
+
+def _nothing() -> html.P:
+    return html.P("Not calibrated: the channels read by the bench file alone.", className="advice")
+
+
+def _found(found: dict[str, Any]) -> list[Any]:
+    rows = [
+        html.Tr(
+            [
+                html.Th(name, scope="row"),
+                html.Td(kind),
+                html.Td(c["made"][:16].replace("T", " ")),
+                html.Td(_value(kind, c)),
+            ]
+        )
+        for name, kinds in found["channels"].items()
+        for kind, c in kinds.items()
+    ]
+    head = html.Tr([html.Th(text, scope="col") for text in ("Channel", "What", "Made", "Found")])
+    table = html.Div(
+        html.Table([html.Thead(head), html.Tbody(rows)]),
+        className="run-figures",
+        tabIndex="0",
+        role="region",
+        **wild(aria_label="Calibrations in use"),
+    )
+    return [table, *(html.P(text, className="advice") for text in found["warnings"])]
+
+
+def _value(kind: str, c: dict[str, Any]) -> str:
+    zero = "zero at " + _quantity(c["zero_code"], c["u_codes"], "codes")
+    if kind == "zero" or c["u_scale_percent"] is None:
+        return zero
+    return (
+        _quantity(c["per_code"], abs(c["per_code"]) * c["u_scale_percent"] / 100, c["unit"])
+        + f" a code, {zero}"
+    )
+
+
+def _quantity(value: float, u: float, unit: str) -> str:
+    figure = shown({"value": value, "u": u, "unit": unit})
+    if figure is None:
+        return "not known"
+    return f"{figure.value} ± {figure.expanded} {unit}" if figure.expanded else f"{figure.value} {unit}"
+
+
+def _revisions(analysis: RunAnalysis) -> list[html.P]:
+    now = next((r for r in analysis.run.revisions() if r.number == analysis.revision and r.number), None)
+    if now is None:
+        return []
+    said = f"Corrected: revision {now.number} of {when(now.wall_s)}"
+    return [html.P(f"{said}: {now.reason}", className="say", id="run-revision")]
+
+
+def _zero() -> list[Any]:
+    return [
+        html.Div(
+            [
+                html.P(CAUTION, className="advice"),
+                dmc.Checkbox(id="zero-sure", label="The drive is de-energised and at rest"),
+                dmc.Button("Take zeros", id="zero-take", size="sm", variant="filled"),
+            ],
+            className="zero-form",
+        ),
+        html.P("", id="zero-answer", className="say", role="status"),
+    ]
+
+
+def add_routes(flask: Flask, reading: Reading) -> None:
+    """Add the routes that ask for a zero, and for what came of it."""
+
+    @flask.post("/api/runs/<int:number>/zero")
+    def ask_zero(number: int) -> Response:
+        try:
+            asked = logbook_requests.ask(reading.path, number, "zero")
+        except LivesenseError as error:
+            return Response(str(error), 409, mimetype="text/plain")
+        return Response(as_json({"request": asked}), mimetype="application/json")
+
+    @flask.get("/api/runs/<int:number>/zero/<int:asked>")
+    def zero_answer(number: int, asked: int) -> Response:
+        try:
+            row = logbook_requests.answer_of(reading.path, asked)
+        except LivesenseError as error:
+            return Response(str(error), 409, mimetype="text/plain")
+        if row is None or row.run != number or row.kind != "zero":
+            return Response("there is no such request", 404, mimetype="text/plain")
+        return Response(as_json({"answer": row.answer}), mimetype="application/json")

@@ -1,0 +1,128 @@
+"""The page tells what a run's figures stand on, and asks its recorder for a zero."""
+
+import json
+
+import pytest
+from plain_device import bench_text
+from still_streams import OFF, stream
+
+from dashboard.app import Page, Settings
+from livesense.logbook import requests
+from livesense.logbook.writer import LogbookWriter
+
+HOME = "http://127.0.0.1:8050"
+
+
+class Web:
+    def __init__(self, path):
+        self.page = Page(Settings(path, port=8050))
+        self.client = self.page.dash.server.test_client()
+        self.client.get(f"/?token={self.page.settings.token}", base_url=HOME)
+
+    def screen(self, path):
+        asked = {
+            "output": "screen.children", "outputs": {"id": "screen", "property": "children"},
+            "inputs": [{"id": "where", "property": "pathname", "value": path}],
+            "changedPropIds": ["where.pathname"],
+        }  # fmt: skip
+        answer = self.client.post("/_dash-update-component", base_url=HOME, json=asked)
+        return json.dumps(answer.json, ensure_ascii=False)
+
+    def get(self, path):
+        return self.client.get(path, base_url=HOME)
+
+    def post(self, path):
+        return self.client.post(path, base_url=HOME)
+
+
+@pytest.fixture
+def web(tmp_path):
+    made = []
+
+    def open_page():
+        made.append(Web(tmp_path / "livesense.db"))
+        return made[-1]
+
+    yield open_page
+    for one in made:
+        one.page.close()
+
+
+@pytest.fixture
+def bench(tmp_path):
+    path = tmp_path / "pump.toml"
+    path.write_text(bench_text(), encoding="utf-8")
+    return path
+
+
+@pytest.fixture
+def port(tmp_path):
+    (tmp_path / "off.bin").write_bytes(stream(OFF))
+    return f"file:{tmp_path / 'off.bin'}"
+
+
+def test_a_run_without_calibration_says_so(livesense, web, bench, port):
+    livesense("record", bench, "--port", port)
+    said = web().screen("/runs/1")
+    assert "Not calibrated: the channels read by the bench file alone." in said
+    assert "zero-take" not in said
+
+
+def test_zeros_and_revisions_are_told(livesense, web, bench, port, tmp_path):
+    livesense("zero", bench, "--port", port)
+    livesense("record", bench, "--port", port)
+    page = web()
+    said = page.screen("/runs/1")
+    assert "zero at 2053." in said
+    assert "Corrected" not in said
+    fixed = tmp_path / "fixed.toml"
+    fixed.write_text(bench_text().replace("gain = 20", "gain = 21"), encoding="utf-8")
+    livesense("rescale", 1, "--bench", fixed, "--reason", "gain is <b>21</b>")
+    said = page.screen("/runs/1")
+    assert "Corrected: revision 1 of " in said
+    assert "gain is <b>21</b>" in said
+
+
+def start(path):
+    with LogbookWriter(path) as writer:
+        run = writer.start_run(
+            name="", bench_name="b", bench_text=bench_text(), bench_path="", version="", port="",
+            wire="framed", started_wall_s=1.0,
+        )  # fmt: skip
+        yield run
+
+
+def test_a_zero_is_asked_of_the_recorder_and_its_answer_told(web, tmp_path):
+    for run in start(tmp_path / "livesense.db"):
+        page = web()
+        asked = page.post("/api/runs/1/zero")
+        assert asked.status_code == 200
+        number = asked.json["request"]
+        assert page.get(f"/api/runs/1/zero/{number}").json == {"answer": None}
+        (request,) = run.requests()
+        assert (request.kind, request.number) == ("zero", number)
+        run.answer(number, "no zero was kept: iu drifts")
+        run.commit()
+        assert page.get(f"/api/runs/1/zero/{number}").json == {"answer": "no zero was kept: iu drifts"}
+        assert page.get(f"/api/runs/2/zero/{number}").status_code == 404
+        assert page.get(f"/api/runs/1/zero/{number + 5}").status_code == 404
+        other = requests.ask(tmp_path / "livesense.db", 1, "note", "warm")
+        assert page.get(f"/api/runs/1/zero/{other}").status_code == 404
+
+
+def test_a_run_that_is_over_gives_no_zero(livesense, web, bench, port):
+    livesense("record", bench, "--port", port)
+    refused = web().post("/api/runs/1/zero")
+    assert refused.status_code == 409
+    assert "is not being recorded" in refused.get_data(as_text=True)
+    assert web().post("/api/runs/7/zero").status_code == 409
+
+
+def test_without_a_logbook_nothing_is_asked(web):
+    assert web().post("/api/runs/1/zero").status_code == 409
+    assert web().get("/api/runs/1/zero/1").status_code == 409
+
+
+def test_strangers_ask_nothing(web):
+    stranger = web().page.dash.server.test_client()
+    assert stranger.post("/api/runs/1/zero", base_url=HOME).status_code in (401, 403)
