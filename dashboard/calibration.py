@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 CAUTION = (
     "Take the power off the drive and let the motor come to rest. A DC link stays charged: prove it dead "
-    "with a rated meter; a zero does not prove it. Work by your local codes. What flows now is taken for nothing "
-    "in every run after this one."
+    "with a rated meter; a zero does not prove it. Work by your local codes. "
+    "What flows now is taken for nothing in every run after this one."
 )
 
 

@@ -173,6 +173,34 @@ def test_a_bus_that_is_not_dead_is_told(bench: Any, sent: Any, livesense: Comman
     assert "is the current of a bus that is at 24 V" in answer.json["channels"]["ibus"]["reason"]
 
 
+def still(n: int, seed: int = 3) -> list[tuple[int, ...]]:
+    noise = np.random.default_rng(seed).normal(0, 1.2, (n, 3))
+    return [tuple(row) for row in np.rint(np.array(list(OFF.values())) + noise).astype(int).tolist()]
+
+
+def test_a_text_wire_has_zeros_too(bench: Any, livesense: Command, tmp_path: Path) -> None:
+    path = bench(bench_text("text", groups='[[group]]\nrate = "1 kHz"'))
+    lines = ["n,iu,iv,iw", *(f"{n},{u},{v},{w}" for n, (u, v, w) in enumerate(still(2000)))]
+    (tmp_path / "text.bin").write_bytes(("\n".join(lines) + "\n").encode())
+    answer = livesense("zero", path, "--port", f"file:{tmp_path / 'text.bin'}", "--json")
+    assert answer.code == 0, answer.err
+    assert answer.json["channels"]["iv"]["zero_code"] == pytest.approx(OFF["iv"], abs=0.2)
+    assert answer.json["channels"]["iv"]["scans"] == 2000
+
+
+def test_a_record_wire_has_zeros_too(bench: Any, livesense: Command, tmp_path: Path) -> None:
+    record = '[link.record]\nsync = "A5 5A"\nfields = ["n:u8", "iu:u16", "iv:u16", "iw:u16"]\n'
+    path = bench(bench_text("record", groups='[[group]]\nrate = "1 kHz"', more=record))
+    data = b"".join(
+        b"\xa5\x5a" + bytes([n % 256]) + b"".join(code.to_bytes(2, "little") for code in row)
+        for n, row in enumerate(still(2000))
+    )
+    (tmp_path / "record.bin").write_bytes(data)
+    answer = livesense("zero", path, "--port", f"file:{tmp_path / 'record.bin'}", "--json")
+    assert answer.code == 0, answer.err
+    assert answer.json["channels"]["iw"]["zero_code"] == pytest.approx(OFF["iw"], abs=0.2)
+
+
 def test_channels_may_be_chosen(bench: Any, sent: Any, livesense: Command) -> None:
     address = sent(OFF)
     answer = livesense("zero", bench(), "--port", address, "--json", "--channel", "iv, iu")
