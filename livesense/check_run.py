@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
+from itertools import pairwise
 
 import numpy as np
 
@@ -39,7 +40,7 @@ MOST_WINDOWS = 24
 
 SHORTEST_S = 0.2
 REPLAY = 4.0
-"""Bytes that come by so many times faster or slower than stated are no live board's: a file that is played."""
+"""Bytes that come by so many times faster or slower than stated are played from a file, not live."""
 
 _LISTEN_U = 0.02
 """Relative uncertainty of the rate of a few seconds' listen: bytes wait in buffers at both ends."""
@@ -125,7 +126,7 @@ def windows(stretches: Iterable[tuple[int, int]], rate_hz: float) -> list[tuple[
     for begin, end in stretches:
         count = max(1, round((end - begin) / length))
         edges = np.linspace(begin, end, count + 1).astype(np.int64)
-        cut += [(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        cut += [(int(a), int(b)) for a, b in pairwise(edges)]
     long = [w for w in cut if w[1] - w[0] >= SHORTEST_S * rate_hz] or cut
     if len(long) <= MOST_WINDOWS:
         return long
@@ -279,7 +280,6 @@ class _Decoded:
         self._bench = bench
         self._decoder = decoder_for(bench, live=live)
         self._timebase: Timebase | None = None
-        self._limits: Mapping[int, object] = {}
         self._blocks: dict[int, list[ScanBlock]] = {}
         self.groups: tuple[GroupInfo, ...] = ()
         self.faults: Counter[str] = Counter()

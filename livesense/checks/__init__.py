@@ -1,4 +1,4 @@
-"""Is the bench wired and scaled as its file says? Pure functions on arrays and on what the chain knows of them.
+"""Is the bench wired and scaled as its file says? Pure functions on arrays and chain facts.
 
 :func:`livesense.checks.report.check` runs every detector; docs/check.md tells what each of them sees.
 """

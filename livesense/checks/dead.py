@@ -24,8 +24,8 @@ CLEAR = 8.0
 """The others count as alternating from so many times their noise, rms."""
 
 OPPOSITE_DEG = 25.0
-"""Two phases within this of opposite carry one and the same current: the third is open. Healthy ones are 120° apart,
-reversed ones 60°."""
+"""Two phases within this of opposite carry one and the same current: the third is open. Healthy ones are 120°
+apart, reversed ones 60°."""
 
 REPEATS_DEG = 12.0
 REPEATS_SHARE = (0.5, 1.15)
@@ -125,7 +125,7 @@ def _angle_between(one: Look, a: str, b: str, part: slice) -> float | None:
 
 
 def _open(one: Look, channel: Sensed, place: Sequence[Sensed], part: slice) -> bool:
-    """Whether the other two carry one current, so that this phase's line is open; its value is about zero then."""
+    """Whether the other two carry one current, so that this phase's line is open and reads about zero."""
     others = [c.name for c in place if c.name != channel.name]
     if len(others) != 2:
         return False
@@ -150,22 +150,19 @@ def _silent(one: Look, c: Sensed, place: Sequence[Sensed], part: slice, share: f
             SAFE + f"check the motor lead, fuse and switches of phase {c.phase}.",
             share_percent=percent,
         )
-    computed = len(others) < 2
-    doubt = (
-        f" With a computed third phase an open line of phase {c.phase} looks the same." if computed else ""
-    )
-    kind = Kind.MISSING_PHASE if computed else Kind.NO_SIGNAL
-    return fault(
-        kind,
-        c.name,
+    fix = SAFE + f"check the shunt's sense lines, the amplifier's supply and the ADC pin of {c.name}."
+    if len(others) < 2:
+        # A computed third phase returns what the other one carries, whatever flows here.
+        text = (
+            f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its sensor is dead; "
+            "with two sensors both look alike."
+        )
+        return fault(Kind.MISSING_PHASE, c.name, text, fix, share_percent=percent)
+    text = (
         f"{c.name} shows {percent:.2g} % of what {names} show, though their sum must return through phase "
-        f"{c.phase}." + doubt
-        if not computed
-        else f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its sensor is dead "
-        "(with a computed third phase the two look alike).",
-        SAFE + f"check the shunt's sense lines, the amplifier's supply and the ADC pin of {c.name}.",
-        share_percent=percent,
+        f"{c.phase}."
     )
+    return fault(Kind.NO_SIGNAL, c.name, text, fix, share_percent=percent)
 
 
 def _stuck(c: Sensed, code: float, one: Look, part: slice) -> Finding:

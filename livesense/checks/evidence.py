@@ -142,7 +142,7 @@ class Sensed:
         return zero_v(self.settings, self.bench.adc)
 
     def u_angle(self, frequency_hz: float) -> float:
-        """Standard uncertainty of its phasor's angle by timing and filter, radians."""
+        """Tell the standard uncertainty of its phasor's angle by timing and filter, radians."""
         _, stated = self.chain.u_correction(frequency_hz)
         unstated = 0.0
         if self.settings.delay_tolerance_s is None:
@@ -241,7 +241,7 @@ class Evidence:
         return found
 
     def bus(self, quantity: str) -> Sensed | None:
-        """The bus channel of a quantity, the first of several."""
+        """Find the bus channel of a quantity, the first of several."""
         return next(
             (c for c in self.channels.values() if c.phase == "bus" and c.chain.quantity == quantity), None
         )

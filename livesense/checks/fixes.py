@@ -57,7 +57,7 @@ def reverse(c: Sensed) -> Edit | str:
 
 
 def rescaled(c: Sensed, factor: float, u: float) -> tuple[Edit | str, str]:
-    """Line that takes a factor out, and why: ``factor`` is the reading over the truth, ``u`` its uncertainty."""
+    """Line that takes out ``factor``, the reading over the truth, and why; ``u`` is its uncertainty."""
     s = c.settings
     if s.sensor is Sensor.LINEAR and s.scale:
         value = s.scale / factor
@@ -85,12 +85,12 @@ def rescaled(c: Sensed, factor: float, u: float) -> tuple[Edit | str, str]:
     if near_shunt is not None:
         why = f"its shunt looks like {ohms(near_shunt)} instead of {ohms(s.shunt_ohm)}"
         return Edit("channel", "shunt", ohms(near_shunt), c.name), why
-    why = f"gain × shunt looks like {factor:.4g} times the stated one (solder, copper or a part out of tolerance?)"
+    why = f"gain × shunt looks like {factor:.4g} times the stated one (solder, copper, a wrong part?)"
     return Edit("channel", "gain", float(f"{gain:.4g}"), c.name), why
 
 
 def _near(value: float, known: tuple[float, ...], u: float) -> float | None:
-    """The known value within ``u`` (relative, at least 1 %), if any."""
+    """Find the known value within ``u`` (relative, at least 1 %), if any."""
     best = min(known, key=lambda k: abs(math.log(k / value)))
     return best if abs(math.log(best / value)) < max(u, 0.01) else None
 

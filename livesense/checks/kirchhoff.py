@@ -1,13 +1,13 @@
 """Three currents that add up to nothing: what that tells of gains, angles and zeros.
 
 Three wires carry all current, so iu + iv + iw = 0 at every instant (Kirchhoff). With P and N the positive and
-negative sequence of the true currents, a = exp(i·120°) and k = 0, 1, 2 for the phases in their order, a phasor that
-is read is
+negative sequence of the true currents, a = exp(i·120°) and k = 0, 1, 2 for the phases in their order, a phasor
+that is read is
 
     M_k = P·a^-k + N·a^k + (g_k + i·d_k)·P·a^-k + noise
 
-where g_k is the relative error of the scale and d_k that of the angle. The zero sequence of the readings holds
-errors alone; how far gains and angles can be told apart depends on how balanced the currents are, which is N.
+where g_k is the relative error of the scale and d_k that of the angle. The zero sequence of the readings
+holds errors alone; how far gains and angles can be told apart depends on how balanced the currents are, which is N.
 Everything is linear in P, N, g, d, so that generalised least squares with the stated uncertainties as prior
 knowledge gives the estimates (JCGM 100:2008, 5; Gauss-Markov).
 """
@@ -177,9 +177,11 @@ def self_check(
         ``noise`` and ``balance`` are used; gains and angles are taken as not known.
     """
     direction = sequence_of(phasors, prior.phase)
-    size = abs(complex(np.mean(phasors * _A ** (np.arange(3) * direction))))
-    known, u = _posterior(phasors / size, prior, direction, size)
-    gains = {p: Estimate(100 * known[k], 100 * u[k], unit="%") for k, p in enumerate("UVW")}
+    positive = complex(np.mean(phasors * _A ** (np.arange(3) * direction)))
+    size = abs(positive)
+    # Gains lie along the phasors and angles across them: U's is turned to the real axis.
+    known, u = _posterior(phasors / positive, prior, direction, size)
+    gains = {p: Estimate(100 * float(known[k]), 100 * float(u[k]), unit="%") for k, p in enumerate("UVW")}
     angles = {
         p: Estimate(math.degrees(known[3 + k]), math.degrees(u[3 + k]), unit="°") for k, p in enumerate("UVW")
     }
@@ -223,8 +225,8 @@ def _posterior(m: ComplexArray, prior: Prior, direction: int, size: float) -> tu
             columns.append(_real(one))
     design = np.stack(columns, axis=1)
     weight = np.repeat(1 / np.maximum(prior.noise / size, 1e-7) ** 2, 2)
-    # P is hardly known, gains and angles are not; balance is.
-    before = np.array([1e3, 1e3, prior.balance, prior.balance, *[FREE_GAIN] * 3, *[FREE_ANGLE] * 3])
+    # P is 1 as readings go, which says little of the truth; gains and angles are not known, balance is.
+    before = np.array([10.0, 10.0, prior.balance, prior.balance, *[FREE_GAIN] * 3, *[FREE_ANGLE] * 3])
     information = design.T @ (weight[:, None] * design) + np.diag(1 / before**2)
     cov = np.linalg.inv(information)
     x = cov @ (design.T @ (weight * _real(m)))
@@ -236,7 +238,7 @@ def _posterior(m: ComplexArray, prior: Prior, direction: int, size: float) -> tu
 
 
 def _fast(fast: FloatArray, noise: Sequence[float]) -> tuple[float | None, dict[str, Estimate] | None]:
-    """What is faster than the line: does it cancel, and with which gains does it cancel best."""
+    """Tell of what is faster than the line: does it cancel, and with which gains does it cancel best."""
     if len(fast) < 64:
         return None, None
     square = float(np.mean(fast**2)) * 3

@@ -7,8 +7,8 @@ from livesense.checks.findings import Edit, Finding, Kind, note, warning
 from livesense.wording import counted, significant
 
 RATE_OFF = 0.05
-"""Clocks of microcontrollers without a crystal are off by some percent; nothing is off by more (common practice,
-no source)."""
+"""Clocks of microcontrollers without a crystal are off by some percent; nothing is off by more (common
+practice, no source)."""
 
 LOST_SHARE = 1e-3
 """From this share of scans a loss is an alarm: it shortens the stretches that can be measured."""

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 
@@ -69,15 +70,15 @@ class Look:
         return self.fit.frequency_hz.value if self.fit is not None else self.rough_hz
 
     def values(self, name: str) -> FloatArray:
-        """A channel's values, ``(n,)``."""
+        """Take a channel's values, ``(n,)``."""
         return self.stretch.values[name]
 
     def residual(self, name: str) -> FloatArray:
-        """What the line leaves of a channel, its mean apart, ``(n,)``."""
+        """Take what the line leaves of a channel, its mean apart, ``(n,)``."""
         if self.fit is not None and name in self.columns:
             return np.asarray(self.fit.residual[:, self.columns.index(name)])
         values = self.values(name)
-        return values - values.mean()
+        return np.asarray(values - values.mean())
 
     @cached_property
     def pieces(self) -> list[slice]:
@@ -86,7 +87,7 @@ class Look:
         if self.fit is None:
             count = MOST_PIECES if self.motion is Motion.STILL else 1
             edges = np.linspace(0, n, min(count, max(1, n // 64)) + 1).astype(int)
-            return [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+            return [slice(int(a), int(b)) for a, b in pairwise(edges)]
         cycle = self.stretch.rate_hz / self.frequency_hz
         cycles = int(n / cycle)
         each = max(2, math.ceil(CYCLES_OF_A_PIECE), -(-cycles // MOST_PIECES))

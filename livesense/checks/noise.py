@@ -61,8 +61,8 @@ def _noisy(c: Sensed, mine: float, usual: float) -> Finding:
         c.name,
         f"{c.name} has noise of {amount(mine, c)} rms, {mine / usual:.2g} times that of the other phases "
         f"({amount(usual, c)}).",
-        SAFE
-        + f"check the sense lines (twisted, away from the switching node), the filter and the ground of {c.name}.",
+        SAFE + "check the sense lines (twisted, away from the switching node), the filter and the ground of "
+        f"{c.name}.",
         noise=mine,
         usual=usual,
     )

@@ -47,7 +47,10 @@ def ranges(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Fin
 def _rated(c: Sensed, rated: float) -> Finding | None:
     used = rated / c.reach
     fits = _gain_for(c, rated)
-    share = f"√2 × the rated current is {amount(rated, c)}, {100 * used:.3g} % of the {amount(c.reach, c)} that {c.name} reads"
+    share = (
+        f"√2 × the rated current is {amount(rated, c)}, {100 * used:.3g} % of the {amount(c.reach, c)} that "
+        f"{c.name} reads"
+    )
     if used > 1:
         return fault(
             Kind.RANGE_SMALL,
@@ -83,7 +86,9 @@ def _gain_for(c: Sensed, rated: float) -> str:
     fitting = [g for g in GAINS if g != gain and rated / c.reach * g / gain <= 0.8]
     if not fitting or rated / c.reach * fitting[-1] / gain < 0.2:
         return ""
-    return f" (a gain of {fitting[-1]:g} reads about ± {amount(c.reach * gain / fitting[-1], c)}; then state gain = {fitting[-1]:g})"
+    best = fitting[-1]
+    reads = amount(c.reach * gain / best, c)
+    return f" (a gain of {best:g} reads about ± {reads}; then state gain = {best:g})"
 
 
 def _peak(c: Sensed, looks: Sequence[Look]) -> list[Finding]:
@@ -123,9 +128,11 @@ def declared_references(evidence: Evidence) -> list[Finding]:
                 warning(
                     Kind.REFERENCE_SETUP,
                     c.name,
-                    f'{c.name} has reference = "{where}" and reads {amount(c.chain.low, c)} to {amount(c.chain.high, c)}: a phase '
+                    f'{c.name} has reference = "{where}" and reads {amount(c.chain.low, c)} to '
+                    f"{amount(c.chain.high, c)}: a phase "
                     "current goes both ways, and half of each wave is not seen.",
-                    'Tie the amplifier\'s reference pins to half the supply, then state reference = "mid-supply".',
+                    "Tie the amplifier's reference pins to half the supply, then state "
+                    'reference = "mid-supply".',
                 )
             )
     return found
@@ -209,7 +216,10 @@ def link_load(evidence: Evidence) -> list[Finding]:
             continue
     used = needed / (bench.link.baud / 10)
     text = f"The scans need up to {needed / 1000:.4g} kB/s, {100 * used:.3g} % of what {bench.link.baud} Bd carries"
-    fix = "Raise baud (here and in the firmware), lower rate, or send fewer channels; `livesense init --link` reckons it."
+    fix = (
+        "Raise baud (here and in the firmware), lower rate, or send fewer channels; `livesense init --link` "
+        "reckons it."
+    )
     if used > 1:
         return [
             warning(

@@ -68,7 +68,13 @@ def check(evidence: Evidence) -> Report:
     if not any(f.kind is Kind.REVERSED for f in wired):
         wired += direct_reversed(evidence, looks, gone).values()
     moved = drift(evidence, looks, {**gone, **flat})
-    zeros = {name: f for name, f in zero_off(evidence, looks, {**gone, **flat}).items() if name not in moved}
+    turned = any(f.kind is Kind.REVERSED for f in wired)
+    zeros = {
+        name: f
+        for name, f in zero_off(evidence, looks, {**gone, **flat}).items()
+        # With a sign that is wrong the sum of the three says nothing of zeros.
+        if name not in moved and not (turned and name is None)
+    }
     clips = [*clipped(evidence, looks, gone), *flat.values()]
     odd = {
         f.channel: f

@@ -1,8 +1,8 @@
 """Which channel is reversed, mis-scaled, late or slow: the simplest explanation of three phasors.
 
-Every explanation (signs, and up to two channels with a free gain, angle or low-pass) is fitted to the phasors of a
-steady stretch by least squares, with the stated uncertainties as prior knowledge. The one whose weighted sum of
-squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes nothing.
+Every explanation (signs, and up to two channels with a free gain, angle or low-pass) is fitted to the phasors
+of a steady stretch by least squares, with the stated uncertainties as prior knowledge. The one whose weighted sum
+of squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes nothing.
 """
 
 from __future__ import annotations
@@ -58,8 +58,8 @@ SPOILT_GAIN, SPOILT_ANGLE = 0.3, 0.1
 class Supposed:
     """One thing that an explanation supposes of one channel, with its value once fitted.
 
-    ``kind`` is ``scale`` (reading over truth), ``skew`` (radians that it leads by) or ``bandwidth`` (frequency over
-    the corner's).
+    ``kind`` is ``scale`` (reading over truth), ``skew`` (radians that it leads by) or ``bandwidth`` (frequency
+    over the corner's).
     """
 
     kind: str
@@ -110,7 +110,7 @@ def prior_of(look: Look, channels: Sequence[Sensed], balance: float, flat: Conta
 
 
 def _alternating(c: Sensed) -> float:
-    """What the budget has for errors that alternate with the currents, rms."""
+    """Take what the budget has for errors that alternate with the currents, rms."""
     return c.chain.budget.total(Acts.ALTERNATING)
 
 

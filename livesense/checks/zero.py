@@ -28,7 +28,7 @@ NEAR_SETUP = 0.015
 
 FLAT_SHARE = 0.05
 FLAT_MISSING = 0.04
-"""A top is flat from this share of scans more than a sine has there, if this part of its height is missing."""
+"""A top is flat from this share of scans more than a sine has there, if so much of its height is missing."""
 
 FEWEST_CLIPPED = 3
 CLIPPED_SHARE = 2e-4
@@ -440,7 +440,7 @@ def _course(
 
 
 def _trend(times: np.ndarray, values: np.ndarray) -> tuple[float, float]:
-    """Change from the first to the last time by a straight line, and the share of the variance it explains."""
+    """Change from first to last time by a straight line, and the share of the variance that it explains."""
     t = times - times.mean()
     v = values - values.mean()
     whole = float(v @ v)
@@ -457,8 +457,8 @@ def _drifting(c: Sensed, change: float, seconds: float) -> Finding:
         c.name,
         f"The zero of {c.name} moves by {amount(change, c)} within {seconds:.3g} s; its stated errors allow "
         f"± {amount(limit, c)} in all.",
-        SAFE
-        + f"look for heat, a loose sense line or leakage at the amplifier of {c.name}; check again once warm.",
+        SAFE + f"look for heat, a loose sense line or leakage at the amplifier of {c.name}; check again once "
+        "warm.",
         change=change,
         limit=limit,
     )

@@ -1,4 +1,4 @@
-"""``livesense check BENCH``: is the bench wired and scaled as its file says?"""
+"""``livesense check BENCH``: tell whether the bench is wired and scaled as its file says."""
 
 from __future__ import annotations
 
@@ -84,8 +84,8 @@ def _report(args: argparse.Namespace, bench: Bench) -> Report:
     port = args.port if args.port is not None else bench.link.port
     if port is None:
         raise UsageError(
-            f'no port: expected --port, port = "…" in the [link] table of {args.bench.name}, --run for a recorded '
-            "run, or --file-only"
+            f'no port: expected --port, port = "…" in the [link] table of {args.bench.name}, --run for a '
+            "recorded run, or --file-only"
         )
     try:
         address = parse_address(port)

@@ -297,7 +297,8 @@ def with_computed(bench: str = BENCH) -> str:
     """The third phase from the other two."""
     head, tail = bench.split('[[channel]]\nname = "iw"')
     _, mark, rest = tail.partition("[[channel]]")
-    return f'{head}[[channel]]\nname = "iw"\nphase = "W"\nsensor = "computed"\nfrom = ["iu", "iv"]\n\n{mark}{rest}'
+    made = '[[channel]]\nname = "iw"\nphase = "W"\nsensor = "computed"\nfrom = ["iu", "iv"]\n\n'
+    return head + made + mark + rest
 
 
 class TestTwoSensors:

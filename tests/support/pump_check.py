@@ -1,4 +1,4 @@
-"""The simulated pump's codes at rest, aligning, at light and at rated load, and checks of what is made of them."""
+"""The simulated pump's codes at rest, aligning and at two loads, and checks of what is made of them."""
 
 from __future__ import annotations
 
