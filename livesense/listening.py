@@ -112,11 +112,12 @@ class Listening:
                 self._take(self._queue.take(TURN_S))
                 self._check_ends()
         finally:
+            ended_s = self._now_s()
             self._reader.stop()
         if self._ended not in {"frames", "error"}:
             self._take(self._queue.take(0.0))
         self._show(self._session.finish())
-        return self._summary()
+        return self._summary(ended_s)
 
     def _now_s(self) -> float:
         return arrival_now().monotonic_s - self._opened_s
@@ -149,13 +150,19 @@ class Listening:
         self._look(pieces)
 
     def _look(self, pieces: Sequence[Chunk]) -> None:
+        if self._seconds is not None:
+            # What came later was read while this thread was busy.
+            pieces = [piece for piece in pieces if self._at_s(piece) <= self._seconds]
         if not pieces or self._ended == "frames":
             return
         arrival = pieces[-1].arrival
-        at_s = None if arrival is None else max(0.0, arrival.monotonic_s - self._opened_s)
+        at_s = None if arrival is None else max(0.0, self._at_s(pieces[-1]))
         self._show(self._session.feed(b"".join(piece.data for piece in pieces), arrival, at_s))
         if at_s is not None:
             self._rates.take(at_s, *self._counts())
+
+    def _at_s(self, piece: Chunk) -> float:
+        return 0.0 if piece.arrival is None else piece.arrival.monotonic_s - self._opened_s
 
     def _counts(self) -> tuple[int, int, int]:
         listener = self._session.listener
@@ -209,14 +216,14 @@ class Listening:
             errors.framing, errors.breaks, errors.overruns,
         )  # fmt: skip
 
-    def _summary(self) -> dict[str, Any]:
+    def _summary(self, ended_s: float) -> dict[str, Any]:
         line = self._seen_line()
         hints = self._session.hints(line) if self.opened else self._closed()
         return summary(
             self._session,
             line,
             hints,
-            seconds=max(0.0, self._now_s()) if self.opened else 0.0,
+            seconds=max(0.0, ended_s) if self.opened else 0.0,
             rates=self._rates.of(*self._counts()),
             ended=self._ended or "error",
             error=self._error,

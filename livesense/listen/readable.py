@@ -26,13 +26,13 @@ def unfinished(seen: Seen) -> Iterator[Hint]:
     of, tally = seen.tally.verdicts, seen.tally
     if of[Verdict.GOOD] or of[Verdict.REPEATED]:
         return
-    if of[Verdict.UNDESCRIBED]:
+    if of[Verdict.UNDESCRIBED] and not of[Verdict.DESCRIPTION]:
         yield Hint(
             "no_description",
             "Scans come, but nothing says what they are: let the device describe itself about once a "
             "second, or declare [[group]] tables in the bench file (docs/wire.md)",
         )
-    elif not tally.damaged:
+    elif of[Verdict.DESCRIPTION] and not of[Verdict.UNDESCRIBED] and not tally.damaged:
         yield Hint(
             "only_descriptions",
             "The device describes itself, so port, rate and wiring are right; but no scan comes: its "
@@ -135,7 +135,7 @@ def scans(seen: Seen) -> Iterator[Hint]:
     if beyond := tally.faults["code_range"]:
         told = None
         if seen.expected is not None:
-            told = layouts.compared(seen.expected.layout, bytes(tally.latest))
+            told = layouts.compared(seen.expected.layout, tally.sample)
         yield Hint(
             "code_range",
             f"{counted(beyond, 'code')} beyond the width that is stated: are bits, byte order and code "

@@ -13,10 +13,10 @@ from livesense.samples import Arrival, GapCause
 WAIT_S = 2.0
 """So long bytes are gathered until they tell the wire; a device describes itself each second."""
 
-ENOUGH_BYTES = 1 << 14
+ENOUGH_BYTES = 1 << 13
 
 FIRST_TRY = 128
-"""Bytes at which the wire is looked for first, then whenever they are twice as many: it takes a while."""
+"""Bytes at which the wire is looked for first, then at four times as many: to look takes a while."""
 
 
 class Session:
@@ -66,7 +66,7 @@ class Session:
         self._tally.take(data)
         if self._tally.size < self._next_try:
             return []
-        self._next_try = 2 * self._tally.size
+        self._next_try = min(4 * self._tally.size, ENOUGH_BYTES)
         return self._begin(last=self._tally.size >= ENOUGH_BYTES)
 
     def waited(self, at_s: float) -> list[Row]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from livesense.listen.rows import WELL, Row, Verdict
 
-KEPT = 1 << 15
+KEPT = 1 << 14
 """Bytes that are kept, from the first and of the latest: enough to look for frames, lines or records."""
 
 READ = WELL | {Verdict.UNDESCRIBED, Verdict.REPEATED, Verdict.BEHIND}
@@ -89,6 +89,11 @@ class Tally:
     def _size(sizes: Counter[int], size: int) -> None:
         if size in sizes or len(sizes) < MOST_SIZES:
             sizes[size] += 1
+
+    @property
+    def sample(self) -> bytes:
+        """The latest bytes, few enough for a search that takes a while."""
+        return bytes(self.latest[-KEPT:])
 
     @property
     def good(self) -> int:

@@ -98,7 +98,7 @@ WIRES = {
 
 def _other_wire(seen: Seen) -> Iterator[Hint]:
     """Name another wire than the expected one, when its rules hold."""
-    data = bytes(seen.tally.latest)
+    data = seen.tally.sample
     found = identify(data, None)
     expected = seen.expected
     wire = found.wire or ("text" if looks_like_text(data) else None)
@@ -119,7 +119,7 @@ def _own_wire(seen: Seen) -> Iterator[Hint]:
     """Tell what is wrong within the expected wire."""
     if seen.expected is None:
         return
-    data = bytes(seen.tally.latest)
+    data = seen.tally.sample
     match seen.expected.wire:
         case "framed":
             instead = found_instead([row.raw for row in seen.tally.samples.get(Verdict.CRC, ())])
@@ -177,7 +177,7 @@ def _garbage(seen: Seen) -> Hint:
     broken = (line.framing_errors or 0) + (line.breaks or 0)
     if broken > SOME_ERRORS * tally.size:
         lead += f"; {broken} of them had no stop bit, which a wrong rate does"
-    rates = likely_rates(bytes(tally.latest), line.baud)
+    rates = likely_rates(tally.sample, line.baud)
     if not rates:
         return Hint(
             "baud",

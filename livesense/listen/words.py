@@ -10,6 +10,7 @@ TIME, VERDICT, SIZE = 9, 15, 8
 """Columns of the time, the verdict and the size, each with the space before the next."""
 
 NARROWEST = 60
+WIDE = 70
 LEAST_BYTES = 4
 """Fewer bytes of a broken row are not worth their place."""
 
@@ -40,6 +41,9 @@ def _content(row: Row, room: int) -> str:
         return f"group {row.group}  n {row.counter}  {dump(row.raw, row.size, room - 24)}"
     if row.verdict is Verdict.HEADER:
         return dump(row.raw.rstrip(b"\r\n"), row.size, room)
+    if row.verdict is Verdict.STUFFING and room < WIDE:
+        # The word says nearly as much, and the bytes tell more.
+        return dump(row.raw, row.size, room)
     why = f"{printable([row.why])[0]}  " if row.why else ""
     left = room - len(why)
     # Too little room for both: the bytes tell more than half a sentence, unless these are all words.
