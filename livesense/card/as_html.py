@@ -38,7 +38,7 @@ h1, h2, p, dl, dd, table, figure { margin: 0; }
 header { display: flex; justify-content: space-between; align-items: flex-end; gap: 8mm;
   padding-bottom: .4em; }
 h1 { font-size: 1.9em; line-height: 1.15; font-weight: 700; }
-header p { text-align: right; max-width: 62%%; }
+header p { text-align: right; max-width: 68%%; }
 small, header p, .notes { font-size: %(small)gem; color: #4a4f56; }
 section { border-top: .4mm solid #15181c; padding: .15em 0 .55em; break-inside: avoid; }
 h2 { font-size: 1.35em; line-height: %(line)g; padding-bottom: .1em; }

@@ -354,11 +354,11 @@ def _small(block: Block, s: _Set, paper: Paper) -> Part:
 
 def _top(card: Card, s: _Set, paper: Paper) -> Part:
     width = _pt(paper.width_mm - 2 * MARGIN_MM)
-    title = s.text(f"<b>{s.plain(card.title)}</b>", 0.37 * width, of=1.9)
+    title = s.text(f"<b>{s.plain(card.title)}</b>", 0.31 * width, of=1.9)
     small = [
-        s.text(s.plain(t), 0.62 * width, of=SMALL, colour=GREY, right=True) for t in (card.origin, card.guide)
+        s.text(s.plain(t), 0.68 * width, of=SMALL, colour=GREY, right=True) for t in (card.origin, card.guide)
     ]
-    return _Below([_Beside([(0.0, title), (0.38 * width, _Below(small))]), _Space(0.5 * s.size)])
+    return _Below([_Beside([(0.0, title), (0.32 * width, _Below(small))]), _Space(0.5 * s.size)])
 
 
 def _foot(card: Card, s: _Set, paper: Paper) -> Part:

@@ -121,9 +121,9 @@ def _stacked(card: Card, paper: Paper, em: float) -> float:
 
 def _head(card: Card, paper: Paper, em: float) -> float:
     width = (paper.width_mm - 2 * MARGIN_MM) / em
-    small = sum(_lines(((text, SMALL),), 0.62 * width) for text in (card.origin, card.guide))
+    small = sum(_lines(((text, SMALL),), 0.68 * width) for text in (card.origin, card.guide))
     return (
-        max(1.9 * 1.15 * _lines(((card.title, 1.9 * BOLD),), 0.36 * width), small * SMALL * LINE) * em
+        max(1.9 * 1.15 * _lines(((card.title, 1.9 * BOLD),), 0.3 * width), small * SMALL * LINE) * em
         + 0.4 * em
     )
 

@@ -68,6 +68,8 @@ def points_table(found: Numbers, notes: tuple[str, ...]) -> Table:
         ]
         upper = [p for p in points if p.value >= 0]
         lower = [p for p in points if p.value < 0] if negative else []
+        # Where a range lies on one side of zero both of its ends do, the far one first.
+        lower.sort(key=lambda p: p.value)
         for number in range(max(len(upper), len(lower))):
             name = "reads from" if what == "range" and number else label.format(unit=unit)
             cells = (*_cells(found, upper, number), *(_cells(found, lower, number) if negative else ()))

@@ -98,6 +98,14 @@ def test_one_direction_has_one_side_and_both_ends(bench: Make) -> None:
     assert ("reads from", "+0.5", "0.050", "63") in found.rows
 
 
+def test_both_ends_may_lie_below_zero(bench: Make) -> None:
+    # The output rests at its supply and would have to rise: 50 mV below it is -0.5 A, and 0 V -33 A.
+    found = block(bench(reference='"supply"', swing_high='"50 mV"')).points
+    assert found is not None
+    assert ("clips at", "", "", "", "−33", "0.000", "0") in found.rows
+    assert ("reads from", "", "", "", "−0.5", "3.250", "4033") in found.rows
+
+
 def test_what_clips_is_not_read(bench: Make) -> None:
     found = block(bench(phase='"U"', gain="50", more=MOTOR)).points
     assert found is not None
