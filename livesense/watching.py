@@ -16,7 +16,7 @@ from livesense.chain import Chain
 from livesense.errors import LogbookError
 from livesense.logbook.reader import RunReader
 from livesense.samples import Codes, Event
-from livesense.watch.overcurrent import OvercurrentWatch
+from livesense.watch.rules import AnyWatch, watch_for
 
 
 class GroupWatches:
@@ -31,11 +31,11 @@ class GroupWatches:
     def __init__(self, bench: Bench, chain: Chain, group: int, rate_hz: float) -> None:
         self._chain = chain
         here = [channel.name for channel in chain.group_channels(group)]
-        self._watches: list[tuple[OvercurrentWatch, tuple[str, ...]]] = []
+        self._watches: list[tuple[AnyWatch, tuple[str, ...]]] = []
         for number, rule in enumerate(bench.watches):
             names = tuple(name for name in rule.channels if name in here)
             if names:
-                self._watches.append((OvercurrentWatch(rule, number, names, rate_hz, group), names))
+                self._watches.append((watch_for(rule, number, names, rate_hz, group), names))
 
     def feed(self, first: int, codes: Codes) -> list[Event]:
         """Take scans in a row, ``(n, channels)`` codes from index ``first`` on; hand back what is new."""

@@ -201,7 +201,10 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """One rule. ``limit`` and ``release`` are in ``unit``, the unit of its channels."""
+    """One rule. ``limit`` and ``release`` are in ``unit``, the unit of its channels.
+
+    The limit of an integrating rule is its pick-up, an rms; 0 where I²t has none.
+    """
 
     kind: str
     quantity: str
@@ -213,6 +216,16 @@ class Watch:
     release_hold_s: float
     pre_s: float
     post_s: float
+    longest_cycle_s: float = 0.2
+    curve: str = ""
+    tms: float = 1.0
+    tau_s: float = 0.0
+    i2t: float = 0.0
+
+    @property
+    def instant(self) -> bool:
+        """Whether each scan by itself is held against the limit, and no rms."""
+        return self.kind == "overcurrent" and self.quantity != "cycle-rms"
 
 
 @dataclass(frozen=True, slots=True)

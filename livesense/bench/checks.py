@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -132,6 +133,7 @@ def check_watch(
             unit = by_name[name].unit or "no unit"
             here.fail("channels", "channels that read a current in A", f"{name} in {unit}")
     watched = [by_name[name] for name in watch.channels]
+    key = "limit" if watch.kind == "overcurrent" else "pickup"
     if watch.release > watch.limit:
         here.fail("release", "at most the limit", given["release"])
     for channel in watched:
@@ -142,9 +144,9 @@ def check_watch(
         # A magnitude is watched: one side that reaches beyond the limit is enough to see it there.
         if watch.limit >= max(abs(low), abs(high)) * (1 - 1e-9):
             here.fail(
-                "limit",
+                key,
                 f'less than "{channel.name}" can read, {low:.5g} A to {high:.5g} A{_assumed_swing(channel)}',
-                given["limit"],
+                given[key],
             )
     if watch.quantity == "vector":
         phases = sorted(channel.phase or "none" for channel in watched)
@@ -205,19 +207,27 @@ def warnings_of(
             )
     for number, watch in enumerate(watches, start=1):
         alternating = any(c.phase in PHASES for c in channels if c.name in watch.channels)
-        if watch.quantity == "instant" and alternating and watch.release_hold_s < 0.25 / SLOW_HZ:
+        if (
+            watch.instant
+            and watch.quantity == "instant"
+            and alternating
+            and watch.release_hold_s < 0.25 / SLOW_HZ
+        ):
             slowest = f"{0.25 / watch.release_hold_s:.3g} Hz" if watch.release_hold_s else "any frequency"
             found.append(
                 f"watch {number}: below {slowest} electrical, one overload becomes an event in each "
                 'half-wave: take a longer release_hold, or quantity = "vector"'
             )
         found += [
+            f'watch {number}: "{name}" clips a sine of {watch.limit:g} A rms, whose peaks are '
+            f"{math.sqrt(2) * watch.limit:.4g} A: it reads {low:.5g} A to {high:.5g} A"
+            for name, (low, high) in _clipping(watch, by_name, adc).items()
+        ]
+        found += [
             f'watch {number}: "{name}" reads {low:.5g} A to {high:.5g} A, so that beyond {watch.limit:g} A '
             f"{'positive' if high < -low else 'negative'} currents are not seen"
             for name, (low, high) in _one_sided(watch, by_name, adc).items()
         ]
-        if watch.pre_s or watch.post_s:
-            found.append(f"watch {number}: pre and post are read, but nothing in this version uses them yet")
     if link.wire == "text" and any(group.code is not None for group in groups):
         found.append("group 0: code says nothing with text, which is read as decimal numbers")
     return (*found, *_too_fast(channels, groups, link, baud_stated))
@@ -225,12 +235,27 @@ def warnings_of(
 
 def _one_sided(watch: Watch, by_name: Mapping[str, Channel], adc: Adc) -> dict[str, tuple[float, float]]:
     """Phase currents whose range reaches beyond the limit on one side only, with that range."""
+    return {} if watch.limit == 0 else _short_of(watch.limit, watch, by_name, adc)
+
+
+def _clipping(watch: Watch, by_name: Mapping[str, Channel], adc: Adc) -> dict[str, tuple[float, float]]:
+    """Phase currents that read a limit on the rms on both sides, but not its peaks, with their range."""
+    if watch.instant:
+        return {}
+    short = _short_of(math.sqrt(2) * watch.limit, watch, by_name, adc)
+    return {name: span for name, span in short.items() if watch.limit < min(-span[0], span[1]) * (1 - 1e-9)}
+
+
+def _short_of(
+    level: float, watch: Watch, by_name: Mapping[str, Channel], adc: Adc
+) -> dict[str, tuple[float, float]]:
+    """Phase currents whose range does not reach a level on both sides, with that range."""
     found = {}
     for name in watch.channels:
         span = range_of(by_name[name], by_name, adc)
         if span is None or by_name[name].phase not in PHASES:
             continue
-        if watch.limit >= min(-span[0], span[1]) * (1 - 1e-9):
+        if level >= min(-span[0], span[1]) * (1 - 1e-9):
             found[name] = span
     return found
 

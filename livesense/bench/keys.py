@@ -44,9 +44,7 @@ from livesense.layout import CHECK_WIDTHS
 
 WIRES = ("framed", "text", "record")
 WATCH_KINDS = ("overcurrent", "inverse-time", "thermal", "i2t")
-LATER_WATCH_KINDS = ("inverse-time", "thermal", "i2t")
 WATCH_QUANTITIES = ("instant", "vector", "cycle-rms")
-LATER_WATCH_QUANTITIES = ("cycle-rms",)
 CODE_TYPES = ("u16", "i16", "i32", "u12")
 
 ASSUMED_REFERENCE_TOLERANCE = 0.02
@@ -75,7 +73,7 @@ class Key:
 S, L, D, V, N, R = (Sensor.SHUNT, Sensor.LINEAR, Sensor.DIRECT, Sensor.DIVIDER, Sensor.NTC, Sensor.RTD)
 _PIN = (S, L, V, N, R)
 _STORED = (*_PIN, D, Sensor.STATE)
-_INTEGRATING = LATER_WATCH_KINDS
+_INTEGRATING = ("inverse-time", "thermal", "i2t")
 
 BENCH: dict[str, Key] = {
     "name": Key(text, '"coolant pump, 24 V"', "the file's name"),
@@ -211,22 +209,21 @@ CHANNEL: dict[str, Key] = {
 }
 
 WATCH: dict[str, Key] = {
-    "kind": Key(choice(*WATCH_KINDS, later=LATER_WATCH_KINDS), '"overcurrent"'),
+    "kind": Key(choice(*WATCH_KINDS), '"overcurrent"'),
     "channels": Key(names, '["iu", "iv", "iw"]'),
-    "quantity": Key(
-        choice(*WATCH_QUANTITIES, later=LATER_WATCH_QUANTITIES), '"instant"', '"instant"', ("overcurrent",)
-    ),
+    "quantity": Key(choice(*WATCH_QUANTITIES), '"instant"', '"instant"', ("overcurrent",)),
     "limit": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"12 A"', "", ("overcurrent",)),
     "hold": Key(quantity(TIME, 0.0, 3600.0), '"100 us"', '"0 s"', ("overcurrent",)),
     "release": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"11 A"', "0.95 × `limit`", ("overcurrent",)),
     "release_hold": Key(quantity(TIME, 0.0, 3600.0), '"50 ms"', '"50 ms"', ("overcurrent",)),
+    "longest_cycle": Key(quantity(TIME, 0.001, 10.0), '"200 ms"', '"200 ms"'),
     "pre": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"0 s"'),
     "post": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"0 s"'),
-    "curve": Key(choice("A", "B", "C"), '"A"', "", ("inverse-time",), later=True),
-    "pickup": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"8 A"', "", _INTEGRATING, later=True),
-    "tms": Key(number(0.0, 100.0, above=True), "1", "1", ("inverse-time",), later=True),
-    "tau": Key(quantity(TIME, 0.0, 1e6, above=True), '"600 s"', "", ("thermal",), later=True),
-    "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",), later=True),
+    "curve": Key(choice("A", "B", "C"), '"A"', "", ("inverse-time",)),
+    "pickup": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"8 A"', "required; none for i2t", _INTEGRATING),
+    "tms": Key(number(0.0, 100.0, above=True), "1", "1", ("inverse-time",)),
+    "tau": Key(quantity(TIME, 0.0, 1e6, above=True), '"600 s"', "", ("thermal",)),
+    "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",)),
 }
 
 TABLES: dict[str, dict[str, Key]] = {
@@ -244,6 +241,14 @@ TABLES: dict[str, dict[str, Key]] = {
 
 REPEATED = ("group", "channel", "watch")
 """Tables that are written ``[[name]]``, once for each."""
+
+REQUIRED_OF_WATCH: dict[str, tuple[str, ...]] = {
+    "overcurrent": ("limit",),
+    "inverse-time": ("curve", "pickup"),
+    "thermal": ("pickup", "tau"),
+    "i2t": ("i2t",),
+}
+"""Keys that a rule must have, by its kind."""
 
 REQUIRED: dict[str, tuple[str, ...]] = {
     Sensor.SHUNT: ("shunt", "gain", "reference"),

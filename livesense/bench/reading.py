@@ -24,14 +24,11 @@ from livesense.bench.keys import (
     ADC,
     BENCH,
     GROUP,
-    LATER_WATCH_KINDS,
-    LATER_WATCH_QUANTITIES,
     LINK,
     LINK_RECORD,
     MOTOR,
+    REQUIRED_OF_WATCH,
     WATCH,
-    WATCH_KINDS,
-    WATCH_QUANTITIES,
 )
 from livesense.bench.tables import Place, file_name, tables
 from livesense.bench.values import OfFullScale, listed
@@ -39,6 +36,7 @@ from livesense.layout import LayoutError, RecordLayout, read_layout
 
 RELEASE_OF_LIMIT = 0.95
 RELEASE_HOLD_S = 0.05
+LONGEST_CYCLE_S = 0.2
 DEFAULT_BAUD = 115200
 
 
@@ -208,29 +206,43 @@ def _watch(place: Place, given: Mapping[str, Any], channels: Sequence[Channel], 
         if key not in keys:
             place.fail(key, f"a value such as {WATCH[key].example}")
     kind = keys["kind"]
-    if kind in LATER_WATCH_KINDS:
-        place.later("kind", kind, listed([f'"{k}"' for k in WATCH_KINDS if k not in LATER_WATCH_KINDS]))
     for key in keys:
         only = WATCH[key].only
         if only and kind not in only:
             place.fail(key, f'no such key with kind = "{kind}" (it belongs to {listed(only)})', given[key])
-    quantity = keys.get("quantity", "instant")
-    if quantity in LATER_WATCH_QUANTITIES:
-        instead = [f'"{q}"' for q in WATCH_QUANTITIES if q not in LATER_WATCH_QUANTITIES]
-        place.later("quantity", quantity, listed(instead))
-    if "limit" not in keys:
-        place.fail("limit", f"a current such as {WATCH['limit'].example}")
+    for key in REQUIRED_OF_WATCH[kind]:
+        if key not in keys:
+            place.fail(key, f'a value such as {WATCH[key].example}, since kind = "{kind}"')
+    quantity = keys.get("quantity", "instant" if kind == "overcurrent" else "cycle-rms")
+    if kind == "overcurrent" and quantity != "cycle-rms" and "longest_cycle" in keys:
+        place.fail(
+            "longest_cycle",
+            f'no such key with quantity = "{quantity}": no rms is taken',
+            given["longest_cycle"],
+        )
+    if kind == "i2t" and "pickup" not in keys:
+        quantity = "instant"
+        if "longest_cycle" in keys:
+            place.fail(
+                "longest_cycle", "a pickup beside it: without one no rms is taken", given["longest_cycle"]
+            )
+    limit = keys.get("limit", keys.get("pickup", 0.0))
     watch = Watch(
         kind=kind,
         quantity=quantity,
         channels=keys["channels"],
-        limit=keys["limit"],
+        limit=limit,
         unit="A",
         hold_s=keys.get("hold", 0.0),
-        release=keys.get("release", RELEASE_OF_LIMIT * keys["limit"]),
+        release=keys.get("release", RELEASE_OF_LIMIT * limit),
         release_hold_s=keys.get("release_hold", RELEASE_HOLD_S),
         pre_s=keys.get("pre", 0.0),
         post_s=keys.get("post", 0.0),
+        longest_cycle_s=keys.get("longest_cycle", LONGEST_CYCLE_S),
+        curve=keys.get("curve", ""),
+        tms=keys.get("tms", 1.0),
+        tau_s=keys.get("tau", 0.0),
+        i2t=keys.get("i2t", 0.0),
     )
     check_watch(place, watch, channels, adc, given)
     return watch

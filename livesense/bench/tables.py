@@ -35,10 +35,9 @@ class Place:
         where = ": ".join(part for part in (self.file, self.name, key) if part)
         raise BenchError(f"{where}: expected {expected}, got {shown(got)}")
 
-    def later(self, key: str, got: Any, instead: str = "nothing here") -> NoReturn:
+    def later(self, key: str, got: Any) -> NoReturn:
         """Raise the error for something that this version does not do."""
-        what = shown(got) if isinstance(got, str) and instead != "nothing here" else "it"
-        self.fail(key, f"{instead} (known, but this version does not do {what} yet)", got)
+        self.fail(key, "nothing here (known, but this version does not do it yet)", got)
 
     def read(self, given: Mapping[str, Any], keys: Mapping[str, Key]) -> dict[str, Any]:
         """Read every key of a table; keys that were left out are absent from the result."""

@@ -128,9 +128,9 @@ def rejection(given: Any) -> float:
     return float(10 ** (-float(found["number"]) / 20))
 
 
-def choice(*words: str, later: Sequence[str] = ()) -> Reader:
-    """Read one of some words; those of ``later`` are known too, but not offered."""
-    expected = listed([f'"{word}"' for word in words if word not in later])
+def choice(*words: str) -> Reader:
+    """Read one of some words."""
+    expected = listed([f'"{word}"' for word in words])
 
     def read(given: Any) -> str:
         if not isinstance(given, str) or given not in words:

@@ -8,6 +8,7 @@ long run to its end, and all of a block's runs and clusters come from two compar
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -47,6 +48,11 @@ class Excess:
     lost: int = 0
     lost_unknown: bool = False
     cut_short: bool = False
+
+
+def scans_for(seconds: float, rate_hz: float) -> int:
+    """Fewest scans in a row that make up a time, at least 1."""
+    return max(1, math.ceil(seconds * rate_hz - 1e-9))
 
 
 class ExcessTracker:
@@ -99,6 +105,12 @@ class ExcessTracker:
         """Take a block known to stay within the limit, while nothing is open."""
         self._arrive(first, count)
         self._run, self._run_peak = 0, Peak()
+
+    def skip(self, first: int, count: int, clipped: bool) -> None:
+        """Take a block of which nothing is known: neither beyond the limit nor below the release level."""
+        self._arrive(first, count)
+        self._run, self._run_peak, self._quiet = 0, Peak(), 0
+        self._clipped_late |= clipped
 
     def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Excess]:
         """Take ``values`` ``(n,)``, at least one, from scan ``first`` on; hand back what ended.

@@ -17,6 +17,8 @@ Changed = Callable[..., Bench]
 IU = 'channel "iu"'
 SHUNT = 'shunt = "5 mΩ"'
 WATCH = 'limit = "12 A"'
+OVERCURRENT = 'kind = "overcurrent"\nchannels = ["iu", "iv", "iw"]\nlimit = "12 A"\n'
+THERMAL = 'kind = "thermal"\nchannels = ["iu"]\npickup = "8 A"\ntau = "600 s"\n'
 
 
 def _after(line: str, *more: str) -> tuple[str, str]:
@@ -168,7 +170,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
     ),
     (('kind = "overcurrent"\n', ""), 'watch 1: kind: expected a value such as "overcurrent", got nothing'),
     (('channels = ["iu", "iv", "iw"]\n', ""), "watch 1: channels: expected a value such as"),
-    ((WATCH, ""), 'watch 1: limit: expected a current such as "12 A", got nothing'),
+    ((WATCH, ""), 'watch 1: limit: expected a value such as "12 A", since kind = "overcurrent", got nothing'),
     # the link
     (("baud = 3000000", 'columns = ["iu"]'), 'link: columns: expected no such key with wire = "framed"'),
     (("baud = 3000000", 'port_ = "x"'), 'link: port_: expected a known key (nearest: "port"), got "port_"'),
@@ -225,29 +227,64 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
         ('wire = "framed"', 'record = { fields = ["iu:u16"] }'),
         "link.record: sync: expected a sync word, a check, or both: without them no record can be found",
     ),
-    # known, but not built
     (('wire = "framed"', "record = { fields = 1 }"), "link.record: fields: expected a list of texts, got 1"),
     (
         ('wire = "framed"', 'record = { snc = "A5" }'),
         'link.record: snc: expected a known key (nearest: "sync"), got "snc"',
     ),
+    # known, but not built
     (
         ("pole_pairs = 5", 'resistance = "50 mΩ"'),
         'motor: resistance: expected nothing here (known, but this version does not do it yet), got "50 mΩ"',
     ),
+    # rules that integrate
     (
         ('kind = "overcurrent"', 'kind = "i2t"\ni2t = "50 A²s"'),
-        'watch 1: kind: expected "overcurrent" (known, but this version does not do "i2t" yet), got "i2t"',
+        'watch 1: limit: expected no such key with kind = "i2t" (it belongs to overcurrent), got "12 A"',
     ),
     (
         ('kind = "overcurrent"', 'kind = "thermal"\ntau = "50 A"'),
         'watch 1: tau: expected a time such as "100 us", got "50 A"',
     ),
     (
-        _after(WATCH, 'quantity = "cycle-rms"'),
-        'watch 1: quantity: expected "instant" or "vector" (known, but this '
-        'version does not do "cycle-rms" yet), '
-        'got "cycle-rms"',
+        (OVERCURRENT, THERMAL.replace('tau = "600 s"\n', "")),
+        'watch 1: tau: expected a value such as "600 s", since kind = "thermal", got nothing',
+    ),
+    (
+        (OVERCURRENT, THERMAL.replace('pickup = "8 A"\n', "")),
+        'watch 1: pickup: expected a value such as "8 A", since kind = "thermal", got nothing',
+    ),
+    (
+        (OVERCURRENT, THERMAL.replace('"thermal"', '"inverse-time"').replace('tau = "600 s"\n', "")),
+        'watch 1: curve: expected a value such as "A", since kind = "inverse-time", got nothing',
+    ),
+    (
+        (OVERCURRENT, THERMAL.replace('"thermal"', '"i2t"').replace('tau = "600 s"\n', "")),
+        'watch 1: i2t: expected a value such as "50 A²s", since kind = "i2t", got nothing',
+    ),
+    (
+        (OVERCURRENT, THERMAL.replace("8 A", "17 A")),
+        'watch 1: pickup: expected less than "iu" can read, -16 A to 16 A',
+    ),
+    (
+        (OVERCURRENT, THERMAL.replace('tau = "600 s"', 'curve = "D"')),
+        'watch 1: curve: expected "A", "B" or "C", got "D"',
+    ),
+    (
+        (OVERCURRENT, THERMAL + 'quantity = "vector"\n'),
+        'watch 1: quantity: expected no such key with kind = "thermal" (it belongs to overcurrent), got',
+    ),
+    (
+        _after(WATCH, 'longest_cycle = "1 s"'),
+        'watch 1: longest_cycle: expected no such key with quantity = "instant": no rms is taken, got "1 s"',
+    ),
+    (
+        (OVERCURRENT, 'kind = "i2t"\ni2t = "9 A²s"\nchannels = ["iu"]\nlongest_cycle = "1 s"\n'),
+        "watch 1: longest_cycle: expected a pickup beside it: without one no rms is taken, got",
+    ),
+    (
+        (OVERCURRENT, THERMAL + 'longest_cycle = "1 us"\n'),
+        'watch 1: longest_cycle: expected a time from 1 ms to 10 s, got "1 us"',
     ),
     (
         ("[motor]", "[limits]\nunbalance = 1\n[motor]"),

@@ -6,7 +6,11 @@ from livesense.bench import parse
 
 
 @pytest.mark.parametrize(
-    ("key", "offered"), [("kind", '"overcurrent"'), ("quantity", '"instant" or "vector"')]
+    ("key", "offered"),
+    [
+        ("kind", '"overcurrent", "inverse-time", "thermal" or "i2t"'),
+        ("quantity", '"instant", "vector" or "cycle-rms"'),
+    ],
 )
 def test_a_wrong_word_of_a_watch_is_told_what_works(pump: str, key: str, offered: str) -> None:
     given = pump.replace('kind = "overcurrent"', 'kind = "overcurrent"\nquantity = "instant"', 1)

@@ -316,3 +316,35 @@ def test_reading_the_usual_file_loads_neither_pint_nor_numpy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+OVERCURRENT = 'kind = "overcurrent"\nchannels = ["iu", "iv", "iw"]\nlimit = "12 A"\n'
+
+
+def test_rules_that_integrate(changed: Changed) -> None:
+    inverse = 'kind = "inverse-time"\nchannels = ["iu"]\npickup = "8 A"\ncurve = "B"\ntms = 0.5\n'
+    thermal = '[[watch]]\nkind = "thermal"\nchannels = ["iv"]\npickup = "7 A"\ntau = "10 min"\npre = "1 s"\n'
+    i2t = '[[watch]]\nkind = "i2t"\nchannels = ["iw"]\ni2t = "50 A²s"\n'
+    above = i2t + 'pickup = "9 A"\nlongest_cycle = "1 s"\n'
+    found = changed(OVERCURRENT, inverse, more=thermal + i2t + above).watches
+    assert [(w.kind, w.channels, w.limit, w.quantity, w.instant) for w in found] == [
+        ("inverse-time", ("iu",), 8.0, "cycle-rms", False),
+        ("thermal", ("iv",), 7.0, "cycle-rms", False),
+        ("i2t", ("iw",), 0.0, "instant", False),
+        ("i2t", ("iw",), 9.0, "cycle-rms", False),
+    ]
+    assert (found[0].curve, found[0].tms, found[1].tau_s, found[1].pre_s) == ("B", 0.5, 600.0, 1.0)
+    assert [(w.i2t, w.longest_cycle_s) for w in found[2:]] == [(50.0, 0.2), (50.0, 1.0)]
+
+
+def test_a_rule_on_the_rms_of_cycles(changed: Changed) -> None:
+    (watch,) = changed(
+        'limit = "12 A"', 'limit = "9 A"\nquantity = "cycle-rms"\nlongest_cycle = "0.5 s"'
+    ).watches
+    assert (watch.limit, watch.quantity, watch.longest_cycle_s, watch.instant) == (
+        9.0,
+        "cycle-rms",
+        0.5,
+        False,
+    )
+    assert changed().watches[0].instant

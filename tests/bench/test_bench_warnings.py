@@ -64,9 +64,41 @@ def test_a_code_type_with_text(changed: Changed) -> None:
     assert bench.warnings == ("group 0: code says nothing with text, which is read as decimal numbers",)
 
 
-def test_keys_that_nothing_uses_yet(changed: Changed) -> None:
-    bench = changed('limit = "12 A"', 'limit = "12 A"\npre = "5 ms"')
-    assert bench.warnings == ("watch 1: pre and post are read, but nothing in this version uses them yet",)
+def test_pre_and_post_are_read(changed: Changed) -> None:
+    bench = changed('limit = "12 A"', 'limit = "12 A"\npre = "5 ms"\npost = "7 ms"')
+    assert bench.warnings == ()
+    assert (bench.watches[0].pre_s, bench.watches[0].post_s) == (0.005, 0.007)
+
+
+OVERCURRENT = 'kind = "overcurrent"\nchannels = ["iu", "iv", "iw"]\nlimit = "12 A"\n'
+
+
+@pytest.mark.parametrize(
+    ("rule", "warned"),
+    [
+        ('kind = "overcurrent"\nquantity = "cycle-rms"\nlimit = "12 A"\nchannels = ["iu"]\n', "12 A rms"),
+        ('kind = "thermal"\npickup = "12 A"\ntau = "9 s"\nchannels = ["iu"]\n', "12 A rms"),
+        ('kind = "thermal"\npickup = "11 A"\ntau = "9 s"\nchannels = ["iu"]\n', None),
+        ('kind = "i2t"\ni2t = "9 A²s"\nchannels = ["iu"]\n', None),
+    ],
+)
+def test_peaks_that_clip_at_a_limit_on_the_rms(changed: Changed, rule: str, warned: str | None) -> None:
+    # √2 × 12 A is 16.97 A, √2 × 11 A is 15.56 A; the channel reads 16 A.
+    warnings = changed(OVERCURRENT, rule).warnings
+    if warned is None:
+        assert warnings == ()
+    else:
+        assert warnings == (
+            f'watch 1: "iu" clips a sine of {warned}, whose peaks are 16.97 A: it reads -16 A to 16 A',
+        )
+
+
+def test_a_side_on_which_a_pick_up_is_out_of_reach(changed: Changed) -> None:
+    rule = '[[watch]]\nkind = "thermal"\npickup = "12 A"\ntau = "9 s"\nchannels = ["iu"]\n'
+    warnings = changed('reference = "mid-supply"', 'reference = "1 V"', more=rule).warnings
+    assert warnings[1:] == (
+        'watch 2: "iu" reads -9.5 A to 22.5 A, so that beyond 12 A negative currents are not seen',
+    )
 
 
 def test_rates_that_the_baud_rate_cannot_carry(changed: Changed) -> None:

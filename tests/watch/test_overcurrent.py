@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from livesense.bench import Watch
-from livesense.watch.overcurrent import OvercurrentWatch, overcurrent_events, scans_for
+from livesense.watch.excess import scans_for
+from livesense.watch.overcurrent import OvercurrentWatch
+from livesense.watch.rules import rule_events
 
 RATE_HZ = 20_000.0
 RULE = Watch(
@@ -40,7 +42,7 @@ def unclipped(values):
 
 def events_of(values, rule=RULE, clipped=None, names=NAMES):
     clipped = unclipped(values) if clipped is None else clipped
-    return overcurrent_events(rule, 4, names, RATE_HZ, 1, [(1000, values, clipped)])
+    return rule_events(rule, 4, names, RATE_HZ, 1, [(1000, values, clipped)])
 
 
 def test_definite_time_is_counted_in_scans_to_the_scan():
@@ -271,7 +273,12 @@ def test_durations_read_in_fitting_units():
 @pytest.mark.parametrize(
     ("rule", "names", "rate_hz", "message"),
     [
-        (dataclasses.replace(RULE, quantity="cycle-rms"), NAMES, 1.0, "quantity: expected instant or vector"),
+        (
+            dataclasses.replace(RULE, quantity="mean"),
+            NAMES,
+            1.0,
+            "quantity: expected instant, vector, cycle-rms",
+        ),
         (VECTOR, ["iu", "iv"], 1.0, "a vector needs three phase currents, got 2"),
         (dataclasses.replace(RULE, release=12.5), NAMES, 1.0, "release: expected above 0 and at most 12"),
         (RULE, NAMES, 0.0, "rate_hz: expected more than 0"),

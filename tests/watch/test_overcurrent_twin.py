@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livesense.bench import Watch
-from livesense.watch.overcurrent import OvercurrentWatch, overcurrent_events
+from livesense.watch.overcurrent import OvercurrentWatch
+from livesense.watch.rules import rule_events
 
 RATE_HZ = 1000.0
 
@@ -110,7 +111,7 @@ def arrays(first, values, clipped):
 def test_every_event_is_that_of_the_slow_twin(stretches, hold, calm):
     laid = laid_out(stretches)
     slow = slow_events(laid, 2.0, 1.0, hold / RATE_HZ, calm / RATE_HZ, RATE_HZ)
-    fast = overcurrent_events(rule(hold, calm), 0, ["iu"], RATE_HZ, 0, [arrays(*s) for s in laid])
+    fast = rule_events(rule(hold, calm), 0, ["iu"], RATE_HZ, 0, [arrays(*s) for s in laid])
     assert [shape(e) for e in fast] == slow
 
 
@@ -118,7 +119,7 @@ def test_every_event_is_that_of_the_slow_twin(stretches, hold, calm):
 @given(STRETCHES, st.integers(0, 5), st.integers(0, 8), st.data())
 def test_block_borders_change_nothing(stretches, hold, calm, data):
     laid = laid_out(stretches)
-    whole = overcurrent_events(rule(hold, calm), 0, ["iu"], RATE_HZ, 0, [arrays(*s) for s in laid])
+    whole = rule_events(rule(hold, calm), 0, ["iu"], RATE_HZ, 0, [arrays(*s) for s in laid])
     watch = OvercurrentWatch(rule(hold, calm), 0, ["iu"], RATE_HZ, 0)
     tell_gaps = data.draw(st.booleans())
     seen, expected = {}, None
@@ -139,7 +140,7 @@ def test_block_borders_change_nothing(stretches, hold, calm, data):
 
 def test_single_scans_are_a_block_like_any_other():
     values = [0, 3, 3, 3, 1.5, 0, 3, 0, 0, 0, 3, 3, 3]
-    whole = overcurrent_events(rule(3, 3), 0, ["iu"], RATE_HZ, 0, [arrays(5, values, [False] * 13)])
+    whole = rule_events(rule(3, 3), 0, ["iu"], RATE_HZ, 0, [arrays(5, values, [False] * 13)])
     watch = OvercurrentWatch(rule(3, 3), 0, ["iu"], RATE_HZ, 0)
     events = [
         e for i, v in enumerate(values) for e in watch.feed(*arrays(5 + i, [v], [False]))

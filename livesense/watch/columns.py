@@ -1,0 +1,141 @@
+"""What every rule has in common: a tracker for each watched signal, and events when something is new."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping, Sequence
+from typing import Any, Generic, Protocol, TypeVar
+
+import numpy as np
+
+from livesense.bench import Watch
+from livesense.samples import BoolArray, Event, FloatArray
+
+Found = TypeVar("Found")
+
+
+class Tracker(Protocol[Found]):
+    """Follows one signal."""
+
+    @property
+    def open(self) -> Found | None:
+        """What lasts."""
+
+    def gap(self, count: int | None) -> None:
+        """Note that scans are missing here."""
+
+    def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Found]:
+        """Take values from scan ``first`` on; hand back what ended."""
+
+    def close(self, last_scan: int | None = None) -> Found | None:
+        """End what lasts, and start anew."""
+
+
+class RuleWatch(ABC, Generic[Found]):
+    """One rule on one group of channels, fed block by block.
+
+    Parameters
+    ----------
+    rule, rule_number
+        The rule and its position in the bench file.
+    channels
+        Names, in the order of the columns that are fed.
+    rate_hz
+        Nominal scan rate.
+    group
+        The channels' group.
+
+    Raises
+    ------
+    ValueError
+        When the rule cannot be watched.
+    """
+
+    def __init__(
+        self, rule: Watch, rule_number: int, channels: Sequence[str], rate_hz: float, group: int
+    ) -> None:
+        if not rate_hz > 0:
+            raise ValueError(f"rate_hz: expected more than 0, got {rate_hz}")
+        self._rule = rule
+        self._number = rule_number
+        self._rate_hz = rate_hz
+        self._group = group
+        self._columns = len(channels)
+        self._names = list(channels)
+        self._trackers: Sequence[Tracker[Found]] = ()
+        self._told: dict[int, Found | None] = {}
+
+    @abstractmethod
+    def _event(self, column: int, found: Found) -> Event:
+        """Say what was found on a signal."""
+
+    def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Event]:
+        """Take scans in a row from index ``first`` on; hand back what is new.
+
+        A jump of ``first`` is taken as a gap of so many scans, unless :meth:`gap` told it already.
+
+        Parameters
+        ----------
+        values, clipped
+            ``(n, k)``, the columns in the order of ``channels``.
+
+        Returns
+        -------
+        list of Event
+            Each event when it opens (``end_scan`` None), when its peak or its lost scans have changed,
+            and when it ends. ``details["key"]`` stays the same over all of these.
+
+        Raises
+        ------
+        ValueError
+            When the shapes do not fit or ``first`` goes back.
+        """
+        if values.ndim != 2 or values.shape[1] != self._columns or clipped.shape != values.shape:
+            expected = f"(n, {self._columns})"
+            raise ValueError(f"values, clipped: expected {expected}, got {values.shape}, {clipped.shape}")
+        if values.shape[0] == 0:
+            return []
+        return self._feed(first, values, clipped)
+
+    def _feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Event]:
+        events: list[Event] = []
+        for column, tracker in enumerate(self._trackers):
+            ended = tracker.feed(first, np.ascontiguousarray(values[:, column]), clipped[:, column])
+            events += self._news(column, ended)
+        return events
+
+    def gap(self, count: int | None) -> None:
+        """Note that ``count`` scans are missing before the next block; None: nobody can count them."""
+        for tracker in self._trackers:
+            tracker.gap(count)
+
+    def close(self, last_scan: int | None = None) -> list[Event]:
+        """End every open event at the last stored scan, cut short: the run ended or the device restarted.
+
+        ``last_scan`` states that scan where it is not the last one fed. Afterwards all starts anew.
+        """
+        ended = [(column, tracker.close(last_scan)) for column, tracker in enumerate(self._trackers)]
+        self._told.clear()
+        return [self._event(column, found) for column, found in ended if found is not None]
+
+    def _news(self, column: int, ended: list[Found]) -> list[Event]:
+        lasting = self._trackers[column].open
+        events = [self._event(column, found) for found in ended]
+        if lasting is not None and self._is_news(self._told.get(column), lasting):
+            events.append(self._event(column, lasting))
+        self._told[column] = lasting
+        return events
+
+    def _is_news(self, told: Found | None, lasting: Found) -> bool:
+        return lasting != told
+
+    def _details(self, column: int, start: int, more: Mapping[str, Any]) -> dict[str, Any]:
+        """Give what every event carries beside its figures."""
+        rule = self._rule
+        return {
+            "key": f"{self._group}.{self._number}.{self._names[column]}.{start}",
+            "quantity": rule.quantity,
+            "pre_s": rule.pre_s,
+            "post_s": rule.post_s,
+            **more,
+        }

@@ -1,0 +1,132 @@
+"""When a current that stays beyond its pick-up trips: inverse time, thermal image, I²t.
+
+Each law takes one cycle after the other, as its mean square relative to the pick-up squared and its
+count of scans, and tells after how many scans of the cycle it trips. Within a cycle the current counts
+as having that rms throughout.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+UP = (1 + 1e-9) ** 2
+"""Mean square above which a current is beyond its pick-up: rounding of the chain stays at it."""
+
+CURVES = {"A": (0.14, 0.02), "B": (13.5, 1.0), "C": (80.0, 2.0)}
+"""k and α of IEC 60255-151: standard, very and extremely inverse."""
+
+ROUNDING = 1e-9
+"""Part of a scan by which a sum may miss the trip: rounding of sums."""
+
+
+class Law(Protocol):
+    """What is summed, and when it trips."""
+
+    def take(self, mean_square: float, count: int) -> int | None:
+        """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
+
+    def dropped(self) -> None:
+        """Note that the current fell below its pick-up for good."""
+
+    def lost(self, count: int) -> None:
+        """Note that so many scans are missing: they count as without current."""
+
+    def cold(self) -> None:
+        """Start from cold."""
+
+
+class Sum:
+    """A share of the trip for each scan beyond the pick-up; the rest of the time nothing happens.
+
+    After the current has fallen below its pick-up it starts from nothing (instantaneous reset).
+    """
+
+    def __init__(self) -> None:
+        self._done = 0.0
+
+    def share(self, mean_square: float) -> float:
+        """Tell which part of the way to the trip one scan at this mean square is."""
+        raise NotImplementedError
+
+    def take(self, mean_square: float, count: int) -> int | None:
+        """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
+        if mean_square <= UP:
+            return None
+        share = self.share(mean_square)
+        need = math.ceil((1 - self._done) / share - ROUNDING)
+        self._done += share * count
+        return max(1, need) if need <= count else None
+
+    def dropped(self) -> None:
+        """Start from nothing."""
+        self._done = 0.0
+
+    def lost(self, count: int) -> None:
+        """Keep the sum: what was not seen is not counted."""
+
+    def cold(self) -> None:
+        """Start from nothing."""
+        self._done = 0.0
+
+
+class InverseTime(Sum):
+    """IEC 60255-151: at M times the pick-up the time to the trip is tms · k / (M^α − 1).
+
+    A current that changes is integrated: the trip comes when ∫ dt / t(M) reaches 1.
+    """
+
+    def __init__(self, curve: str, tms: float, rate_hz: float) -> None:
+        super().__init__()
+        k, self._alpha = CURVES[curve]
+        self._scans = tms * k * rate_hz
+
+    def share(self, mean_square: float) -> float:
+        """Tell which part of the way to the trip one scan at this mean square is."""
+        return math.expm1(self._alpha / 2 * math.log(mean_square)) / self._scans
+
+
+class I2t(Sum):
+    """The trip comes when ∫ i² dt reaches a limit, from cold at each pick-up."""
+
+    def __init__(self, i2t: float, pickup: float, rate_hz: float) -> None:
+        super().__init__()
+        self._each = pickup**2 / (i2t * rate_hz)
+
+    def share(self, mean_square: float) -> float:
+        """Tell which part of the way to the trip one scan at this mean square is."""
+        return mean_square * self._each
+
+
+class Thermal:
+    """IEC 60255-149: a first-order thermal image of i², which trips where the pick-up would end for ever.
+
+    With I_p before and I now, both relative to the pick-up, from cold or warm: t = τ · ln((I² − I_p²) /
+    (I² − 1)); the standard writes k·I_B for the pick-up.
+    """
+
+    def __init__(self, tau_s: float, rate_hz: float) -> None:
+        self._scans = tau_s * rate_hz
+        self._image = 0.0
+
+    def take(self, mean_square: float, count: int) -> int | None:
+        """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
+        before = self._image
+        self._image += (mean_square - before) * -math.expm1(-count / self._scans)
+        if mean_square <= UP or self._image < 1:
+            return None
+        if before >= 1:
+            return 1
+        need = self._scans * math.log((mean_square - before) / (mean_square - 1))
+        return min(count, max(1, math.ceil(need - ROUNDING * self._scans)))
+
+    def dropped(self) -> None:
+        """Keep the image: what was heated is still warm."""
+
+    def lost(self, count: int) -> None:
+        """Cool: what was not seen is not counted as heating."""
+        self._image *= math.exp(-count / self._scans)
+
+    def cold(self) -> None:
+        """Start from cold."""
+        self._image = 0.0

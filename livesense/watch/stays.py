@@ -1,0 +1,240 @@
+"""Stays of one current beyond its pick-up, and the scan at which a law trips within one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from livesense.samples import BoolArray, FloatArray
+from livesense.watch.arrivals import Arrivals
+from livesense.watch.cycles import CycleCutter, Cycles, loudest
+from livesense.watch.excess import Peak
+from livesense.watch.laws import UP, Law
+
+DROP_OFF = 0.95
+"""Share of the pick-up at or below which a stay ends (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stay:
+    """One stay beyond the pick-up; ``end`` (inclusive) is its last scan so far while it is ``open``.
+
+    ``trip`` is the scan of the trip, None before it. ``sure`` once a whole cycle was beyond the pick-up.
+    ``lost`` scans are missing between first and last; ``lost_unknown`` when some more nobody counted are.
+    """
+
+    start: int
+    end: int
+    peak: Peak
+    trip: int | None = None
+    sure: bool = True
+    lost: int = 0
+    lost_unknown: bool = False
+    open: bool = True
+    cut_short: bool = False
+
+
+class StayTracker:
+    """Finds the stays of one current that trip a law, block by block."""
+
+    def __init__(self, law: Law, pickup: float, longest: int) -> None:
+        """Take the pick-up, an rms above 0, and after how many scans a cycle is cut."""
+        self._law = law
+        self._cutter = CycleCutter(pickup, longest)
+        self._arrivals = Arrivals()
+        self._forget()
+
+    def _forget(self) -> None:
+        self._arrivals.forget()
+        self._law.cold()
+        self._stay: Stay | None = None
+        self._held()
+
+    def _held(self) -> None:
+        # Since the last cycle that belongs to the stay:
+        self._late = Peak()
+        self._lost_late, self._unknown_late = 0, False
+
+    @property
+    def open(self) -> Stay | None:
+        """The stay that has tripped and lasts, if one does."""
+        return self._stay if self._stay is not None and self._stay.trip is not None else None
+
+    def gap(self, count: int | None) -> None:
+        """Note that ``count`` scans are missing here; None: some, nobody knows how many.
+
+        What lasts goes on. Lost time counts as time without current; a loss that nobody counted as none.
+        """
+        self._apart(self._arrivals.next, count)
+        self._arrivals.gap(count)
+
+    def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Stay]:
+        """Take ``values`` ``(n,)``, at least one, from scan ``first`` on; hand back what ended.
+
+        Raises
+        ------
+        ValueError
+            When ``first`` lies before the scan that should follow.
+        """
+        before = self._arrivals.next
+        missing = self._arrivals.missing(first, values.size)
+        if missing:
+            self._apart(before, missing)
+        return self._take(self._cutter.feed(first, values, clipped))
+
+    def close(self, last_scan: int | None = None) -> Stay | None:
+        """End what lasts at the last scan that came (or the one stated), cut short; then start anew."""
+        stop = self._arrivals.next
+        self._part(stop)
+        stay = self.open
+        if stay is not None:
+            assert stop is not None
+            peak = stay.peak.joined(self._late)
+            last = stop - 1 if last_scan is None else last_scan
+            stay = replace(self._with_lost(stay), end=last, peak=peak, open=False, cut_short=True)
+        self._forget()
+        return stay
+
+    def _apart(self, stop: int | None, count: int | None) -> None:
+        self._part(stop)
+        if count is None:
+            self._unknown_late = True
+        else:
+            self._lost_late += count
+            self._law.lost(count)
+
+    def _part(self, stop: int | None) -> None:
+        """End the cycle that lasts where scans in a row end; a part of a cycle ends no stay."""
+        part = None if stop is None else self._cutter.flush(stop)
+        if part is not None:
+            self._take(part)
+
+    def _take(self, cycles: Cycles) -> list[Stay]:
+        ended = []
+        rows = zip(cycles.mean_square.tolist(), cycles.count.tolist(), cycles.whole.tolist(), strict=True)
+        for number, (square, count, whole) in enumerate(rows):
+            trip = self._law.take(square, count)
+            if self._stay is None and square <= UP:
+                continue
+            if self._stay is not None and whole and self._is_over(square):
+                if self._stay.trip is not None:
+                    ended.append(replace(self._stay, open=False))
+                self._stay = None
+                self._law.dropped()
+                continue
+            self._go_on(cycles, number, trip)
+        return ended
+
+    def _is_over(self, square: float) -> bool:
+        """Whether a whole cycle at this mean square ends the stay."""
+        assert self._stay is not None
+        return square <= (DROP_OFF**2 if self._stay.sure else UP)
+
+    def _go_on(self, cycles: Cycles, number: int, trip: int | None) -> None:
+        """Begin a stay with a cycle, or carry on with the one that lasts."""
+        first, count = int(cycles.start[number]), int(cycles.count[number])
+        square, whole = cycles.mean_square[number], bool(cycles.whole[number])
+        peak = cycles.peak(number)
+        stay = self._stay
+        if stay is None:
+            stay = Stay(first, first, Peak(), sure=whole)
+        elif square <= DROP_OFF**2:
+            # Only a part of a cycle: it tells nothing.
+            self._late = self._late.joined(peak)
+            return
+        else:
+            stay = self._with_lost(stay)
+            peak = self._late.joined(peak)
+        sure = stay.sure or (whole and square > UP)
+        stay = replace(stay, end=first + count - 1, peak=stay.peak.joined(peak), sure=sure)
+        if trip is not None and stay.trip is None:
+            stay = replace(stay, trip=first + trip - 1)
+        self._stay = stay
+        self._held()
+
+    def _with_lost(self, stay: Stay) -> Stay:
+        lost, unknown = stay.lost + self._lost_late, stay.lost_unknown or self._unknown_late
+        return replace(stay, lost=lost, lost_unknown=unknown)
+
+
+SUM_BITS = 60
+
+
+class SumTracker:
+    """∫ i² dt of every scan since it was cold, which trips once: nothing is too small to count.
+
+    Squares are summed as whole numbers, exactly, as with cycles.
+    """
+
+    def __init__(self, i2t: float, rate_hz: float) -> None:
+        """Take the limit in A²s."""
+        self._scale = (1 << SUM_BITS) / (i2t * rate_hz)
+        self._full = int((1 << SUM_BITS) * (1 - 1e-9))
+        self._arrivals = Arrivals()
+        self._forget()
+
+    def _forget(self) -> None:
+        self._arrivals.forget()
+        self._sum = 0
+        self._start: int | None = None
+        self._peak = Peak()
+        self._lost, self._unknown = 0, False
+        self._over = False
+
+    @property
+    def open(self) -> Stay | None:
+        """Never one: what trips is over with its trip."""
+        return None
+
+    def gap(self, count: int | None) -> None:
+        """Note that ``count`` scans are missing here; the sum stays as it is."""
+        self._arrivals.gap(count)
+        if self._start is not None:
+            self._lost += count or 0
+            self._unknown |= count is None
+
+    def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Stay]:
+        """Take ``values`` ``(n,)``, at least one, from scan ``first`` on; hand back what tripped."""
+        missing = self._arrivals.missing(first, values.size)
+        if self._over:
+            return []
+        if self._start is not None:
+            self._lost += missing
+        squares = values * values
+        squares *= self._scale
+        np.minimum(squares, float(1 << SUM_BITS), out=squares)
+        np.nan_to_num(squares, copy=False)
+        squares += 0.5
+        # Beyond the trip the sum may overflow; it is not looked at there.
+        sums = np.cumsum(squares.astype(np.int64)) + self._sum
+        if self._start is None:
+            some = sums != 0
+            if not some.any():
+                return []
+            self._start = first + int(some.argmax())
+        full = sums >= self._full
+        stop = int(full.argmax()) + 1 if full.any() else values.size
+        begin = max(0, self._start - first)
+        self._peak = self._peak.joined(loudest(first, begin, stop, values, clipped))
+        if not full.any():
+            self._sum = int(sums[-1])
+            return []
+        self._over = True
+        trip = first + stop - 1
+        return [
+            Stay(
+                self._start,
+                trip,
+                self._peak,
+                trip,
+                lost=self._lost,
+                lost_unknown=self._unknown,
+                open=False,
+            )
+        ]
+
+    def close(self, last_scan: int | None = None) -> Stay | None:
+        """Start anew, from cold."""
+        self._forget()
+        return None
