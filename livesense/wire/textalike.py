@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from livesense.wire.textline import LineShape, split
 
-LF, DOT, STAR, PLUS, MINUS = b"\n.*+-"
+LF, SPACE, DOT, STAR, PLUS, MINUS = b"\n .*+-"
 _ZERO = np.uint8(ord("0"))
 _NONE = np.zeros(0, dtype=np.int64)
 
@@ -35,6 +35,10 @@ _POWERS = 10 ** np.arange(MAX_DIGITS + 1, dtype=np.int64)
 _HEX = np.full(256, 255, dtype=np.uint8)
 _HEX[list(b"0123456789ABCDEF")] = np.arange(16)
 _HEX[list(b"abcdef")] = np.arange(10, 16)
+
+_PARTS = np.zeros(256, dtype=np.bool_)
+_PARTS[list(b",;\t \n")] = True
+"""Bytes behind which a space means nothing."""
 
 _FIELD = re.compile(rb"(1?)(?:\.(1?))?")
 """A field whose digits are written as one 1."""
@@ -113,7 +117,10 @@ class _Bytes:
     Attributes
     ----------
     marks, found
-        Where the bytes that part runs of digits stand, and what they are.
+        Where the bytes that part runs of digits stand, and what they are. Spaces that mean
+        nothing, at the start of a line or behind another separator, are left out.
+    length
+        Bytes of the run in front of each mark; 0 where there is none.
     pairs
         For each byte the number that it makes with the byte before it, of their digits; anything else is 0.
     doubtful
@@ -131,23 +138,42 @@ class _Bytes:
         self.doubtful = self._signs(mark) if MINUS in data or PLUS in data else _NONE
         if STAR in data:
             self._stars(mark)
-        self.marks = mark.nonzero()[0]
-        self.found = raw[self.marks]
+        self.marks = marks = mark.nonzero()[0]
+        self.found = raw[marks]
+        self.length = length = np.empty_like(marks)
+        length[0] = marks[0]
+        np.subtract(marks[1:], marks[:-1], out=length[1:])
+        length[1:] -= 1
+        if SPACE in data:
+            self._spaces()
         self.pairs = digits[:-1] * np.uint8(10)
         self.pairs += digits[1:]
 
     def _signs(self, mark: NDArray[np.bool_]) -> NDArray[np.int64]:
         raw = self.raw
-        signs = ((raw == MINUS) | (raw == PLUS)).nonzero()[0]
-        before = np.where(signs > 0, raw[signs - 1], LF)
-        # What comes behind the last sign is the end of its line, at least.
-        right = mark[signs - 1] | (signs == 0)
-        right &= (before != DOT) & (raw[signs + 1] - _ZERO <= 9)
-        # Two signs in a row: the second one is in doubt, for the first one still is a mark here.
-        right &= (before != MINUS) & (before != PLUS)
-        mark[signs] = False
-        doubtful: NDArray[np.int64] = signs[~right]
+        sign = (raw == MINUS) | (raw == PLUS)
+        # In front of a sign stands a separator, or the line begins there; behind it a digit.
+        before = mark & ~sign
+        before &= raw != DOT
+        right = np.empty_like(sign)
+        right[0] = True
+        right[1:] = before[:-1]
+        right[:-1] &= ~mark[1:]
+        mark &= ~sign
+        doubtful: NDArray[np.int64] = (sign & ~right).nonzero()[0]
         return doubtful
+
+    def _spaces(self) -> None:
+        """Leave out spaces that mean nothing."""
+        nothing = self.length == 0
+        nothing &= self.found == SPACE
+        before = np.empty_like(self.found)
+        before[0] = LF
+        before[1:] = self.found[:-1]
+        nothing &= _PARTS[before]
+        if nothing.any():
+            keep = ~nothing
+            self.marks, self.found, self.length = self.marks[keep], self.found[keep], self.length[keep]
 
     def _stars(self, mark: NDArray[np.bool_]) -> None:
         """Let the two digits of a checksum be a run, letters or not."""
@@ -201,10 +227,7 @@ class _Alike:
 def _choose(block: _Bytes) -> _Alike | None:
     """Find the lines that are alike; None when they are too few."""
     ends, found = block.marks, block.found
-    length = np.empty_like(ends)
-    length[0] = ends[0] + 1
-    np.subtract(ends[1:], ends[:-1], out=length[1:])
-    length -= 1
+    length = block.length
     filled = length > 0
     last = (found == LF).nonzero()[0]
     each, lines = int(last[0]) + 1, len(last)

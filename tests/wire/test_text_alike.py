@@ -43,6 +43,12 @@ FORMS = {
     "a note": "#{},{},{}\n",
     "a star": "{}*{},{},{}\n",
     "two carriage returns": "{},{},{}\r\r\n",
+    "a space behind a point": "{}. {},{},{}\n",
+    "a space behind a sign": "- {},{},{}\n",
+    "spaces around everything": "  {} ,  {}  ;  {}  \r\n",
+    "spaces between": "{}   {}    {}\n",
+    "a space behind a carriage return": "{},{},{}\r \n",
+    "spaces behind the last separator": "{},{},{},  \n",
     "a high byte": "{},{},{}\u00ff\n",
     "empty": "\n",
 }
@@ -110,6 +116,8 @@ def taken(data: bytes, shape: LineShape) -> Lines:
         (b" 7\t8; 9 \n", [7, 8, 9]),
         (b"1. , .0,3.00\n", [1, 0, 3]),
         (b"1,2,3*30\r\n", [1, 2, 3]),
+        (b"   1,  22 ; 4095\n", [1, 22, 4095]),
+        (b"1   22  +4095  \r\n", [1, 22, 4095]),
     ],
 )
 def test_all_of_many_ordinary_lines_are_taken(line: bytes, values: list[int]) -> None:
@@ -118,6 +126,13 @@ def test_all_of_many_ordinary_lines_are_taken(line: bytes, values: list[int]) ->
     assert found.good.all()
     assert found.values.tolist() == [[value * (100 if b"." in line else 1) for value in values]] * 50
     assert found.checked.all() == (b"*" in line)
+
+
+def test_numbers_padded_to_a_width_are_alike() -> None:
+    lines = [b"%6d, %4d,%5d\n" % (k, 17 * k % 4096, -k) for k in range(5000)]
+    found = taken(b"".join(lines), SHAPES["integers"])
+    assert found.good.all()
+    assert found.values.tolist() == [[k, 17 * k % 4096, -k] for k in range(5000)]
 
 
 def test_signs_of_values_between_nought_and_one() -> None:
