@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
 from plain_device import Sender, description_frame, group, note_frame
 
 import livesense.listen
