@@ -247,3 +247,53 @@ def _meter_errors(
             math.hypot(*(slope / per_code for _, slope in lines)),
             math.hypot(*(height + slope * to_zero for height, slope in lines)),
         )
+
+
+def relative_gains(
+    readings: FloatArray, u_readings: FloatArray, *, zeroed: bool = True
+) -> tuple[FloatArray, FloatArray]:
+    """Compare channels that the same currents flowed through at once, whatever these were.
+
+    Each reading is the channel's gain times the current that all share: the strongest part of one rank
+    (singular values) tells both, the gains up to one factor, which is set so that their mean is 1.
+
+    Parameters
+    ----------
+    readings
+        ``(currents, channels)`` in one unit and with one sign, by the bench file's chain.
+    u_readings
+        Their own standard uncertainties, of the same shape; what all channels share drops out.
+    zeroed
+        Whether the zeros are taken off; otherwise only differences between the currents count.
+
+    Returns
+    -------
+    tuple
+        Gains ``(channels,)`` with a mean of 1, and their standard uncertainties.
+
+    Raises
+    ------
+    ValueError
+        with fewer than two channels, without a current, or for an uncertainty that is none.
+    """
+    r, u = np.asarray(readings, dtype=np.float64), np.asarray(u_readings, dtype=np.float64)
+    if r.ndim != 2 or r.shape[1] < 2 or u.shape != r.shape or not np.all(u >= 0):
+        raise ValueError(
+            "expected (currents, channels) of two or more channels and their uncertainties, "
+            f"got {r.shape}, {u.shape}"
+        )
+    if not zeroed:
+        r = r - r.mean(axis=0)
+    left, size, right = np.linalg.svd(r, full_matrices=False)
+    mean = float(right[0].mean())
+    currents = left[:, 0] * size[0] * mean
+    squares = float(np.sum(currents**2))
+    noise = float(np.sqrt(np.sum((currents[:, None] * u) ** 2, axis=0)).max())
+    if squares <= SPAN_U * noise:
+        raise ValueError("the channels carry no common current that stands out of their uncertainty")
+    gains = right[0] / mean
+    own = np.sqrt(np.sum((currents[:, None] * u) ** 2, axis=0)) / squares
+    # The mean is held at 1: a channel's own error moves it by one part in as many as there are.
+    count = r.shape[1]
+    spread = np.sum(own**2) / count**2
+    return gains, np.sqrt(own**2 * (1 - 2 / count) + spread)
