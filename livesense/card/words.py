@@ -178,7 +178,7 @@ def _trip_value(found: Numbers) -> str:
 def _trip_origin(watch: Watch, number: int) -> str:
     what = "each scan" if watch.quantity == "instant" else "length of the vector of U, V, W"
     held = f" for {amount(watch.hold_s, 's')}" if watch.hold_s else ""
-    return f"[[watch]] {number}: limit, {what}{held}; over at {amount(watch.release, 'A')}"
+    return f"[[watch]] {number}: limit, {what}{held}; released at {amount(watch.release, 'A')}"
 
 
 def pin_row(bench: Bench, found: Numbers) -> tuple[Row, ...]:

@@ -136,7 +136,7 @@ def test_keys_that_are_named_exist(pump: Bench) -> None:
 def test_trip_headroom_and_heat_are_said_with_their_sums(bench: Make) -> None:
     found = rows(block(bench(phase='"U"', swing_low='"50 mV"', swing_high='"50 mV"', more=MOTOR + WATCH)))
     assert found["First trip"].value == "12 A: codes from 3538 up and from 558 down"
-    assert found["First trip"].origin == "[[watch]] 1: limit, each scan for 100 µs; over at 11.4 A"
+    assert found["First trip"].origin == "[[watch]] 1: limit, each scan for 100 µs; released at 11.4 A"
     # 16 / 12 - 1 and 16 / 8.485 - 1.
     assert found["Headroom"].value == "33.3 % beyond the trip, 88.6 % beyond the rated peak"
     assert "180 mW at the rated 6 A rms; 720 mW if the trip value lasts" in found["Heat"].value

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -102,6 +103,26 @@ def test_numbers_of_every_sensor_are_json(livesense: Command, pump: Path) -> Non
     assert len(facts["channels"]) == 10
     assert channel(facts, "x_computed")["points"] == []
     assert channel(facts, "x_direct")["points"][1]["code"] == 100.0
+
+
+def test_every_key_of_the_json_is_in_the_docs(livesense: Command, pump: Path) -> None:
+    text = pump.read_text(encoding="utf-8").replace("[bench]", '[bench]\nbus_voltage = "24 V"')
+    pump.write_text(text, encoding="utf-8")
+    docs = (Path(__file__).parents[2] / "docs" / "scripting.md").read_text(encoding="utf-8")
+    section = docs.split("## `card BENCH`")[1].split("\n## ")[0]
+    told = set(re.findall(r'"(\w+)":', section))
+    facts = livesense("card", pump, "--json").json
+    there: set[str] = set()
+    gather(facts, there)
+    assert there == told
+
+
+def gather(value: Any, found: set[str]) -> None:
+    """Collect the keys of an answer."""
+    if isinstance(value, dict):
+        found |= set(value)
+    for item in value.values() if isinstance(value, dict) else value if isinstance(value, list) else ():
+        gather(item, found)
 
 
 def test_without_bits_it_says_what_to_state(livesense: Command) -> None:
