@@ -45,8 +45,12 @@ def firmware(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Path]:
     return make
 
 
+# QEMU looks once a second whether its pty is open; until it knows, it drops what finds no room there.
+NOTICES_S = 1.1
+
+
 class Board:
-    """An emulated board whose UART is a pty, and a monitor to order it about. Its CPU waits for "cont"."""
+    """An emulated board whose UART is a pty, and a monitor to order it about. Its CPU waits for `run`."""
 
     def __init__(self, firmware: Path, *options: str) -> None:
         qemu = program("qemu-system-arm", "qemu-system-arm")
@@ -62,8 +66,23 @@ class Board:
         for line in self.process.stdout:
             if "redirected to " in line:
                 self.port = line.split("redirected to ")[1].split()[0]
+                self.line = os.open(self.port, os.O_RDWR | os.O_NOCTTY)
+                self.opened_s = time.monotonic()
                 return
         pytest.fail("QEMU did not tell the name of its pty")
+
+    def run(self) -> None:
+        """Let the CPU run, once QEMU knows that its pty is open."""
+        wait_for(lambda: time.monotonic() > self.opened_s + NOTICES_S, "QEMU to look")
+        self.tell("info status")
+        assert self.process.stdout
+        # It answers in the same round in which it looks, or a later one.
+        assert any("VM status" in line for line in self.process.stdout)
+        self.tell("cont")
+
+    def end(self) -> None:
+        os.close(self.line)
+        end(self.process, patience_s=2)
 
     def tell(self, order: str) -> None:
         assert self.process.stdin
@@ -81,14 +100,14 @@ def power_up() -> Iterator[Callable[..., Board]]:
 
     yield start
     for board in boards:
-        end(board.process, patience_s=2)
+        board.end()
 
 
 def listening(record: Callable[..., Recorder], port: str, board: Board) -> Recorder:
     """Let the board run once the recorder listens: then its first byte is heard, too."""
     recorder = record(BENCH, port)
     wait_for(recorder.listens, "the recorder to listen")
-    board.tell("cont")
+    board.run()
     return recorder
 
 
@@ -174,7 +193,7 @@ def test_board_that_goes_and_comes_back_is_an_outage_and_the_run_goes_on(
     port.unlink()
     port.symlink_to(again.port)
     wait_for(lambda: not recorder.away(), "the recorder to find the port again")
-    again.tell("cont")
+    again.run()
     wait_for(lambda: recorder.restarts() == 1, "the restart")
     recorder.wait_for_scans(2000)
     summary = recorder.finish()
