@@ -81,11 +81,11 @@ def _of_all(block: Block, members: Sequence[Numbers]) -> Block:
     if phases:
         about = f"phase{'s' * (len(phases) > 1)} {', '.join(map(str, phases))}, {about}"
     checks, limits = block.checks, block.limits
-    if channels[0].sensor in (Sensor.SHUNT, Sensor.LINEAR):
+    if channels[0].quantity == "current" and channels[0].sensor in (Sensor.SHUNT, Sensor.LINEAR):
         blanks = ", ".join(f"{c.name} {BLANK} V" for c in channels)
         checks = (
             *checks,
-            Row(f"Found at 0 {channels[0].unit}".rstrip(), blanks, "meter at the pin, stage off"),
+            Row("Found at 0 A", blanks, "meter at the pin, stage off"),
         )
     told = any(c.delay_s or c.sampled_at not in (None, "any") for c in channels)
     if channels[0].sensor is Sensor.SHUNT or told:

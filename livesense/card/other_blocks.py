@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from livesense.bench import Bench, Channel, Sensor
@@ -106,6 +107,8 @@ def _thermometer(bench: Bench, found: Numbers) -> Block:
     channel, here = found.channel, found.here
     assert here is not None and found.chain.thermometer is not None
     step = found.chain.thermometer.celsius_per_code(25.0)
+    # A converter of one bit has no slope.
+    slope = f"{amount(step, 'K', 3) if math.isfinite(step) else BLANK} at 25 °C"
     full = reference_v(channel, bench.adc) if not isinstance(channel.pull_up_v, float) else channel.pull_up_v
     pull_up, volts = amount(channel.pull_up_ohm or 0.0, "ohm"), amount(full, "V")
     rows = tuple(
@@ -126,7 +129,7 @@ def _thermometer(bench: Bench, found: Numbers) -> Block:
         ),
         points=Table(("", "V at pin", "code"), rows, notes),
         limits=(
-            Row("One code", f"{step:.3g} K at 25 °C", "slope of the curve there"),
+            Row("One code", slope, "slope of the curve there"),
             Row("Open, shorted", f"{volts} and 0 V at the pin", "no temperature is read there"),
             *pin_row(bench, found),
         ),

@@ -27,7 +27,7 @@ def pin_volts(volts: float, lsb_v: float) -> str:
 
 def signed(value: float) -> str:
     """Write a number with its sign: ``+8.485``; 0 has none."""
-    text = significant(value, 4)
+    text = significant(value, 4) if abs(value) < 1e4 else fixed(value, 0)
     return f"+{text}" if value > 0 else text
 
 
@@ -101,7 +101,7 @@ def step_text(bench: Bench, found: Numbers) -> str:
     here = found.here
     assert here is not None
     reference = amount(reference_v(found.channel, bench.adc), "V", 6)
-    text = f"code = V at pin ÷ {amount(here.lsb_v, 'V', 6)} ({reference} ÷ {here.steps:g})"
+    text = f"code = V at pin ÷ {amount(here.lsb_v, 'V', 6)} ({reference} ÷ {here.steps:.0f})"
     offset = here.code_offset
     return text + (f" {MINUS if offset > 0 else '+'} {abs(offset)} (code_offset)" if offset else "")
 

@@ -198,6 +198,18 @@ def test_channels_that_are_alike_share_a_block(pump: Bench) -> None:
     assert rows(blocks[0])["Found at 0 A"].value.count(BLANK) == 3
 
 
+def test_zeros_are_found_of_currents_alone(bench: Make) -> None:
+    hall = {"sensor": '"linear"', "zero": '"1.65 V"'}
+    assert "Found at 0 A" in rows(block(bench(hall, scale='"25 A/V"')))
+    assert not any(label.startswith("Found") for label in rows(block(bench(hall, scale='"100 °C/V"'))))
+
+
+def test_large_currents_keep_their_digits(bench: Make) -> None:
+    found = block(bench(shunt='"5 µΩ"')).points
+    # 1.65 V / (20 × 5 µΩ).
+    assert found is not None and found.rows[-1][4] == "−16500"
+
+
 def test_channels_that_differ_do_not(pump: Bench) -> None:
     text = pump.text.replace('shunt = "5 mΩ"', 'shunt = "4 mΩ"', 1)
     assert [found.names for found in card(parse(text)).blocks] == [("iu",), ("iv", "iw"), ("vbus",)]
