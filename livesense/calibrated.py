@@ -126,6 +126,7 @@ def _scale(row: CalibrationRow | None) -> Scale | None:
         u_relative=row.u_relative or 0.0,
         u_pivot=row.u_pivot or 0.0,
         meters=tuple(_meters(row.details.get("meters"))),
+        temperatures=tuple(temperatures_then(row).items()),
     )
 
 

@@ -60,6 +60,7 @@ class Scale:
 
     ``u_relative`` is the slope's own standard uncertainty; the line turns around the value ``pivot``, whose
     own uncertainty is ``u_pivot`` (both in the channel's unit). The meters' errors stand apart.
+    ``temperatures`` are those at which it was measured, °C by the thermometer's channel.
     """
 
     per_code: float
@@ -68,6 +69,7 @@ class Scale:
     u_relative: float
     u_pivot: float
     meters: tuple[MeterError, ...] = ()
+    temperatures: tuple[tuple[str, float], ...] = ()
 
     @property
     def u_scale(self) -> float:

@@ -45,6 +45,8 @@ class ChannelChain:
         Standard uncertainty of rounding one code, ``per_code / sqrt 12``, random.
     u_excludes
         Bench keys whose errors are not in the uncertainty, because they were left out.
+    measured_c
+        Temperature of the shunt at which the scale holds, °C: nominal, or that of a calibration.
     shares
         Name of the scale error that other channels have in common with this one: that of the ADC's
         reference, or of the meter by which all were calibrated.
@@ -80,6 +82,7 @@ class ChannelChain:
     code_unit: float = 1.0
     sources: tuple[ChannelChain, ...] = ()
     shares: str = ADC_REFERENCE
+    measured_c: float = NOMINAL_C
 
     @property
     def u_scale(self) -> float:
@@ -213,7 +216,7 @@ class ChannelChain:
         shunt_c, u_c
             Temperature of the shunt and its standard uncertainty, °C.
         """
-        change_k = math.hypot(shunt_c - NOMINAL_C, u_c)
+        change_k = math.hypot(shunt_c - self.measured_c, u_c)
         kept = [t for t in self.budget.terms if t.key not in ("shunt_tempco", "shunt_heating")]
         if self.u_tempco_per_k:
             text = f"{shunt_c:.0f} °C"

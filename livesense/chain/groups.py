@@ -61,6 +61,8 @@ class Chain:
             measured_here = (calibration or {}).get(channel.name)
             if measured_here is not None and found.per_code is not None:
                 found = found.calibrated(measured_here)
+                then_c = dict(measured_here.scale.temperatures) if measured_here.scale is not None else {}
+                found = replace(found, measured_c=then_c.get(channel.temperature or "", found.measured_c))
             stored[channel.name] = found
         if meter := _common_meter(stored.values()):
             stored = {n: replace(c, shares=meter) if meter in _meters(c) else c for n, c in stored.items()}

@@ -222,6 +222,17 @@ def test_where_only_some_were_calibrated_nothing_is_taken_to_cancel() -> None:
     assert [c.u_common for c in mixed.channels.values()] == [0, 0, 0]
 
 
+def test_the_temperature_of_a_calibration_is_where_its_scale_holds() -> None:
+    warm = THREE.replace("gain = 20", 'gain = 20\nshunt_tempco = "100 ppm/K (k=1)"\ntemperature = "t_sink"')
+    text = warm + '[[channel]]\nname = "t_sink"\nsensor = "linear"\nunit = "°C"\nscale = "100 °C/V"\n'
+    group = GroupInfo(20e3, CodeType.U16, 12, (*GROUP.channels, "t_sink"))
+    own = math.hypot(1e-4, 5e-4)
+    for temperatures, change_k in (((("t_sink", 45.0),), 15.0), ((("t_other", 45.0),), 35.0), ((), 35.0)):
+        found = {"iu": ChannelCalibration(scale=measured(temperatures=temperatures))}
+        at_60 = Chain(parse(text), [group], found).channels["iu"].at_temperature(60.0, 0.0)
+        assert at_60.u_scale == pytest.approx(math.hypot(own, 1e-4 * change_k))
+
+
 # Coverage
 
 
