@@ -70,6 +70,8 @@ class Recorder:
         self._queue = LinkQueue(settings.queue_limit_bytes)
         self._live = settings.address.has_clock
         self._decoder = decoder_for(settings.bench, live=self._live)
+        self._groups = tuple(self._decoder.groups or ())
+        """As known where the stream is looked at; the decoder may know of later ones in the same read."""
         self._writer: LogbookWriter | None = None
         self._run: RunWriter | None = None
         self._outages: Outages | None = None
@@ -278,7 +280,7 @@ class Recorder:
             match event:
                 case Packets():
                     if self._intake is None:
-                        self._begin_intake(self._decoder.groups or (), None)
+                        self._begin_intake(self._groups, None)
                     assert self._intake is not None
                     self._intake.packets(event, arrival, wall_s)
                     if self._run_scan_s is None:
@@ -302,6 +304,7 @@ class Recorder:
 
     def _described(self, description: Description, wall_s: float) -> None:
         intake = self._intake
+        self._groups = description.groups
         if intake is None:
             self._begin_intake(description.groups, description)
         elif intake.counted == description.counted and same_groups(intake.groups, description.groups):

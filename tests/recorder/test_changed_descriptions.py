@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+import pytest
 from plain_device import Sender, bench_text, description_frame, group, note_frame, scans_frame
 
 BAD = b"\x05\x06\0"
@@ -34,3 +35,13 @@ def test_a_device_that_changes_back(runs_of: Any) -> None:
         (10, {"stuffing": 1}, []),
         (20, {"stuffing": 2}, []),
     ]
+
+
+@pytest.mark.parametrize("channels", [("iu", "iv", "iw", "vbus"), ("iw", "iv", "iu")])
+def test_scans_in_front_of_the_first_description_are_of_the_declared_groups(
+    runs_of: Any, channels: Sequence[str]
+) -> None:
+    declared, told = Sender(), Sender(channels=channels)
+    groups = '[[group]]\nrate = "20 kHz"\ncode = "u16"\nchannels = ["iu", "iv", "iw"]'
+    stream = b"\0" + declared.packet(10) + described(told.channels) + BAD + told.packet(20)
+    assert runs_of(stream, bench_text(groups=groups)) == [(10, {}, []), (20, {"stuffing": 1}, [])]
