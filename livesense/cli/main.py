@@ -31,6 +31,7 @@ COMMANDS: dict[str, str] = {
     "runs": "list the runs in a logbook",
     "show": "show what is known of a run",
     "measure": "figures of a run with their uncertainty",
+    "stretches": "starts, steady parts, changes and stops of a run, each with what matters",
     "compare": "two runs, or two chains of one phase, side by side",
     "events": "list a run's events",
     "walk": "prove mapping, direction and scale with a known current, before power",

@@ -1,0 +1,336 @@
+"""Stretches of a run with the figures that matter for each: what `stretches` tells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from livesense.analysis import RunAnalysis
+from livesense.chain import ChannelChain
+from livesense.errors import UsageError
+from livesense.measures.power import u_product
+from livesense.measures.rotation import STEP_S, Rotation, rotation
+from livesense.measures.stretches import Stretch, find_stretches
+from livesense.measures.three_phase import PHASES
+from livesense.samples import FloatArray
+from livesense.timetext import run_seconds
+
+CHUNK_S = 30.0
+"""So much is converted at once."""
+
+STILL_SHARE = 0.005
+"""Share of the range below which a current counts as none; the uncertainty of the zeros, where it is more."""
+
+SAME_LOAD = 0.05
+WITHIN = 0.02
+"""A start is over when the speed stays within this of what follows."""
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """One whole piece of a run: its steps, and what was found in them."""
+
+    steps: Rotation
+    found: list[Stretch]
+
+    def from_s(self, stretch: Stretch) -> float:
+        """Begin of a stretch."""
+        return float(self.steps.time_s[stretch.first]) - self.steps.step_s / 2
+
+    def to_s(self, stretch: Stretch) -> float:
+        """End of a stretch."""
+        return float(self.steps.time_s[stretch.stop - 1]) + self.steps.step_s / 2
+
+
+def stretches_of(
+    analysis: RunAnalysis, from_s: float | None = None, to_s: float | None = None
+) -> dict[str, Any]:
+    """Find the stretches of a run; the keys are those of docs/scripting.md.
+
+    Raises
+    ------
+    UsageError
+        when the bench has no current for each of the phases.
+    """
+    channels = phase_channels(analysis)
+    still_a = still_below(channels)
+    rows: list[dict[str, Any]] = []
+    for steps in pieces(analysis, channels, from_s, to_s):
+        piece = Piece(steps, find_stretches(steps, still_a))
+        rows += [_facts(analysis, channels, piece, number) for number in range(len(piece.found))]
+    return {
+        "run": analysis.run.row.number,
+        "channels": [channel.name for channel in channels],
+        "no_current_below": {"value": still_a, "u": 0.0, "unit": channels[0].unit},
+        "step_s": STEP_S,
+        "stretches": rows,
+    }
+
+
+def phase_channels(analysis: RunAnalysis) -> list[ChannelChain]:
+    """Take one current of each phase, measured before computed, all of one group."""
+    chosen: list[ChannelChain] = []
+    for phase in PHASES:
+        having = [c for c in analysis.channels if c.phase == phase and c.quantity == "current"]
+        having.sort(key=lambda c: c.computed)
+        if not having:
+            raise UsageError(
+                "stretches are told by the currents of all three phases: "
+                f"none of the bench's channels has phase {phase}"
+            )
+        chosen.append(having[0])
+    if len({c.group for c in chosen}) > 1:
+        raise UsageError(
+            "stretches are told by currents that are sampled together: these are in several groups"
+        )
+    return chosen
+
+
+def still_below(channels: Sequence[ChannelChain]) -> float:
+    """Length of the current vector that counts as no current."""
+    span = max(min(abs(c.low), abs(c.high)) for c in channels)
+    span = span if math.isfinite(span) else 0.0
+    zeros = 2 * math.sqrt(sum(c.u_offset**2 for c in channels))
+    codes = 4 * max(c.u_quantisation for c in channels) * math.sqrt(12)
+    return max(STILL_SHARE * span, zeros, codes)
+
+
+def pieces(
+    analysis: RunAnalysis, channels: Sequence[ChannelChain], from_s: float | None, to_s: float | None
+) -> Iterator[Rotation]:
+    """Yield the steps of each whole piece of a run, made chunk by chunk."""
+    group = channels[0].group
+    first, stop = analysis.scans_between(group, from_s, to_s)
+    for begin, end in analysis.stretches(group, first, stop):
+        rate_hz = analysis.rate_at(group, begin)
+        step = max(1, round(STEP_S * rate_hz))
+        chunk = max(1, round(CHUNK_S * rate_hz / step)) * step
+        parts = [
+            part
+            for at in range(begin, end, chunk)
+            if (part := _rotation(analysis, channels, at, min(end, at + chunk), rate_hz)) is not None
+        ]
+        if parts:
+            yield Rotation(
+                np.concatenate([part.time_s for part in parts]),
+                np.concatenate([part.length for part in parts]),
+                np.concatenate([part.turned for part in parts]),
+                parts[0].step_s,
+            )
+
+
+def _rotation(
+    analysis: RunAnalysis, channels: Sequence[ChannelChain], begin: int, end: int, rate_hz: float
+) -> Rotation | None:
+    group = channels[0].group
+    found = list(analysis.run.codes(group, begin, end))
+    if not found:
+        return None
+    codes = np.concatenate([codes for _, codes in found])
+    values = np.stack([analysis.chain.value(c.name, codes) for c in channels], axis=1)
+    start_s = float(analysis.run.time_axis(group).time_s(np.array([begin]))[0])
+    if len(values) < round(STEP_S * rate_hz):
+        return None
+    return rotation(np.nan_to_num(values), rate_hz, start_s)
+
+
+def _facts(
+    analysis: RunAnalysis, channels: Sequence[ChannelChain], piece: Piece, number: int
+) -> dict[str, Any]:
+    stretch = piece.found[number]
+    from_s, to_s = piece.from_s(stretch), piece.to_s(stretch)
+    turning = stretch.kind not in ("standstill", "align")
+    facts: dict[str, Any] = {
+        "kind": stretch.kind,
+        "from_s": run_seconds(from_s),
+        "to_s": run_seconds(to_s),
+        "seconds": run_seconds(to_s - from_s),
+        "frequency_hz": abs(stretch.frequency_hz) if turning else 0.0,
+        "sequence": None if not turning else "UVW" if stretch.frequency_hz > 0 else "UWV",
+        "current_peak": {"value": stretch.length, "u": _u_current(channels, stretch.length), "unit": "A"},
+        "let_go": stretch.let_go,
+    }
+    if stretch.kind != "standstill":
+        facts["highest"] = _highest(analysis, channels, from_s, to_s)
+    if (energy := _energy(analysis, from_s, to_s)) is not None:
+        facts |= energy
+    if (states := _states_seen(analysis, from_s, to_s)) is not None:
+        facts["states"] = states
+    match stretch.kind:
+        case "start":
+            facts |= _of_a_start(piece, number)
+        case "steady":
+            facts |= _of_a_steady_part(analysis, piece, stretch, from_s, to_s)
+        case "load change" | "speed change":
+            facts |= _of_a_change(piece, number)
+    facts["text"] = _text(facts)
+    return facts
+
+
+def _u_current(channels: Sequence[ChannelChain], value: float) -> float:
+    return max(float(c.u_systematic(value)) for c in channels)
+
+
+def _highest(
+    analysis: RunAnalysis, channels: Sequence[ChannelChain], from_s: float, to_s: float
+) -> dict[str, Any]:
+    """Largest magnitude of any phase, with its sign; peaks between samples are not seen."""
+    best, name = 0.0, channels[0].name
+    for channel in channels:
+        band = analysis.envelope(channel.name, from_s, to_s, 1)
+        if not band.low.size:
+            continue
+        for value in (float(band.low.min()), float(band.high.max())):
+            if abs(value) > abs(best):
+                best, name = value, channel.name
+    channel = analysis.chain.channels[name]
+    u = math.hypot(float(channel.u_systematic(best)), channel.u_quantisation)
+    return {"value": best, "u": u, "unit": channel.unit, "channel": name}
+
+
+def _energy(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any] | None:
+    """Energy from the bus and back into it, Ws; None where the bus's power is not known."""
+    bus = {c.quantity: c for c in reversed(analysis.channels) if c.phase == "bus"}
+    v, i = bus.get("voltage"), bus.get("current")
+    chopped = {c.name for c in analysis.bench.channels if c.sampled_at in ("low-on", "high-on")}
+    if v is None or i is None or v.group != i.group or i.name in chopped:
+        return None
+    taken = back = seconds = mean_v = mean_i = 0.0
+    for begin_s in np.arange(from_s, to_s, CHUNK_S):
+        for window in analysis.window(float(begin_s), min(to_s, float(begin_s) + CHUNK_S), [v.name, i.name]):
+            volts, amperes = window.values[v.name], window.values[i.name]
+            # Over a step, as long as the bus takes to tell which way power goes: ripple is no braking.
+            power = _step_means(volts * amperes, window.rate_hz)
+            length_s = len(volts) / window.rate_hz
+            taken += float(power.mean()) * length_s
+            back += float(np.minimum(power, 0.0).mean()) * length_s
+            mean_v += float(volts.mean()) * length_s
+            mean_i += float(amperes.mean()) * length_s
+            seconds += length_s
+    if not seconds:
+        return None
+    u = seconds * u_product(
+        taken / seconds, mean_v / seconds, mean_i / seconds,
+        (v.u_scale, i.u_scale), (v.u_offset, i.u_offset), (v.u_common, i.u_common),
+    )  # fmt: skip
+    unsure = v.u_excludes or i.u_excludes
+    return {
+        "energy": {"value": taken, "u": u, "unit": "Ws"},
+        "returned": {"value": -back, "u": u, "unit": "Ws"},
+        "energy_excludes": sorted({*v.u_excludes, *i.u_excludes}) if unsure else [],
+    }
+
+
+def _step_means(power: FloatArray, rate_hz: float) -> FloatArray:
+    count = max(1, round(STEP_S * rate_hz))
+    whole = power[: power.size // count * count]
+    return whole.reshape(-1, count).mean(axis=1) if whole.size else power
+
+
+def _states_seen(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, list[str]] | None:
+    """Words of each state channel within a stretch, in the order they came; None where there is none."""
+    names = [c.name for c in analysis.channels if c.quantity == "state"]
+    if not names:
+        return None
+    found: dict[str, list[str]] = {name: [] for name in names}
+    for window in analysis.window(from_s, to_s, names):
+        for name, values in window.values.items():
+            known = values[np.isfinite(values)].astype(np.int64)
+            changes = known[np.concatenate([[True], known[1:] != known[:-1]])] if known.size else known
+            channel = analysis.chain.channels[name]
+            for code in changes[:100].tolist():
+                word = channel.label(code)
+                if not found[name] or found[name][-1] != word:
+                    found[name].append(word)
+    return found
+
+
+def _next_steady(piece: Piece, number: int) -> Stretch | None:
+    following = piece.found[number + 1] if number + 1 < len(piece.found) else None
+    return following if following is not None and following.kind == "steady" else None
+
+
+def _of_a_start(piece: Piece, number: int) -> dict[str, Any]:
+    """Time to speed and overshoot, against the steady part that follows; None where none does."""
+    stretch, steady = piece.found[number], _next_steady(piece, number)
+    keys = ("time_to_speed_s", "overshoot_percent", "settled_after_s")
+    if steady is None:
+        return dict.fromkeys(keys)
+    steps = piece.steps
+    speed = np.abs(steps.frequency_hz[stretch.first : steady.stop])
+    final = abs(steady.frequency_hz)
+    reached = np.flatnonzero(speed >= (1 - WITHIN) * final)
+    off = np.flatnonzero(np.abs(speed[: stretch.stop - stretch.first + 5] / final - 1) > WITHIN)
+    return {
+        "time_to_speed_s": run_seconds(float((reached[0] + 0.5) * steps.step_s)) if reached.size else None,
+        "overshoot_percent": max(0.0, 100 * (float(_median3(speed).max()) / final - 1)),
+        "settled_after_s": run_seconds(float((off[-1] + 1) * steps.step_s)) if off.size else 0.0,
+    }
+
+
+def _median3(values: FloatArray) -> FloatArray:
+    """Median of three neighbours: one odd step is no overshoot."""
+    if values.size < 3:
+        return values
+    return np.median(np.lib.stride_tricks.sliding_window_view(values, 3), axis=1)
+
+
+def _of_a_steady_part(
+    analysis: RunAnalysis, piece: Piece, stretch: Stretch, from_s: float, to_s: float
+) -> dict[str, Any]:
+    """Measures, and how far speed and current drift from the first third to the last."""
+    third = max(1, (stretch.stop - stretch.first) // 3)
+    early = slice(stretch.first, stretch.first + third)
+    late = slice(stretch.stop - third, stretch.stop)
+    steps = piece.steps
+    # The very ends may hold the change itself.
+    edge = min(0.1, (to_s - from_s) / 10)
+    measured = analysis.measure(from_s + edge, to_s - edge)
+    return {
+        "drift_hz": float(
+            np.mean(np.abs(steps.frequency_hz[late])) - np.mean(np.abs(steps.frequency_hz[early]))
+        ),
+        "drift_a": float(np.mean(steps.length[late]) - np.mean(steps.length[early])),
+        "measures": measured,
+    }
+
+
+def _of_a_change(piece: Piece, number: int) -> dict[str, Any]:
+    """Tell what it was before and after, and how far the speed went meanwhile."""
+    stretch = piece.found[number]
+    before, after = piece.found[number - 1], piece.found[number + 1]
+    speed = _median3(np.abs(piece.steps.frequency_hz[stretch.first : stretch.stop]))
+    return {
+        "before": {"frequency_hz": abs(before.frequency_hz), "current_peak_a": before.length},
+        "after": {"frequency_hz": abs(after.frequency_hz), "current_peak_a": after.length},
+        "lowest_hz": float(speed.min()),
+        "highest_hz": float(speed.max()),
+    }
+
+
+def _text(facts: dict[str, Any]) -> str:
+    kind = facts["kind"]
+    if kind == "standstill":
+        return "no current: at rest, or it coasts" if facts["let_go"] else "no current"
+    if kind == "align":
+        return f"held in place with {facts['current_peak']['value']:.3g} A"
+    if kind == "start":
+        if facts["time_to_speed_s"] is None:
+            return "starts, and comes to no steady speed"
+        over = facts["overshoot_percent"]
+        more = f", {over:.2g} % beyond it meanwhile" if over > 1 else ""
+        return f"at speed after {facts['time_to_speed_s']:.2f} s{more}"
+    if kind == "steady":
+        return f"{facts['frequency_hz']:.4g} Hz with {facts['current_peak']['value']:.3g} A"
+    if kind in ("load change", "speed change"):
+        a, b = facts["before"], facts["after"]
+        if kind == "load change" and abs(a["current_peak_a"] / b["current_peak_a"] - 1) < SAME_LOAD:
+            return f"up to {abs(facts['highest']['value']):.3g} A, then {b['current_peak_a']:.3g} A as before"
+        if kind == "load change":
+            return f"from {a['current_peak_a']:.3g} A to {b['current_peak_a']:.3g} A"
+        return f"from {a['frequency_hz']:.4g} Hz to {b['frequency_hz']:.4g} Hz"
+    return "slows down under current" if kind == "braking" else "neither steady nor a start or a stop"

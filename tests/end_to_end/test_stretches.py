@@ -1,0 +1,95 @@
+"""`stretches` on the simulated pump, against what really happened (docs/simulator.md)."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+import simulator
+
+Command = Callable[..., Any]
+
+
+@pytest.fixture
+def pump(livesense: Command, tmp_path: Path) -> Callable[..., tuple[dict[str, Any], list[dict[str, Any]]]]:
+    """Record a scenario; its stretches, and the truth."""
+
+    def made(*words: str) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+        simulated = livesense(
+            "simulate",
+            "--speed",
+            "max",
+            "--rate",
+            "5000",
+            "--outlet",
+            "file:s.bin",
+            "--truth",
+            "t.jsonl",
+            *words,
+        )
+        assert simulated.code == 0, simulated.err
+        bench = Path(simulator.__file__).parent / "benches" / "coolant-pump.toml"
+        shutil.copy(bench, tmp_path / "pump.toml")
+        recorded = livesense("record", "pump.toml", "--port", "file:s.bin", "--until-closed", "--quiet")
+        assert recorded.code == 0, recorded.err
+        answer = livesense("stretches", "last", "--json")
+        assert answer.code == 0, answer.err
+        truth = [json.loads(line) for line in Path("t.jsonl").read_text(encoding="utf-8").splitlines()]
+        return answer.json, truth
+
+    return made
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("drive", ["field-oriented", "six-step"])
+def test_the_pump_is_brought_up(pump, livesense, drive):
+    facts, truth = pump("--drive", drive)
+    rows = facts["stretches"]
+    assert [row["kind"] for row in rows] == [
+        "standstill", "align", "start", "steady", "load change", "steady", "braking", "standstill", "align",
+        "start", "steady", "braking", "standstill",
+    ]  # fmt: skip
+    phases = {p["name"]: p["time_s"] for p in truth if p["kind"] == "phase"}
+    assert rows[1]["from_s"] == pytest.approx(phases["start"], abs=0.1)
+    assert rows[4]["from_s"] == pytest.approx(phases["rated load"], abs=0.1)
+    assert rows[6]["from_s"] == pytest.approx(phases["stop"], abs=0.15)
+    # What the simulator calls steady lies within what is called so here, and has its speed.
+    steady = [row for row in rows if row["kind"] == "steady"]
+    for known in (t for t in truth if t["kind"] == "steady"):
+        row = next(r for r in steady if r["from_s"] <= known["from_s"] and known["to_s"] <= r["to_s"] + 0.1)
+        measured = row["measures"]["speed"]["electrical_hz"]
+        assert abs(measured["value"] - known["electrical_hz"]) < 0.01 * known["electrical_hz"]
+        assert row["frequency_hz"] == pytest.approx(known["electrical_hz"], rel=0.01)
+    # Words of the drive's own state come along, and energy where the bus is measured.
+    assert rows[5]["states"]["state"] == ["run"]
+    assert rows[5]["energy"]["value"] > 0
+    start = rows[2]
+    assert 1.0 < start["time_to_speed_s"] < 3.0
+    assert abs(start["highest"]["value"]) > 4
+    assert "at speed after" in livesense("stretches", "last").out
+
+
+@pytest.mark.slow
+def test_overloads_and_a_blocked_rotor(pump):
+    facts, _ = pump("--scenario", "overload")
+    rows = facts["stretches"]
+    changes = [row for row in rows if row["kind"] == "load change"]
+    assert len(changes) >= 2
+    assert max(abs(row["highest"]["value"]) for row in changes) > 12
+    assert any("as before" in row["text"] for row in changes)
+    assert [row["kind"] for row in rows][-1] == "standstill"
+
+
+def test_benches_without_three_phases_are_told(livesense, recorded):
+    from plain_device import Sender, bench_text, description_frame, group
+
+    fast = Sender(channels=("iu", "iv"))
+    recorded(description_frame([group(fast.channels)]) + fast.packet(50), bench_text(channels=("iu", "iv")))
+    answer = livesense("stretches", "last")
+    assert answer.code == 2
+    assert "none of the bench's channels has phase W" in answer.err

@@ -1,0 +1,158 @@
+"""Rotation in steps, and the stretches it tells: against stories whose edges are known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from livesense.measures.rotation import Rotation, rotation
+from livesense.measures.stretches import Stretch, find_stretches
+
+RATE_HZ = 10_000.0
+NOISE_A = 0.01
+
+Part = tuple[float, float, float, float, float]
+"""Seconds, frequency at its begin and end, length at its begin and end."""
+
+
+def currents(*parts: Part, six_step: bool = False, seed: int = 1) -> np.ndarray:
+    """Three currents ``(n, 3)`` that tell a story, with noise."""
+    frequency, length = [], []
+    for seconds, f0, f1, a0, a1 in parts:
+        n = round(seconds * RATE_HZ)
+        frequency.append(np.linspace(f0, f1, n, endpoint=False))
+        length.append(np.linspace(a0, a1, n, endpoint=False))
+    angle = 2 * np.pi * np.cumsum(np.concatenate(frequency)) / RATE_HZ
+    if six_step:
+        angle = np.pi / 3 * np.round(angle / (np.pi / 3))
+    size = np.concatenate(length)
+    rng = np.random.default_rng(seed)
+    return np.stack(
+        [size * np.cos(angle - k * 2 * np.pi / 3) + rng.normal(0, NOISE_A, size.size) for k in range(3)],
+        axis=1,
+    )
+
+
+def told(*parts: Part, still_a: float = 0.1, six_step: bool = False) -> tuple[list[Stretch], Rotation]:
+    steps = rotation(currents(*parts, six_step=six_step), RATE_HZ)
+    return find_stretches(steps, still_a), steps
+
+
+def kinds(found: list[Stretch]) -> list[str]:
+    return [stretch.kind for stretch in found]
+
+
+def edges(found: list[Stretch], steps: Rotation) -> list[float]:
+    return [float(steps.time_s[s.first]) - steps.step_s / 2 for s in found]
+
+
+@pytest.mark.parametrize("hz", [-240.0, -3.0, 0.0, 0.7, 50.0, 1000.0])
+def test_frequency_and_length_of_a_step(hz: float) -> None:
+    steps = rotation(currents((1.0, hz, hz, 4.0, 4.0)), RATE_HZ, start_s=2.0)
+    assert steps.step_s == pytest.approx(0.02)
+    assert (steps.time_s[0], len(steps.time_s)) == (pytest.approx(2.01), 50)
+    assert np.mean(steps.frequency_hz) == pytest.approx(hz, rel=5e-3, abs=0.05)
+    # The mean of two neighbours is shorter by the cosine of half their angle.
+    assert np.mean(steps.length) == pytest.approx(4.0 * math.cos(math.pi * hz / RATE_HZ), rel=1e-3)
+
+
+def test_block_commutated_currents_turn_as_fast() -> None:
+    steps = rotation(currents((2.0, 100.0, 100.0, 4.0, 4.0), six_step=True), RATE_HZ)
+    assert np.mean(steps.frequency_hz) == pytest.approx(100.0, rel=5e-3)
+
+
+def test_few_scans_in_a_step_are_not_averaged() -> None:
+    steps = rotation(currents((1.0, 10.0, 10.0, 4.0, 4.0))[::10], RATE_HZ / 10)
+    assert np.mean(steps.frequency_hz) == pytest.approx(10.0, rel=1e-2)
+
+
+STORY: tuple[Part, ...] = (
+    (1.0, 0, 0, 0, 0),
+    (0.6, 0, 0, 3, 3),
+    (1.4, 0, 200, 5, 4),
+    (3.0, 200, 200, 2, 2),
+    (3.0, 200, 200, 6, 6),
+    (1.5, 200, 100, 6, 4),
+    (2.0, 100, 100, 4, 4),
+    (1.0, 100, 4, 4, 1),
+    (1.0, 0, 0, 0, 0),
+)
+TOLD = [
+    "standstill", "align", "start", "steady", "load change", "steady", "speed change", "steady", "braking",
+    "standstill",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("six_step", [False, True])
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_whole_story(six_step: bool, way: int) -> None:
+    story = [(s, way * f0, way * f1, a0, a1) for s, f0, f1, a0, a1 in STORY]
+    found, steps = told(*story, six_step=six_step)
+    assert kinds(found) == TOLD
+    # Stretches follow each other without a hole.
+    assert [s.stop for s in found[:-1]] == [s.first for s in found[1:]]
+    assert (found[0].first, found[-1].stop) == (0, len(steps.time_s))
+    at = edges(found, steps)
+    for stretch, expected in (
+        (1, 1.0),
+        (2, 1.6),
+        (3, 3.0),
+        (5, 6.0),
+        (6, 9.0),
+        (7, 10.5),
+        (8, 12.5),
+        (9, 13.5),
+    ):
+        assert abs(at[stretch] - expected) < 0.35, (stretch, at)
+    assert math.copysign(1, found[3].frequency_hz) == way
+    assert abs(found[3].frequency_hz) == pytest.approx(200, rel=0.01)
+    assert found[5].length == pytest.approx(6, rel=0.05)
+
+
+def test_a_current_that_is_let_go() -> None:
+    found, _ = told((0.5, 0, 0, 0, 0), (2.0, 0, 100, 4, 4), (2.0, 100, 100, 2, 2), (1.0, 0, 0, 0, 0))
+    assert kinds(found)[-2:] == ["steady", "standstill"]
+    assert found[-1].let_go
+    assert not found[0].let_go
+
+
+def test_rest_alone_and_nothing() -> None:
+    found, _ = told((1.0, 0, 0, 0, 0))
+    assert kinds(found) == ["standstill"]
+    empty = Rotation(np.zeros(0), np.zeros(0), np.zeros(0), 0.02)
+    assert find_stretches(empty, 0.1) == []
+
+
+def test_a_run_that_begins_and_ends_in_the_middle() -> None:
+    found, _ = told((1.0, 50, 100, 3, 3), (2.0, 100, 100, 3, 3), (0.3, 100, 120, 3, 3))
+    assert kinds(found) == ["changing", "steady", "changing"]
+    found, _ = told((2.0, 100, 100, 3, 3))
+    assert kinds(found) == ["steady"]
+
+
+def test_a_start_that_is_given_up() -> None:
+    found, _ = told((0.5, 0, 0, 0, 0), (0.3, 0, 60, 4, 4), (0.3, 60, 0, 4, 4), (1.0, 0, 0, 0, 0))
+    assert kinds(found) == ["standstill", "start", "standstill"]
+
+
+def test_flickers_belong_to_what_was_before() -> None:
+    found, _ = told((1.0, 0, 0, 0, 0), (0.04, 100, 100, 3, 3), (1.0, 0, 0, 0, 0))
+    assert kinds(found) == ["standstill"]
+    found, _ = told((0.04, 0, 0, 0, 0), (2.0, 100, 100, 3, 3))
+    assert kinds(found) == ["steady"]
+
+
+def test_slow_turning_is_no_align() -> None:
+    found, _ = told((3.0, 2, 2, 3, 3))
+    assert kinds(found) == ["steady"]
+    found, _ = told((3.0, 0.1, 0.1, 3, 3))
+    assert kinds(found) == ["align"]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_noise_alone_never_starts(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    steps = rotation(rng.normal(0, NOISE_A, (20_000, 3)), RATE_HZ)
+    assert kinds(find_stretches(steps, 0.08)) == ["standstill"]
