@@ -3,8 +3,8 @@
 A cycle begins where the current rises through zero: at the first scan above half the reference (the
 rule's limit or pick-up) after one below minus half of it. Ripple smaller than the reference is no cycle.
 One that lasts for ``longest`` scans is cut there, so that direct and very slow currents are cut as well.
-After so many scans within ± half the reference, the first one beyond begins a cycle too: a step counts
-from its first scan.
+After so many scans within ± half the reference, or at a stretch's beginning, the first one beyond begins
+a cycle too: a step counts from its first scan.
 
 Squares are summed as whole numbers. Their sums are exact, so they do not depend on how scans come in
 blocks, and do not drift however long a stream is.
@@ -77,7 +77,7 @@ class CycleCutter:
     def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> Cycles:
         """Take ``(n,)`` values, at least one; hand back the cycles that are over. NaN is no current."""
         if self._begin is None:
-            self._begin, self._last_loud = first, first - 1
+            self._begin, self._last_loud = first, first
         carried, begun = self._peak, self._begun
         cuts = self._cuts(self._begin - first, self._marks(first, values), values.size)
         sums = np.zeros(values.size + 1, dtype=np.int64)
@@ -127,6 +127,7 @@ class CycleCutter:
         positive = values[loud] > 0
         negative_before = np.concatenate(([self._sign < 0], ~positive[:-1]))
         quiet_before = np.diff(loud, prepend=self._last_loud - first) > self._longest
+        quiet_before[0] |= self._sign == 0
         self._last_loud, self._sign = first + int(loud[-1]), 1 if positive[-1] else -1
         return loud[(positive & negative_before) | quiet_before]
 
