@@ -156,3 +156,8 @@ def test_noise_alone_never_starts(seed: int) -> None:
     rng = np.random.default_rng(seed)
     steps = rotation(rng.normal(0, NOISE_A, (20_000, 3)), RATE_HZ)
     assert kinds(find_stretches(steps, 0.08)) == ["standstill"]
+
+
+def test_a_turn_shorter_than_any_steady_part() -> None:
+    found, _ = told((0.5, 0, 0, 0, 0), (0.3, 50, 50, 3, 3), (0.5, 0, 0, 0, 0))
+    assert kinds(found) == ["standstill", "start", "standstill"]
