@@ -97,6 +97,8 @@ def hear(bench: Bench, address: Address, seconds: float) -> Heard:
         The device sends other channels in the middle.
     """
     decoder = decoder_for(bench, live=address.has_clock)
+    # Before anything is read: the decoder may know of later ones behind scans of the same read.
+    declared = tuple(decoder.groups or ())
     pieces: dict[int, list[Codes]] = {}
     groups: tuple[GroupInfo, ...] = ()
     device = ""
@@ -106,7 +108,7 @@ def hear(bench: Bench, address: Address, seconds: float) -> Heard:
         nonlocal groups, device
         for event in events:
             if isinstance(event, Packets):
-                groups = groups or tuple(decoder.groups or ())
+                groups = groups or declared
                 for number, codes in event.codes.items():
                     pieces.setdefault(number, []).append(codes)
             elif isinstance(event, Description):

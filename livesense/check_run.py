@@ -13,8 +13,8 @@ from livesense.bench import Bench, Sensor
 from livesense.chain import Chain
 from livesense.checks.evidence import Evidence, LinkFacts, Rate, Sensed, Stretch
 from livesense.checks.report import Report, check
-from livesense.decoding import declared_groups, decoder_for, group_limits, unfit_header
-from livesense.errors import LinkError
+from livesense.decoding import declared_groups, decoder_for, group_limits, same_groups, unfit_header
+from livesense.errors import DescriptionError, LinkError
 from livesense.link.address import Address
 from livesense.probe import Heard, Probe
 from livesense.samples import (
@@ -279,6 +279,8 @@ class _Decoded:
     def __init__(self, bench: Bench, *, live: bool) -> None:
         self._bench = bench
         self._decoder = decoder_for(bench, live=live)
+        # Before anything is read: the decoder may know of later ones behind scans of the same read.
+        self._declared = tuple(self._decoder.groups or ())
         self._timebase: Timebase | None = None
         self._blocks: dict[int, list[ScanBlock]] = {}
         self.groups: tuple[GroupInfo, ...] = ()
@@ -287,12 +289,18 @@ class _Decoded:
         self.counted = True
 
     def feed(self, data: bytes) -> None:
-        """Take all that came."""
+        """Take all that came.
+
+        Raises
+        ------
+        DescriptionError
+            The device sends other channels in the middle.
+        """
         for event in [*self._decoder.feed(data), *self._decoder.finish()]:
             match event:
                 case Packets():
                     if self._timebase is None:
-                        self._begin(self._decoder.groups or (), None)
+                        self._begin(self._declared, None)
                     assert self._timebase is not None
                     self.counted = self.counted and event.first is not None
                     self._place(self._timebase.packets(event, None))
@@ -300,7 +308,9 @@ class _Decoded:
                     if self._timebase is None:
                         self._begin(event.groups, event.boot)
                         self.counted = event.counted
-                    elif len(event.groups) == len(self.groups):
+                    elif not same_groups(self.groups, event.groups):
+                        raise DescriptionError("the device changed its channels meanwhile; try again")
+                    else:
                         self._place(self._timebase.description(event))
                 case LinkFault():
                     self.faults[str(event.kind)] += event.count

@@ -187,8 +187,10 @@ class RecordDecoder:
         count, scans = len(rows), layout.scans
         rows = np.ascontiguousarray(rows)
         codes: Codes = np.empty((count * scans, len(layout.channels)), dtype=layout.code.dtype)
-        for position, channel in enumerate(layout.channels):
-            codes[:, position] = _values(rows, channel, layout).reshape(-1)
+        # Some floats that are no number make the processor complain as they are widened.
+        with np.errstate(invalid="ignore"):
+            for position, channel in enumerate(layout.channels):
+                codes[:, position] = _values(rows, channel, layout).reshape(-1)
         first = None
         if layout.counter is not None:
             first = _whole(rows, layout.counter, big=layout.big) * layout.scans_per_count

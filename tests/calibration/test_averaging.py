@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from plain_device import bench_text
+from plain_device import Sender, bench_text, description_frame, group
 
 from livesense.averaging import Average, average, averages, hear, mean_temperatures
 from livesense.bench import parse
@@ -145,3 +145,20 @@ def test_channels_that_change_meanwhile_are_refused(bench: Any, sent: Any, tmp_p
     (tmp_path / "both").write_bytes(first + (tmp_path / "stream.bin").read_bytes())
     with pytest.raises(DescriptionError, match="changed its channels"):
         hear(known, parse_address(f"file:{tmp_path / 'both'}"), 5.0)
+
+
+@pytest.mark.parametrize("channels", [("iu", "iv", "iw"), ("iw", "iv", "iu")])
+def test_scans_in_front_of_a_description_are_of_the_declared_groups(
+    tmp_path: Any, channels: tuple[str, ...]
+) -> None:
+    groups = '[[group]]\nrate = "20 kHz"\ncode = "u16"\nchannels = ["iu", "iv", "iw"]'
+    sender = Sender(channels=channels)
+    stream = b"\0" + sender.packet(50) + description_frame([group(channels)]) + sender.packet(50)
+    (tmp_path / "both").write_bytes(stream)
+    address = parse_address(f"file:{tmp_path / 'both'}")
+    known = parse(bench_text(groups=groups))
+    if channels == ("iu", "iv", "iw"):
+        assert len(hear(known, address, 5.0).codes[0]) == 100
+        return
+    with pytest.raises(DescriptionError, match="changed its channels"):
+        hear(known, address, 5.0)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from plain_device import Sender, bench_text, description_frame, group
 from pump_check import BENCH, IBUS, NAMES, RATE_HZ, U, V, W, pump, stream
 
 from livesense import bench as bench_file
@@ -230,3 +231,14 @@ def test_numbers_are_plain_json(livesense: Command, bench: Path, tmp_path: Path)
 
 def test_the_bench_of_these_tests_is_whole() -> None:
     assert [c.name for c in bench_file.parse(BENCH, "pump.toml").channels] == list(NAMES)
+
+
+def test_channels_that_change_meanwhile_are_refused(livesense: Command, tmp_path: Path) -> None:
+    groups = '[[group]]\nrate = "20 kHz"\ncode = "u16"\nchannels = ["iu", "iv", "iw"]'
+    (tmp_path / "declared.toml").write_text(bench_text(groups=groups), encoding="utf-8")
+    three, four = Sender(), Sender(channels=("iu", "iv", "iw", "vbus"))
+    stream = b"\0" + three.packet(400) + description_frame([group(four.channels)]) + four.packet(400)
+    (tmp_path / "both").write_bytes(stream)
+    answer = livesense("check", tmp_path / "declared.toml", "--port", f"file:{tmp_path / 'both'}")
+    assert answer.code == 1
+    assert "the device changed its channels meanwhile; try again" in answer.err

@@ -313,9 +313,10 @@ def check_decoder(seed: int) -> None:
     ways = ["whole", "random", *(["bytes"] if sum(map(len, parts)) < 3000 else [])]
     for way in ways:
         decoder = make()
+        groups = decoder.groups or ()
         events = decoded(decoder, _cut(parts, way, rng))
         results.append(plain([*events, *decoder.finish()]))
-        _placed(decoder, events, rng)
+        _placed(groups, events, rng)
     for way, other in zip(ways[1:], results[1:], strict=True):
         assert other == results[0], f"reads make a difference: {way}"
     decoder = make()
@@ -328,10 +329,9 @@ def check_decoder(seed: int) -> None:
     )
 
 
-def _placed(decoder: Decoder, events: Sequence[Any], rng: random.Random) -> None:
-    """Lay the scans in time: every index is stored or in a gap, once."""
+def _placed(groups: Sequence[GroupInfo], events: Sequence[Any], rng: random.Random) -> None:
+    """Lay the scans in time: every index is stored or in a gap, once; ``groups`` are known beforehand."""
     base: Timebase | None = None
-    groups: tuple[GroupInfo, ...] = ()
     now_s = 0.0
     live = rng.random() < 0.5
     bits = rng.choice([8, 16, 32])
@@ -347,7 +347,6 @@ def _placed(decoder: Decoder, events: Sequence[Any], rng: random.Random) -> None
             _NEXT.clear()
         elif isinstance(event, Packets):
             if base is None:
-                groups = decoder.groups or ()
                 base = Timebase(groups, counter_bits=bits)
                 _NEXT.clear()
             _follow(base.packets(event, arrival))

@@ -66,6 +66,9 @@ def test_floats_come_as_they_are() -> None:
     body = struct.pack(">fI", 1.1, 0xFFFFFFFF)
     held, *_ = fed(layout, [one(layout, body)])
     assert held == [[float(np.float32(1.1)), 4294967295.0]]
+    # A signalling NaN (IEEE 754) must not bring a warning as it is widened.
+    held, *_ = fed(layout, [one(layout, bytes.fromhex("7F A0 00 00  00 00 00 01"))])
+    assert np.isnan(held[0][0])
     only = read_layout("A5", "little", ["a:f32"], "crc8")
     held, *_ = fed(only, [one(only, struct.pack("<f", float("nan")))])
     assert np.isnan(held[0][0])
