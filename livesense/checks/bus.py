@@ -14,8 +14,8 @@ from livesense.checks.looks import Look, Motion
 from livesense.checks.words import amount
 
 BUS_OVER_PHASE = 3 * 2 / math.pi / math.sqrt(2)
-"""Most of the bus current over the phases' rms current: each phase gives at most V · I, and no leg's fundamental
-is above 2/π of the bus voltage (six-step; Fourier series of the 180° square wave)."""
+"""Most of the bus current over the phases' rms current: each phase gives at most V · I, and no leg's
+fundamental is above 2/π of the bus voltage (six-step; Fourier series of the 180° square wave)."""
 
 IDLE_SHARE = 0.3
 """Of the rated current: what beside the motor may draw from the bus (common practice, no source)."""
@@ -141,7 +141,7 @@ def _nominal_voltage(evidence: Evidence, v: Sensed, looks: Sequence[Look]) -> li
 
 
 def bus_ripple(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
-    """Where a loop hides what its sensors do, the bus shows it: offsets at 1 ×, gains at 2 × its frequency."""
+    """Where a loop hides what its sensors do, the bus shows it: offsets at 1 ×, gains at 2 × the line."""
     i = evidence.bus("current")
     phases = [c for c in evidence.channels.values() if c.is_phase_current]
     if (
@@ -161,8 +161,8 @@ def bus_ripple(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
         if mean <= LIMIT * i.u_zero or not peak:
             continue
         own = max(c.u_own for c in phases)
-        # The power of P with N is 3/2 · V · (I + N cos 2wt): its ripple over its mean is about N / P, and a gain
-        # that is off by e makes N / P = e / 3. A direct current of d makes about d / I at 1 ×.
+        # The power of P with N is 3/2 · V · (I + N cos 2wt): its ripple over its mean is about N / P, and a
+        # gain that is off by e makes N / P = e / 3. A direct current of d makes about d / I at 1 ×.
         allowed = (LIMIT * max(c.u_zero for c in phases) / peak, LIMIT * own + 0.06)
         for order, limit, kind, what in (
             (1, allowed[0] + 0.06, Kind.ZERO_OFF, "a zero of a phase current that is off"),
@@ -250,7 +250,7 @@ def _pair(phase: str, a: Sensed, b: Sensed, looks: Sequence[Look]) -> Finding | 
         f"{a.name} and {b.name} both read phase {phase} and differ: {shown} (En {worst:.3g}; 1 is what "
         f"their stated errors allow).",
         SAFE
-        + f"check shunt and gain of {b.name} and {a.name} against the parts; a known current through the phase "
-        "tells which.",
+        + f"check shunt and gain of {b.name} and {a.name} against the parts; a known current through the "
+        "phase tells which.",
         en=worst,
     )

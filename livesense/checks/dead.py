@@ -57,6 +57,8 @@ def dead_channels(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Findin
         for one in looks:
             for channel, finding in _in_look(evidence, one, measured):
                 found.setdefault(channel, finding)
+    for name, finding in _stuck_bits(evidence, looks).items():
+        found.setdefault(name, finding)
     for name, finding in _constant(evidence, looks).items():
         found.setdefault(name, finding)
     return found
@@ -154,8 +156,8 @@ def _silent(one: Look, c: Sensed, place: Sequence[Sensed], part: slice, share: f
     if len(others) < 2:
         # A computed third phase returns what the other one carries, whatever flows here.
         text = (
-            f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its sensor is dead; "
-            "with two sensors both look alike."
+            f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its sensor is "
+            "dead; with two sensors both look alike."
         )
         return fault(Kind.MISSING_PHASE, c.name, text, fix, share_percent=percent)
     text = (
@@ -205,6 +207,35 @@ def _constant(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Finding]:
                 f"{c.settings.column} anew in each scan.",
                 code=code,
             )
+    return found
+
+
+def _stuck_bits(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Finding]:
+    """Find bits of a code that never change, well below those that do, unless all channels are so."""
+    held: dict[str, int] = {}
+    swept: dict[str, int] = {}
+    for name, c in evidence.channels.items():
+        parts = [_codes(one, c) for one in looks if c.is_phase_current and c.measured and name in one.seen]
+        if not parts or parts[0].dtype.kind not in "iu" or not c.lsb_v:
+            continue
+        codes = np.concatenate(parts).astype(np.int64)
+        span = int(codes.max() - codes.min())
+        change = int(np.bitwise_or.reduce(codes ^ codes[0]))
+        # A sweep over twice a bit's worth turns it for certain.
+        below = (1 << max(0, span.bit_length() - 1)) - 1
+        held[name], swept[name] = below & ~change, below
+    found = {}
+    for name, bits in held.items():
+        if not bits or any(bits & held[o] for o in held if o != name and swept[o] >= bits):
+            continue
+        lowest = (bits & -bits).bit_length() - 1
+        found[name] = fault(
+            Kind.STUCK,
+            name,
+            f"Bit {lowest} of {name} never changes, though its codes sweep over {2 << lowest} and more.",
+            SAFE + "check the converter's data lines, and the masks and shifts in the firmware.",
+            bit=lowest,
+        )
     return found
 
 

@@ -33,6 +33,8 @@ _UNSTATED_INPUT_V = 1e-3
 _UNSTATED_LSB = 2.0
 _UNSTATED_DELAY_S = 1e-6
 _UNSTATED_BANDWIDTH = 0.2
+_VALUES_SCALE, _VALUES_ZERO = 0.03, 0.02
+"""Of firmware that sends values no accuracy can be stated: of the value, and of the rated peak."""
 _ROOT3 = math.sqrt(3.0)
 
 
@@ -74,6 +76,8 @@ class Sensed:
     @cached_property
     def u_own(self) -> float:
         """Relative standard uncertainty of its scale against other channels', unstated tolerances in it."""
+        if self.settings.sensor is Sensor.DIRECT:
+            return _VALUES_SCALE / _ROOT3
         stated = self.chain.u_scale**2 - self.chain.u_common**2
         missing = sum(
             (limit / _ROOT3) ** 2 for key, limit in _UNSTATED_SCALE.items() if key in self.chain.u_excludes
@@ -91,6 +95,10 @@ class Sensed:
     @cached_property
     def u_zero(self) -> float:
         """Standard uncertainty of its zero, in its unit, unstated tolerances in it."""
+        if self.settings.sensor is Sensor.DIRECT:
+            motor = self.bench.motor
+            rated = motor.rated_current_a if motor is not None else None
+            return _VALUES_ZERO * math.sqrt(2) * rated / _ROOT3 if rated else math.inf
         missing = set(self.chain.u_excludes)
         parts = [self.chain.u_offset]
         for key in ("offset_error", "inl"):

@@ -89,6 +89,15 @@ def rescaled(c: Sensed, factor: float, u: float) -> tuple[Edit | str, str]:
     return Edit("channel", "gain", float(f"{gain:.4g}"), c.name), why
 
 
+def usual(c: Sensed, factor: float, u: float) -> bool:
+    """Whether a factor turns the stated gain or shunt into another that is made."""
+    s = c.settings
+    if s.sensor is not Sensor.SHUNT or not (s.gain and s.shunt_ohm):
+        return False
+    near = (_near(s.gain * factor, GAINS, u), _near(s.shunt_ohm * factor, SHUNTS_OHM, u))
+    return any(n is not None for n in near)
+
+
 def _near(value: float, known: tuple[float, ...], u: float) -> float | None:
     """Find the known value within ``u`` (relative, at least 1 %), if any."""
     best = min(known, key=lambda k: abs(math.log(k / value)))

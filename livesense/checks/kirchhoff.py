@@ -1,14 +1,14 @@
 """Three currents that add up to nothing: what that tells of gains, angles and zeros.
 
 Three wires carry all current, so iu + iv + iw = 0 at every instant (Kirchhoff). With P and N the positive and
-negative sequence of the true currents, a = exp(i·120°) and k = 0, 1, 2 for the phases in their order, a phasor
-that is read is
+negative sequence of the true currents, a = exp(i·120°) and k = 0, 1, 2 for the phases in their order, a
+phasor that is read is
 
     M_k = P·a^-k + N·a^k + (g_k + i·d_k)·P·a^-k + noise
 
 where g_k is the relative error of the scale and d_k that of the angle. The zero sequence of the readings
-holds errors alone; how far gains and angles can be told apart depends on how balanced the currents are, which is N.
-Everything is linear in P, N, g, d, so that generalised least squares with the stated uncertainties as prior
+holds errors alone; how far gains and angles can be told apart depends on how balanced the currents are,
+which is N. Everything is linear in P, N, g, d, so that generalised least squares with the stated uncertainties as prior
 knowledge gives the estimates (JCGM 100:2008, 5; Gauss-Markov).
 """
 
@@ -40,7 +40,7 @@ class Prior:
     """What is known before: standard uncertainties ``(m,)`` of ``m`` channels.
 
     ``phase`` is 0, 1, 2 for U, V, W; ``gain`` relative, ``angle`` in radians, ``noise`` of a phasor's
-    component in its unit; ``balance`` is that of N / P.
+    component in its unit; ``balance`` is that of N / P. ``rank`` is the order in which they are sampled.
     """
 
     phase: tuple[int, ...]
@@ -48,6 +48,7 @@ class Prior:
     angle: FloatArray
     noise: FloatArray
     balance: float = BALANCE
+    rank: tuple[int, ...] = (0, 1, 2)
 
 
 def _real(z: ComplexArray) -> FloatArray:

@@ -95,6 +95,39 @@ class Look:
         return [slice(round(p * each * cycle), round((p + 1) * each * cycle)) for p in range(count)]
 
 
+PARTS_OF_A_CHANGE = 4
+SHORTEST_PART_S = 0.25
+
+
+def looks_of(evidence: Evidence, stretches: Sequence[Stretch]) -> list[Look]:
+    """Look at every stretch; one in which something changes is looked at in four parts as well."""
+    found = []
+    for stretch in stretches:
+        whole = look(evidence, stretch)
+        found.append(whole)
+        if (
+            whole.motion is Motion.MOVING
+            and stretch.scans >= PARTS_OF_A_CHANGE * SHORTEST_PART_S * stretch.rate_hz
+        ):
+            found += [look(evidence, part) for part in _parts(stretch)]
+    return found
+
+
+def _parts(stretch: Stretch) -> list[Stretch]:
+    edges = np.linspace(0, stretch.scans, PARTS_OF_A_CHANGE + 1).astype(int)
+    return [
+        Stretch(
+            stretch.group,
+            stretch.start_s + a / stretch.rate_hz,
+            stretch.rate_hz,
+            stretch.codes[a:b],
+            {name: values[a:b] for name, values in stretch.values.items()},
+            {name: at_end[a:b] for name, at_end in stretch.clipped.items()},
+        )
+        for a, b in pairwise(edges)
+    ]
+
+
 def look(evidence: Evidence, stretch: Stretch) -> Look:
     """Find the line of a stretch that holds the phase currents, and measure every channel at it."""
     names = tuple(n for n, v in stretch.values.items() if np.all(np.isfinite(v)))
@@ -117,7 +150,7 @@ def look(evidence: Evidence, stretch: Stretch) -> Look:
             float(fit.u_mean[column]),
             complex(fit.phasor_rms[column, 0] * factor),
             float(fit.u_quadrature[column, 0]) / math.sqrt(2) * abs(factor),
-            robust_noise(values),
+            robust_noise(fit.residual[:, column]),
             float(values.std()),
         )
     return Look(stretch, Motion.STEADY, seen, fit, names)

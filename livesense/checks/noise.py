@@ -20,9 +20,11 @@ OF_ACCURACY = 1.0
 
 FEWEST_SCANS_A_CYCLE = 6.0
 HIGHEST_FOLDED = 80
-FOREIGN_SHARE = 0.02
+FOREIGN_SHARE = 0.03
+FOREIGN_BELOW = 0.25
 FOREIGN_CLEAR = 400.0
-"""A foreign line counts from this share of the fundamental, and this many times the power around it."""
+"""A foreign line counts from this share of the fundamental, and this many times the power around it; up to a
+quarter of the scan rate, since what alternates from scan to scan is far from every figure."""
 
 
 def noisy(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Finding]) -> list[Finding]:
@@ -34,6 +36,8 @@ def noisy(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
             continue
         worst: dict[str, tuple[float, float]] = {}
         for one in looks:
+            if one.motion is Motion.MOVING:
+                continue
             noise = {c.name: one.seen[c.name].noise for c in alive if c.name in one.seen}
             for c in alive:
                 others = [max(v, c.lsb / math.sqrt(12)) for n, v in noise.items() if n != c.name]
@@ -128,6 +132,7 @@ def _foreign_line(evidence: Evidence, one: Look) -> tuple[float, float] | None:
     # Beside the mean and each harmonic modulation leaves its lines.
     order = hz / f
     allowed = (np.abs(order - np.rint(order)) > 0.12) & (order > 1.3)
+    allowed &= hz < FOREIGN_BELOW * one.stretch.rate_hz
     allowed &= np.abs(order - np.rint(order)) * f > 4 * one.stretch.rate_hz / n
     rate = one.stretch.rate_hz
     for h in range(one.fit.orders + 1 if one.fit is not None else 1, HIGHEST_FOLDED):

@@ -215,7 +215,8 @@ def link_load(evidence: Evidence) -> list[Finding]:
         except ValueError:
             continue
     used = needed / (bench.link.baud / 10)
-    text = f"The scans need up to {needed / 1000:.4g} kB/s, {100 * used:.3g} % of what {bench.link.baud} Bd carries"
+    need = f"{needed / 1000:.4g} kB/s, {100 * used:.3g} % of what {bench.link.baud} Bd carries"
+    text = f"The scans need up to {need}"
     fix = (
         "Raise baud (here and in the firmware), lower rate, or send fewer channels; `livesense init --link` "
         "reckons it."

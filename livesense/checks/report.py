@@ -15,7 +15,7 @@ from livesense.checks.evidence import PHASES, Evidence
 from livesense.checks.findings import Finding, Kind
 from livesense.checks.kirchhoff import BALANCE, SelfCheck, self_check
 from livesense.checks.line import code_range, link, rates
-from livesense.checks.looks import Look, Motion, look
+from livesense.checks.looks import Look, Motion, looks_of
 from livesense.checks.noise import aliasing, noisy
 from livesense.checks.plan import bandwidths, declared_references, link_load, ranges
 from livesense.checks.unproven import unproven
@@ -58,7 +58,7 @@ def check(evidence: Evidence) -> Report:
     A channel that is dead, or whose zero lies elsewhere altogether, is said once: what follows from that
     in other detectors is left out.
     """
-    looks = [look(evidence, s) for s in evidence.stretches if s.group == evidence.lead and s.scans >= 16]
+    looks = looks_of(evidence, [s for s in evidence.stretches if s.group == evidence.lead and s.scans >= 16])
     dead = dead_channels(evidence, looks)
     setup = reference_setup(evidence, looks, dead)
     gone = {**dead, **setup}
@@ -71,7 +71,7 @@ def check(evidence: Evidence) -> Report:
     turned = any(f.kind is Kind.REVERSED for f in wired)
     zeros = {
         name: f
-        for name, f in zero_off(evidence, looks, {**gone, **flat}).items()
+        for name, f in zero_off(evidence, looks, {**gone, **flat, **moved}).items()
         # With a sign that is wrong the sum of the three says nothing of zeros.
         if name not in moved and not (turned and name is None)
     }
@@ -144,7 +144,9 @@ def _looked_at(looks: Sequence[Look]) -> str:
     """Say in words what data there were."""
     if not looks:
         return "the bench file alone"
-    seconds = sum(one.stretch.scans / one.stretch.rate_hz for one in looks)
+    whole = {one.stretch.start_s: one.stretch for one in reversed(looks)}
+    ends = [s.start_s + s.scans / s.rate_hz for s in whole.values()]
+    seconds = max(ends) - min(whole)
     steady = [one.frequency_hz for one in looks if one.motion is Motion.STEADY]
     if not steady:
         still = all(one.motion is Motion.STILL for one in looks)

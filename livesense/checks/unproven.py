@@ -70,8 +70,8 @@ def _known(evidence: Evidence, phases: Sequence[Sensed]) -> str:
 
 def _into(evidence: Evidence, phases: Sequence[Sensed], into: str, out: str) -> str:
     return (
-        f"Pass a known direct current{_amount(evidence)} into {into} and out of {out} (drive de-energised, bus "
-        "proven dead)"
+        f"Pass a known direct current{_amount(evidence)} into {into} and out of {out} (drive de-energised, "
+        "bus proven dead)"
     )
 
 

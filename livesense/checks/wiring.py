@@ -1,8 +1,8 @@
 """Which channel is reversed, mis-scaled, late or slow: the simplest explanation of three phasors.
 
 Every explanation (signs, and up to two channels with a free gain, angle or low-pass) is fitted to the phasors
-of a steady stretch by least squares, with the stated uncertainties as prior knowledge. The one whose weighted sum
-of squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes nothing.
+of a steady stretch by least squares, with the stated uncertainties as prior knowledge. The one whose weighted
+sum of squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes nothing.
 """
 
 from __future__ import annotations
@@ -18,13 +18,15 @@ import numpy as np
 from livesense.chain.budget import Acts
 from livesense.checks.evidence import LIMIT, PHASES, Evidence, Sensed
 from livesense.checks.findings import Finding, Kind, fault, warning
-from livesense.checks.fixes import bandwidth, rescaled, retimed, reverse
+from livesense.checks.fixes import bandwidth, rescaled, retimed, reverse, usual
 from livesense.checks.kirchhoff import BALANCE, Prior, covariance, gls, sequence_of
 from livesense.checks.looks import Look, Motion
 from livesense.measures.kernel import ComplexArray
 from livesense.wording import fixed
 
-CHARGE = {"scale": 14.0, "skew": 14.0, "bandwidth": 14.5}
+CHARGE = {"scale": 14.0, "skew": 14.0, "bandwidth": 14.5, "stagger": 14.0}
+UNUSUAL, PER_FOLD = 1.5, 0.5
+"""Of factors that explain alike those are preferred that other parts would make, and the smaller ones."""
 SIGN_CHARGE = 10.0
 UNBALANCE_CHARGE = 20.0
 """What a supposition must gain in the weighted sum of squares. Of pure chance 14 is gained by one free
@@ -58,8 +60,8 @@ SPOILT_GAIN, SPOILT_ANGLE = 0.3, 0.1
 class Supposed:
     """One thing that an explanation supposes of one channel, with its value once fitted.
 
-    ``kind`` is ``scale`` (reading over truth), ``skew`` (radians that it leads by) or ``bandwidth`` (frequency
-    over the corner's).
+    ``kind`` is ``scale`` (reading over truth), ``skew`` (radians that it leads by) or ``bandwidth``
+    (frequency over the corner's).
     """
 
     kind: str
@@ -106,7 +108,9 @@ def prior_of(look: Look, channels: Sequence[Sensed], balance: float, flat: Conta
         rounding = c.lsb / math.sqrt(12) / math.sqrt(max(2.0, look.stretch.rate_hz / look.frequency_hz))
         noise.append(math.hypot(seen.u_phasor, rounding, _alternating(c)))
     phase = tuple(PHASES.index(str(c.phase)) for c in channels)
-    return Prior(phase, np.array(gain), np.array(angle), np.array(noise), balance)
+    order = sorted(channels, key=lambda c: c.position or 0)
+    rank = tuple(order.index(c) for c in channels)
+    return Prior(phase, np.array(gain), np.array(angle), np.array(noise), balance, rank)
 
 
 def _alternating(c: Sensed) -> float:
@@ -151,10 +155,10 @@ def _judge(one: Look, channels: tuple[Sensed, ...], flat: Container[str]) -> Ver
     if np.min(np.abs(phasors)) < SEEN * float(np.max(prior.noise)):
         return None
     options = _explanations(len(channels))
-    nothing = _fit(options[0], phasors, prior, one)
+    nothing = _fit(options[0], phasors, prior, one, channels)
     best = nothing
     if nothing.cost > SIGN_CHARGE:
-        best = min((_fit(e, phasors, prior, one) for e in options), key=lambda e: e.cost)
+        best = min((_fit(e, phasors, prior, one, channels) for e in options), key=lambda e: e.cost)
         best = replace(best, supposed=tuple(_late_or_slow(one, channels, best, s) for s in best.supposed))
     signed = phasors * np.array(best.signs)
     return Verdict(channels, one, best, nothing.cost, sequence_of(signed, prior.phase))
@@ -167,7 +171,12 @@ def _late_or_slow(one: Look, channels: Sequence[Sensed], best: Explanation, s: S
     them by as many times the angle, a low-pass makes them smaller too. Where there are none to be seen, a lag
     of one channel alone is taken for a filter.
     """
-    if s.kind == "scale" or (s.kind == "skew" and s.value >= 0) or one.fit is None or len(channels) < 3:
+    if (
+        s.kind in ("scale", "stagger")
+        or (s.kind == "skew" and s.value >= 0)
+        or one.fit is None
+        or len(channels) < 3
+    ):
         return s
     lag = -s.value if s.kind == "skew" else math.atan(s.value)
     ratio = math.tan(min(lag, 1.5))
@@ -188,7 +197,7 @@ def _late_or_slow(one: Look, channels: Sequence[Sensed], best: Explanation, s: S
 
 def _explanations(count: int) -> list[Explanation]:
     """All that are tried; the first one supposes nothing."""
-    kinds = tuple(CHARGE)
+    kinds = ("scale", "skew", "bandwidth")
     singles = [(Supposed(kind, k),) for kind in kinds for k in range(count)]
     doubles = [
         (Supposed(a, j), Supposed(b, k))
@@ -200,12 +209,16 @@ def _explanations(count: int) -> list[Explanation]:
     if count == 2:
         # One of two reversed: which one cannot be told.
         signs, doubles = signs[:2], []
-    supposed: list[tuple[Supposed, ...]] = [(), *singles, *doubles]
+    stagger: list[tuple[Supposed, ...]] = [(Supposed("stagger", 0),)] if count == 3 else []
+    stagger += [(Supposed("stagger", 0), Supposed("scale", k)) for k in range(count) if count == 3]
+    supposed: list[tuple[Supposed, ...]] = [(), *singles, *doubles, *stagger]
     found = [Explanation(s, x, 0.0) for s in signs for x in supposed]
     return [*found, *(Explanation(s, (), 0.0, unbalanced=True) for s in signs)]
 
 
-def _fit(e: Explanation, phasors: ComplexArray, prior: Prior, one: Look) -> Explanation:
+def _fit(
+    e: Explanation, phasors: ComplexArray, prior: Prior, one: Look, channels: Sequence[Sensed]
+) -> Explanation:
     cost = SIGN_CHARGE * (min(e.signs) < 0) + sum(CHARGE[s.kind] for s in e.supposed)
     if e.unbalanced:
         prior = replace(prior, balance=FREE_BALANCE)
@@ -216,10 +229,13 @@ def _fit(e: Explanation, phasors: ComplexArray, prior: Prior, one: Look) -> Expl
     for _ in range(4):
         corrected, columns = signed.copy(), []
         for s, value in zip(e.supposed, values, strict=True):
-            corrected[s.channel], column = _corrected(s, signed[s.channel], value)
-            one_hot = np.zeros(len(signed), dtype=np.complex128)
-            one_hot[s.channel] = column
-            columns.append(np.stack([one_hot.real, one_hot.imag], axis=-1).ravel())
+            changes = np.zeros(len(signed), dtype=np.complex128)
+            if s.kind == "stagger":
+                corrected = corrected * np.exp(-1j * value * np.array(prior.rank))
+                changes = 1j * np.array(prior.rank) * corrected
+            else:
+                corrected[s.channel], changes[s.channel] = _corrected(s, corrected[s.channel], value)
+            columns.append(np.stack([changes.real, changes.imag], axis=-1).ravel())
         direction = sequence_of(corrected, prior.phase)
         factor = np.abs(corrected) / np.abs(signed)
         design, cov = covariance(corrected, replace(prior, noise=prior.noise * factor), direction)
@@ -236,7 +252,7 @@ def _fit(e: Explanation, phasors: ComplexArray, prior: Prior, one: Look) -> Expl
         replace(s, value=_reading(s, v), u=float(u))
         for s, v, u in zip(e.supposed, values, fitted.u[2:], strict=True)
     )
-    cost += fitted.chi2 + sum(_unlikely(s, one) for s in supposed)
+    cost += fitted.chi2 + sum(_unlikely(s, one, channels[s.channel]) for s in supposed)
     return replace(e, supposed=supposed, cost=cost)
 
 
@@ -245,7 +261,7 @@ def _start(s: Supposed, m: ComplexArray) -> float:
     others = [k for k in range(len(m)) if k != s.channel]
     if s.kind == "scale":
         return float(np.median(np.abs(m[others])) / abs(m[s.channel]))
-    if len(others) < 2:
+    if len(others) < 2 or s.kind == "stagger":
         return 0.0
     lead = cmath.phase(complex(m[s.channel] / -np.sum(m[others])))
     if s.kind == "skew":
@@ -266,7 +282,7 @@ def _corrected(s: Supposed, m: complex, value: float) -> tuple[complex, complex]
 def _step(s: Supposed, value: float, step: float) -> float:
     if s.kind == "scale":
         return max(0.02, value + max(-0.5 * value, step))
-    if s.kind == "skew":
+    if s.kind in ("skew", "stagger"):
         return value + max(-0.5, min(0.5, step))
     return max(SMALLEST_LAG, value + max(-0.7, min(0.7, step)))
 
@@ -275,8 +291,10 @@ def _reading(s: Supposed, value: float) -> float:
     return 1 / value if s.kind == "scale" else value
 
 
-def _unlikely(s: Supposed, one: Look) -> float:
-    if s.kind == "skew":
+def _unlikely(s: Supposed, one: Look, c: Sensed) -> float:
+    if s.kind == "scale":
+        return UNUSUAL * (not usual(c, s.value, 2 * c.u_own)) + PER_FOLD * abs(math.log(s.value))
+    if s.kind in ("skew", "stagger"):
         scans = abs(s.value) / (2 * math.pi * one.frequency_hz) * one.stretch.rate_hz
         return UNLIKELY * (scans > UNLIKELY_SCANS) + UNLIKELY * (abs(s.value) > 1.0)
     if s.kind == "bandwidth":
@@ -297,8 +315,24 @@ def wiring(evidence: Evidence, judged: Sequence[Verdict]) -> list[Finding]:
             continue
         if min(verdict.best.signs) < 0:
             found.append(_reversed(verdict))
-        found += [_supposition(verdict, s) for s in verdict.best.supposed if _matters(verdict, s)]
+        for s in verdict.best.supposed:
+            for each in _each(verdict, s):
+                if _matters(verdict, each):
+                    found.append(_supposition(verdict, each))
     return found
+
+
+def _each(verdict: Verdict, s: Supposed) -> list[Supposed]:
+    """Take channels that are sampled one after the other as late by one, two, … steps."""
+    if s.kind != "stagger":
+        return [s]
+    order = sorted(verdict.channels, key=lambda c: c.position or 0)
+    first = order[0] if s.value > 0 else order[-1]
+    return [
+        Supposed("skew", k, s.value * (order.index(c) - order.index(first)), s.u)
+        for k, c in enumerate(verdict.channels)
+        if c is not first
+    ]
 
 
 def _matters(verdict: Verdict, s: Supposed) -> bool:

@@ -26,12 +26,15 @@ AT_AN_END = 0.04
 NEAR_SETUP = 0.015
 """Part of the ADC's reference within which a zero lies where another set-up would put it."""
 
-FLAT_SHARE = 0.05
+FLAT_SHARE = 0.08
 FLAT_MISSING = 0.04
 """A top is flat from this share of scans more than a sine has there, if so much of its height is missing."""
 
 FEWEST_CLIPPED = 3
 CLIPPED_SHARE = 2e-4
+SMALL_SHARE = 0.05
+"""Of the rated peak: direct current that holds or turns a rotor is more (common practice, no source)."""
+
 TREND = 0.7
 """Share of the variance of a mean's course that a straight line must explain to be called drift."""
 
@@ -105,7 +108,10 @@ def _flat_level(one: Look, c: Sensed, total: FloatArray) -> float | None:
         # What is cut off is missing in the sum of the three, there and not where the wave crosses zero.
         around_zero = float(np.median(total[np.abs(v) < 0.3 * size]))
         missing = -sign * (float(np.mean(total[at_top])) - around_zero)
-        if missing > FLAT_MISSING * size:
+        half_way = (v > 0.3 * top) & (v < 0.7 * top)
+        by_scale = -sign * (float(np.mean(total[half_way])) - around_zero) / 0.5 if half_way.any() else 0.0
+        # A scale that is wrong is missing half way up too.
+        if missing > FLAT_MISSING * size and by_scale < 0.4 * missing:
             return float(np.median(values[at_top]))
     return None
 
@@ -302,6 +308,12 @@ def _threshold(one: Look, c: Sensed) -> float:
     return LIMIT * math.hypot(c.u_zero, seen.u_mean)
 
 
+def _rated(alive: Sequence[Sensed]) -> float:
+    """Peak of the rated current; 0 where it is not stated."""
+    motor = alive[0].bench.motor
+    return math.sqrt(2) * (motor.rated_current_a or 0.0) if motor is not None else 0.0
+
+
 def _sum_off(one: Look, alive: Sequence[Sensed]) -> dict[str | None, float]:
     """Mean of the sum of three whose currents do anything, where it is beyond what scales and zeros allow."""
     if len(alive) != 3 or any(one.stretch.clipped[c.name].mean() > 1e-3 for c in alive):
@@ -324,6 +336,11 @@ def _off_in(one: Look, alive: Sequence[Sensed], *, whole: bool) -> tuple[dict[st
     clipping = {c.name for c in alive if one.stretch.clipped[c.name].mean() > 1e-3}
     if whole:
         total = sum(one.seen[c.name].mean for c in alive)
+        alone = still and len(beyond) == 1
+        offset = sum(beyond.values())
+        if alone and (abs(total - offset) < 0.4 * abs(total) or abs(offset) < SMALL_SHARE * _rated(alive)):
+            # A direct current in one phase would come back through the others, and be larger.
+            return beyond, True
         if abs(total) <= _sum_limit(one, alive) or (still and _turned_round(one, alive)):
             return {}, False
         if clipping - beyond.keys():
