@@ -12,7 +12,9 @@ from livesense.errors import BenchError
 from livesense.identify.finding import Finding, identify
 from livesense.layout import CLOCKS, COUNTER, RecordLayout
 from livesense.samples import GroupInfo
-from livesense.wire.framed import FramedDecoder
+from livesense.wire.cobs import unstuff
+from livesense.wire.encode import KIND_DESCRIPTION, KIND_NOTE, KIND_SCANS
+from livesense.wire.framed import MAX_FRAME, FramedDecoder
 from livesense.wire.packing import WIDTHS, code_limits
 from livesense.wire.record import RecordDecoder
 from livesense.wire.text import TextDecoder
@@ -25,6 +27,10 @@ SURE = {"framed": 0.85, "text": 0.7, "record": 0.85}
 
 PRINTABLE = frozenset(b"\t\r\n" + bytes(range(32, 127)))
 TEXT_SHARE = 0.95
+
+FEWEST_FRAMES = 5
+FRAMED_SHARE = 0.7
+"""Frames that must hold together: of noise hardly any does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +122,7 @@ def by_bytes(data: bytes, wire: str | None, *, last: bool) -> Expected | None:
     source = "option" if wire else "found"
     if wire == "framed":
         return Expected("framed", source)
-    found = identify(data, None)
+    found = found_wire(data)
     if (
         found.wire is not None
         and (wire or found.wire) == found.wire
@@ -150,9 +156,36 @@ def _found(found: Finding, source: str) -> Expected | None:
     )
 
 
+def found_wire(data: bytes) -> Finding:
+    """Tell what these bytes are; not taken for records is what has the form of frames, or of text.
+
+    Frames whose checksum is wrong throughout, and lines of words that come again and again, are of one length
+    too.
+    """
+    if looks_framed(data):
+        return Finding("framed", confidence=SURE["framed"], evidence=("they are stuffed as frames are",))
+    if looks_like_text(data):
+        lines = identify(data, None)
+        return lines if lines.wire == "text" else Finding(None)
+    return identify(data, None)
+
+
+def looks_framed(data: bytes) -> bool:
+    """Whether nearly all that stands between zeros is stuffed, and has a kind that is known."""
+    frames = [frame for frame in data.split(b"\0")[1:-1] if frame]
+    if len(frames) < FEWEST_FRAMES:
+        return False
+    kinds = {KIND_SCANS, KIND_DESCRIPTION, KIND_NOTE}
+    packets = [unstuff(frame) for frame in frames if len(frame) <= MAX_FRAME]
+    return sum(packet[0] in kinds for packet in packets if packet) >= FRAMED_SHARE * len(frames)
+
+
 def looks_like_text(data: bytes) -> bool:
-    """Whether nearly all bytes are printable, and there are any."""
-    return bool(data) and sum(byte in PRINTABLE for byte in data) >= TEXT_SHARE * len(data)
+    """Whether nearly all bytes are printable, in lines rather than frames: descriptions are printable too."""
+    zeros = data.count(0)
+    if not data or (zeros and zeros >= data.count(b"\n")):
+        return False
+    return sum(byte in PRINTABLE for byte in data) >= TEXT_SHARE * len(data)
 
 
 def _first_columns(data: bytes) -> tuple[str, ...]:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from livesense.identify.finding import identify
 from livesense.listen import layouts
 from livesense.listen.baud import likely_rates
 from livesense.listen.checksums import found_instead
-from livesense.listen.expected import looks_like_text
+from livesense.listen.expected import found_wire, looks_like_text
 from livesense.listen.rows import Verdict
 from livesense.listen.seen import Hint, Line, Seen
 from livesense.wording import counted
@@ -99,7 +98,7 @@ WIRES = {
 def _other_wire(seen: Seen) -> Iterator[Hint]:
     """Name another wire than the expected one, when its rules hold."""
     data = seen.tally.sample
-    found = identify(data, None)
+    found = found_wire(data)
     expected = seen.expected
     wire = found.wire or ("text" if looks_like_text(data) else None)
     if wire is None or (expected is not None and wire == expected.wire):
@@ -154,6 +153,9 @@ def columns(seen: Seen) -> Hint:
             f"A header does not fit the bench file: {misfit.why}. Correct column (or name) of these "
             "channels, or the header; a recording ends there",
         )
+    if b"\n" not in tally.sample:
+        what = "a CR alone" if b"\r" in tally.sample else "nothing"
+        return Hint("line_end", f"Text comes, but its lines end in {what}: LF or CRLF is expected")
     if len(whys) == 1 and ", expected " in whys[0] and seen.expected is not None:
         return Hint(
             "columns",
