@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields
 from typing import Any
 
+from livesense.errors import LogbookError
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import from_json, to_json
 from livesense.logbook.rows import CalibrationRow, PointRow
@@ -102,8 +104,22 @@ def _calibration(row: tuple[Any, ...]) -> CalibrationRow:
     return CalibrationRow(**_named(CalibrationRow, row))
 
 
+_NUMBERS = {"float", "float | None", "int", "int | None"}
+
+
 def _named(kind: type[CalibrationRow | PointRow], row: tuple[Any, ...]) -> dict[str, Any]:
+    """Name the columns of a row, and refuse one that holds something else than it should."""
     found = dict(zip([field.name for field in fields(kind)], row, strict=True))
+    for field in fields(kind):
+        value = found[field.name]
+        if field.type in _NUMBERS:
+            kept = isinstance(value, (int, float)) and math.isfinite(value)
+        else:
+            kept = isinstance(value, str)
+        if not kept and not (value is None and "None" in str(field.type)):
+            raise LogbookError(
+                f"damaged logbook: calibration {found['number']!r} holds {value!r} as its {field.name}"
+            )
     return found | {"details": from_json(found["details"])}
 
 

@@ -38,7 +38,17 @@ def all_of(select: Select, run: int) -> list[RevisionRow]:
         return []
     rows = select(f"SELECT {_COLUMNS} FROM revision WHERE run = ? ORDER BY number", (run,))
     return [
-        RevisionRow(number, wall_s, reason, made_by, text, path, _numbers(used), version, undone)
+        RevisionRow(
+            number,
+            wall_s,
+            str(reason),
+            str(made_by),
+            str(text),
+            str(path),
+            _numbers(used),
+            str(version),
+            undone,
+        )
         for number, wall_s, reason, made_by, text, path, used, version, undone in rows
     ]
 

@@ -176,3 +176,22 @@ def test_what_a_revision_lists_may_be_damaged(
         connection.close()
         assert read().run(1).revisions()[0].calibrations == ((1,) if text.startswith("[") else ())
         assert read().run(1).calibration() == []
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("zero_code", "'many'"),
+        ("zero_code", "9e999"),
+        ("u_codes", "x'00'"),
+        ("channel", "x'ff'"),
+        ("per_code", "'x'"),
+    ],
+)
+def test_damaged_calibrations_are_refused_by_number(
+    writer: LogbookWriter, read: Read, column: str, value: str
+) -> None:
+    writer.add_calibrations([SCALE])
+    writer.write([(f"UPDATE calibration SET {column} = {value}", ())])
+    with pytest.raises(LogbookError, match=f"damaged logbook: calibration 1 holds .* as its {column}"):
+        read().calibrations_numbered([1])
