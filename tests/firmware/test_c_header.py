@@ -113,7 +113,11 @@ def test_no_warnings_in_two_files_of_a_program(
 @pytest.mark.parametrize("level", ["-Os", "-O3"])
 @pytest.mark.parametrize(
     ("tools", "core"),
-    [("", "-fno-stack-protector"), ("arm-none-eabi-", "-mcpu=cortex-m4"), ("arm-none-eabi-", "-mcpu=cortex-m0plus")],
+    [
+        ("", "-fno-stack-protector"),
+        ("arm-none-eabi-", "-mcpu=cortex-m4"),
+        ("arm-none-eabi-", "-mcpu=cortex-m0plus"),
+    ],
 )
 def test_it_calls_nothing(tools: str, core: str, level: str, tmp_path: Path) -> None:
     source = tmp_path / "all.c"
