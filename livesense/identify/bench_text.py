@@ -97,7 +97,7 @@ def record_bench(
         if one.role == "counter":
             fields.append(f"n:{one.type}")
         elif one.role == "clock":
-            fields.append(f"t_us:{one.type}")
+            fields.append(f"{found.clock}:{one.type}")
         elif one.role == "pad":
             fields.append(f"_:{one.type}")
         else:
@@ -105,13 +105,20 @@ def record_bench(
             fields.append(f"{names[-1]}:{one.type}")
     text = _LEAD + _link("record", port, baud)
     text += "\n[link.record]\n"
-    text += f'sync = "{found.sync.hex(" ").upper()}"\n'
+    if found.sync:
+        text += f'sync = "{found.sync.hex(" ").upper()}"\n'
     text += f'endian = "{"big" if found.big else "little"}"\n'
     text += "fields = [" + ", ".join(f'"{field}"' for field in fields) + "]\n"
     if CHECKS[found.check].width:
         text += f'check = "{found.check}"\n'
+        if found.check_over_sync:
+            text += 'check_over = "all"\n'
+        if CHECKS[found.check].width > 1 and found.check_big != found.big:
+            text += f'check_endian = "{"big" if found.check_big else "little"}"\n'
     if found.scans > 1:
         text += f"scans = {found.scans}\n"
+    if found.counts_scans:
+        text += 'counts = "scans"\n'
     text += f"\n[[group]]\n{_rate(rate_hz)}"
     if found.bits:
         text += f"\n[adc]\nbits = {found.bits}              # no code that came needs more\n"

@@ -1,4 +1,4 @@
-"""Which fields the bytes of a record are made of, told from how each column of bytes moves.
+"""What each column of bytes of a record may be, and at what price.
 
 A field read right moves little from record to record; read with the wrong width or
 byte order, its low bytes land where high ones belong and it jumps about. So every way
@@ -12,26 +12,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from livesense.identify.tickers import ticks
+
 Rows = NDArray[np.uint8]
 """``(records, bytes)``"""
 
-STEADY = 0.9
-"""Share of records in which a byte or a step must be the same to count as constant."""
+STEADY = 0.995
+"""Share of records in which a byte must be the same to count as constant; the rest may be damage."""
+
+STRETCHES = 4
+MOST_ROWS = 1024
+"""Records that prices are reckoned from."""
 
 _FIELD_BITS = {1: 1.2, 2: 1.0, 3: 1.4, 4: 1.2}
 """Price of one more field by its width in bytes: few wide fields are likelier than many narrow ones."""
 
-_FLOAT_BITS = 15.0
-"""Price of a float: what its mantissa's noise would take anyway."""
+_TICKER_BITS = 0.6
+"""Price of a field that goes up by the same amount: nothing in it needs to be told."""
 
-_CHANGE_BITS = 2.5
-"""Price of a field of another kind than the one before: the channels of a record are mostly alike."""
+_FULL_TOP_BITS = 1.0
+"""Price of each of its high bytes that stands still but is not zero: it may be what stands beside it."""
+
+_FLOAT_BITS = 15.0
+"""Highest price of a float: what its mantissa's noise would take anyway."""
 
 _WILD_BITS = 1.5
 """Price of a wide field that moves all over its range: nothing speaks for its width."""
@@ -40,12 +49,17 @@ WILD = 0.95
 """Share of its bits that a field's movement takes when nothing in it can be predicted."""
 
 _PAD_BITS = 1.6
+_PAD_ODD_BITS = 1.5
+"""Price of spare bytes that are not empty: they are rather the high bytes of something quiet."""
 _IDLE_TOP_BITS = 1.5
 """Price of a wide field whose top bytes hardly ever move: they may be a pad or a state of their own."""
 _UNEVEN_LOW_BITS = 6.0
 """Price of four bytes whose lower half is wild, but not evenly spread: it is rather a signal of its own."""
 _IDLE_LOW_BITS = 5.0
 """Price of a field whose lowest byte never moves while higher ones do."""
+
+_COUNTER_INSIDE_BITS = 8.0
+"""Price of a field one of whose bytes counts, though the field does not."""
 
 FLOAT_SMALLEST, FLOAT_LARGEST = 1e-6, 1e6
 """Magnitudes that a measured value in its unit has; integers read as floats lie far outside."""
@@ -55,7 +69,7 @@ FLOAT_SMALLEST, FLOAT_LARGEST = 1e-6, 1e6
 class FoundField:
     """One field of a record: where it begins, its type as in a bench file, what it seems to be.
 
-    ``role`` is "counter", "clock", "channel" or "pad".
+    ``role`` is "counter", "clock", "channel" or "pad"; "ticker" until counter and clock are told apart.
     """
 
     begin: int
@@ -79,9 +93,15 @@ def signed(value: NDArray[np.int64], width: int) -> NDArray[np.int64]:
     return (value ^ half) - half
 
 
-def _steps(value: NDArray[np.int64], width: int) -> NDArray[np.int64]:
-    """Give steps between records, around a full turn the short way."""
-    return signed(np.diff(value) & ((1 << (8 * width)) - 1), width)
+def numbers(rows: Rows, found: FoundField, *, big: bool) -> NDArray[np.float64]:
+    """Values of a field by its type, ``(records,)``; no number counts as zero."""
+    if found.type == "f32":
+        with np.errstate(invalid="ignore"):
+            return np.nan_to_num(floats(rows, found.begin, big=big).astype(np.float64))
+    value = whole(rows, found.begin, found.width, big=big)
+    if found.type.startswith("i"):
+        value = signed(value, found.width)
+    return value.astype(np.float64)
 
 
 def constant(column: NDArray[np.uint8]) -> bool:
@@ -89,26 +109,19 @@ def constant(column: NDArray[np.uint8]) -> bool:
     return bool(np.bincount(column, minlength=256).max() >= STEADY * len(column))
 
 
-def usual_step(value: NDArray[np.int64], width: int) -> int | None:
-    """Give the step that a field makes in nearly every record; None where there is none, or it is 0."""
-    steps = _steps(value, width)
-    if not len(steps):
-        return None
-    values, counts = np.unique(steps, return_counts=True)
-    best = int(np.argmax(counts))
-    return int(values[best]) if counts[best] >= STEADY * len(steps) and values[best] != 0 else None
+def movement_bits(value: NDArray[np.int64], width: int) -> float:
+    """Bits that the movement of a field takes from record to record, around a full turn the short way."""
+    steps = signed(np.diff(value) & ((1 << (8 * width)) - 1), width).astype(np.float64)
+    return min(8.0 * width, _bits_of_steps(steps)) if len(steps) > 2 else 8.0 * width
 
 
-def _movement_bits(value: NDArray[np.int64], width: int) -> float:
-    steps = _steps(value, width).astype(np.float64)
-    if len(steps) < 3:
-        return 8.0 * width
-    first = _typical(steps - np.median(steps))
-    second = _typical(np.diff(steps))
-    return min(8.0 * width, math.log2(1.0 + 2.0 * math.e * min(first, second)))
+def _bits_of_steps(steps: NDArray[np.float64]) -> float:
+    first = typical(steps - np.median(steps))
+    second = typical(np.diff(steps))
+    return math.log2(1.0 + 2.0 * math.e * min(first, second))
 
 
-def _typical(left: NDArray[np.float64]) -> float:
+def typical(left: NDArray[np.float64]) -> float:
     """Mean size without the few largest: records are lost, states change."""
     size = np.sort(np.abs(left))
     return float(size[: max(1, len(size) * 197 // 200)].mean())
@@ -120,18 +133,48 @@ def floats(rows: Rows, begin: int, *, big: bool) -> NDArray[np.float32]:
     return four.view(">f4" if big else "<f4")[:, 0]
 
 
-def looks_float(rows: Rows, begin: int, *, big: bool) -> bool:
-    """Whether four bytes are plausible as a float in some unit, and odd as anything else."""
+def float_bits(rows: Rows, begin: int, *, big: bool) -> float | None:
+    """Price of four bytes as a float in some unit; None where they are odd as one."""
     with np.errstate(invalid="ignore"):
-        size = np.abs(floats(rows, begin, big=big).astype(np.float64))
+        value = floats(rows, begin, big=big).astype(np.float64)
+    size = np.abs(value)
     plausible = (size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST))
-    if np.count_nonzero(plausible) < 0.98 * len(size) or np.count_nonzero(size) < 0.5 * len(size):
-        return False
-    # The low half of a mantissa is noise through and through, or nothing at all.
+    if np.count_nonzero(plausible) < 0.98 * len(size) or np.count_nonzero(size) < 0.3 * len(size):
+        return None
+    value = value[plausible]
+    step = _unit(np.unique(value))
+    if step is not None:
+        # Codes that the device has scaled.
+        return min(_FLOAT_BITS, _bits_of_steps(np.diff(value) / step))
+    _, exponents = np.unique(np.frexp(value[value != 0])[1], return_counts=True)
+    if exponents.max() > 0.98 * len(value) and np.ptp(value) > 0.6 * np.abs(value).min():
+        # Where only the mantissa moves, and all over its range, it is a number by itself.
+        return None
     low = whole(rows, begin + 2 if big else begin, 2, big=big)
-    if not low.any():
-        return True
-    return _movement_bits(low, 2) > 15.0 and _even(low)
+    # The low half of a mantissa is noise through and through, or nothing at all.
+    if low.any() and not (movement_bits(low, 2) > 15.0 and _even(low)):
+        return None
+    return _FLOAT_BITS
+
+
+def _unit(levels: NDArray[np.float64]) -> float | None:
+    """Give the step of which all values are multiples; None where there is none."""
+    gaps = np.diff(levels)
+    if len(gaps) < 3:
+        return None
+    off = levels - levels[0]
+    step = float(np.median(gaps[gaps <= 1.5 * gaps.min()]))
+    # A float's own steps at this magnitude, with some to spare.
+    finest = float(np.abs(levels).max()) * 2.0**-22
+    if step < 8 * finest:
+        return None
+    for reach in (16.0, 256.0, 4096.0, 65536.0):
+        near = off[off <= reach * step]
+        times = np.rint(near / step)
+        if times.any():
+            step = float(np.sum(near * times) / np.sum(times * times))
+    left = np.abs(off / step - np.rint(off / step))
+    return step if np.mean(left <= 0.02 + 2 * finest / step) > 0.9 else None
 
 
 def _even(low: NDArray[np.int64]) -> bool:
@@ -140,210 +183,138 @@ def _even(low: NDArray[np.int64]) -> bool:
     return bool(counts.min() > 0.5 and counts.max() < 1.6)
 
 
-def find_counter(rows: Rows, begin: int, end: int, *, big: bool) -> FoundField | None:
-    """Find the widest field that goes up by one from record to record."""
-    for column in range(begin, end):
-        if usual_step(rows[:, column].astype(np.int64), 1) != 1:
-            continue
-        low = column
-        width = 1
-        for wider in (2, 4):
-            first = low - wider + 1 if big else low
-            if first < begin or first + wider > end:
-                continue
-            value = whole(rows, first, wider, big=big)
-            if usual_step(value, wider) != 1:
-                continue
-            tops = value >> 8
-            wraps = np.diff(rows[:, low].astype(np.int64)) < 0
-            carried = np.diff(tops) == 1
-            still = np.diff(tops) == 0
-            if wraps.any():
-                # Higher bytes that belong to it go up where the lowest wraps, and only there.
-                if np.mean(carried[wraps]) > 0.7 and np.mean(still[~wraps]) > 0.97:
-                    width = wider
-            elif not tops.any():
-                width = wider
-        first = low - width + 1 if big else low
-        return FoundField(first, f"u{8 * width}", width, "counter")
-    return None
+def _signed_is_closer(value: NDArray[np.int64], width: int) -> bool:
+    """Whether values go less far from record to record as two's complement than as counted from zero.
+
+    A signal that crosses zero jumps from one end of an unsigned range to the other, and one
+    that crosses the middle does so in a signed one.
+    """
+    as_signed = signed(value, width).astype(np.float64)
+    if not (as_signed < 0).any():
+        return False
+    ways = [float(np.abs(np.diff(way)).sum()) for way in (as_signed, value.astype(np.float64))]
+    if ways[0] == ways[1]:
+        return bool(np.abs(as_signed).max() < (1 << (8 * width - 2)))
+    return ways[0] < ways[1]
 
 
-def find_clock(rows: Rows, begin: int, end: int, taken: set[int], *, big: bool) -> FoundField | None:
-    """Find a 32-bit (or else 16-bit) field that goes up by nearly the same amount each record."""
-    for width in (4, 2):
-        for first in range(begin, end - width + 1):
-            if taken & set(range(first, first + width)):
-                continue
-            value = whole(rows, first, width, big=big)
-            steps = _steps(value, width)
-            middle = float(np.median(steps))
-            if middle < 2 or middle > (1 << (8 * width)) / 64:
-                continue
-            near = np.abs(steps - middle) <= max(1.0, 0.2 * middle)
-            low = first + width - 1 if big else first
-            travelled = float(np.sum(steps[near]))
-            if np.count_nonzero(near) < STEADY * len(steps) or constant(rows[:, low]):
-                continue
-            # A slow ramp of one channel does this for a while; a clock does it all the time.
-            if travelled >= max(1024.0, 64 * middle):
-                return FoundField(first, f"u{8 * width}", width, "clock")
-    return None
+Choice = tuple[FoundField, float, str]
+"""A field, its price, and its kind: "pad", "ticker", "f32" or the width in bytes."""
 
 
-def cut(rows: Rows, begin: int, end: int, *, big: bool) -> tuple[float, list[FoundField]]:
-    """Cut columns ``begin … end − 1`` into channel fields and pads, at the lowest price."""
-    still = [constant(rows[:, column]) for column in range(end)]
-    idle = [_hardly_moves(rows[:, column]) for column in range(end)]
-    reached: list[dict[str, tuple[float, list[FoundField]]]] = [{} for _ in range(end + 1)]
-    reached[begin][""] = (0.0, [])
-    for at in range(begin, end):
-        if not reached[at]:
-            continue
-        for found, cost in _choices(rows, at, end, still, idle, big=big):
-            kind = found.type if found.type == "f32" else str(found.width)
-            for before, (price, fields) in reached[at].items():
-                same = before if found.role == "pad" else kind
-                total = price + cost + (_CHANGE_BITS if before and same != before else 0.0)
-                there = reached[at + found.width]
-                if same not in there or total < there[same][0] - 1e-9:
-                    there[same] = (total, [*fields, found])
-    price, fields = min(reached[end].values(), key=lambda one: one[0])
-    return price, _quiet_channels(_widened(fields, rows, big=big))
+def _thinned(rows: Rows) -> Rows:
+    """Rows in a few stretches from all over, each of rows that follow each other."""
+    if len(rows) <= MOST_ROWS:
+        return rows
+    size = MOST_ROWS // STRETCHES
+    begins = np.linspace(0, len(rows) - size, STRETCHES).astype(np.int64).tolist()
+    return np.concatenate([rows[begin : begin + size] for begin in begins])
 
 
-def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
-    """Bytes that never change between channels alike are rather channels that stand still than pads."""
-    found: list[FoundField] = []
-    for number, one in enumerate(fields):
-        before = fields[number - 1] if number else None
-        after = fields[number + 1] if number + 1 < len(fields) else None
-        if (
-            one.role == "pad"
-            and before is not None
-            and after is not None
-            and before.role == after.role == "channel"
-            and before.width == after.width
-            and one.width % before.width == 0
-        ):
-            width = before.width
-            found += [
-                FoundField(at, f"u{8 * width}", width, "channel")
-                for at in range(one.begin, one.begin + one.width, width)
+class Columns:
+    """Prices of all fields that the bytes of a record may be, reckoned once for each.
+
+    Parameters
+    ----------
+    rows
+        ``(records, columns)``; columns may go on into the next record.
+    length
+        Bytes of a record: what begins a record later is the same. None where columns are those of one.
+    """
+
+    def __init__(self, rows: Rows, length: int | None = None) -> None:
+        self.rows = _thinned(rows).copy(order="F")
+        self._length = length or rows.shape[1]
+        self._choices: dict[tuple[int, bool], list[Choice]] = {}
+
+    @cached_property
+    def still(self) -> list[bool]:
+        """Which columns never change."""
+        return [constant(column) for column in self.rows.T]
+
+    @cached_property
+    def _idle(self) -> list[bool]:
+        return [bool(np.count_nonzero(np.diff(c)) <= 0.02 * len(c)) for c in self.rows.T]
+
+    def choices(self, at: int, end: int, *, big: bool) -> Iterator[Choice]:
+        """Give what may begin at a column and ends before ``end``."""
+        run = 0
+        while at + run < end and self.still[at + run]:
+            run += 1
+            odd = self.rows[0, at : at + run]
+            price = _PAD_BITS + (_PAD_ODD_BITS if np.any((odd != 0) & (odd != 0xFF)) else 0.0)
+            yield FoundField(at, f"pad{run}", run, "pad"), price, "pad"
+        here = at % self._length
+        if (here, big) not in self._choices:
+            last = self.rows.shape[1]
+            self._choices[here, big] = [
+                choice
+                for width in _FIELD_BITS
+                if here + width <= last and not all(self.still[here : here + width])
+                for choice in self._fields(here, width, big=big)
             ]
-        else:
-            found.append(one)
-    return found
+        for found, price, kind in self._choices[here, big]:
+            if at + found.width <= end:
+                yield (found if here == at else replace(found, begin=at)), price, kind
 
+    def _fields(self, at: int, width: int, *, big: bool) -> Iterator[Choice]:
+        value = whole(self.rows, at, width, big=big)
+        if width != 3 and self._ticks(at, width, value, big=big):
+            upper = range(at, at + width - 1) if big else range(at + 1, at + width)
+            full = sum(self.still[c] and self.rows[0, c] != 0 for c in upper)
+            price = _TICKER_BITS + _FULL_TOP_BITS * full
+            yield FoundField(at, f"u{8 * width}", width, "ticker"), price, "ticker"
+        if width == 4 and (price := float_bits(self.rows, at, big=big)) is not None:
+            yield FoundField(at, "f32", 4, "channel"), _FIELD_BITS[4] + price, "f32"
+            return
+        kind = "i" if _signed_is_closer(value, width) else "u"
+        price = _FIELD_BITS[width] + self._channel_bits(at, width, value, big=big)
+        yield FoundField(at, f"{kind}{8 * width}", width, "channel"), price, str(width)
 
-def _widened(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundField]:
-    """Where each channel stands beside zeros of one width, those are its own unused high bytes."""
-    pairs = [fields[n : n + 2] for n in range(0, len(fields), 2)]
-    if len(fields) < 4 or len(fields) % 2:
-        return fields
-    found = []
-    for pair in pairs:
-        pad, channel = pair if big else pair[::-1]
-        if pad.role != "pad" or channel.role != "channel" or channel.type[0] == "f":
-            return fields
-        width = pad.width + channel.width
-        if width not in (2, 4) or rows[:, pad.begin : pad.begin + pad.width].any():
-            return fields
-        found.append(FoundField(pair[0].begin, f"u{8 * width}", width, "channel"))
-    return found if len({one.width for one in found}) == 1 else fields
+    def _ticks(self, at: int, width: int, value: NDArray[np.int64], *, big: bool) -> bool:
+        """Whether a field counts or is a clock, all of it."""
+        found = ticks(value, width)
+        if found is None:
+            return False
+        low = at + width - 1 if big else at
+        counts = self._counting[low]
+        if width > 1 and counts and (not found.exact or (counts == 1 and found.step > 1.5)):
+            # A counter, and a clock's lower bytes in front of it.
+            return False
+        wide, first = 2 * width, at - width if big else at
+        if width > 2 or first < 0 or first + wide > self.rows.shape[1]:
+            return True
+        upper = range(first, at) if big else range(at + width, first + wide)
+        moves = not all(self.still[column] for column in upper)
+        wider = ticks(whole(self.rows, first, wide, big=big), wide)
+        return not (moves and wider is not None and abs(wider.step - found.step) < 0.5)
 
+    @cached_property
+    def _counting(self) -> list[int]:
+        """Give steps of the columns that count by themselves, always by the same one; else 0."""
+        found = [ticks(column.astype(np.int64), 1) for column in self.rows.T]
+        return [round(one.step) if one is not None and one.exact else 0 for one in found]
 
-def _hardly_moves(column: NDArray[np.uint8]) -> bool:
-    return bool(np.count_nonzero(np.diff(column)) <= 0.02 * len(column))
-
-
-def _choices(
-    rows: Rows, at: int, end: int, still: list[bool], idle: list[bool], *, big: bool
-) -> Iterator[tuple[FoundField, float]]:
-    run = 0
-    while at + run < end and still[at + run]:
-        run += 1
-        yield FoundField(at, f"pad{run}", run, "pad"), _PAD_BITS
-    for width, price in _FIELD_BITS.items():
-        if at + width > end or all(still[at : at + width]):
-            continue
-        value = whole(rows, at, width, big=big)
-        cost = price + _movement_bits(value, width)
+    def _channel_bits(self, at: int, width: int, value: NDArray[np.int64], *, big: bool) -> float:
+        """Price of the movement, and of what is odd about a field of this width."""
+        moved = cost = movement_bits(value, width)
         top, low = (at, at + width - 1) if big else (at + width - 1, at)
         next_top = at + 1 if big else at + width - 2
+        # What stands still at another value than zero belongs to something that has a value.
+        idle = [i and not (s and v) for i, s, v in zip(self._idle, self.still, self.rows[0], strict=True)]
+        if width > 1 and any(self._counting[at : at + width]):
+            cost += _COUNTER_INSIDE_BITS
         if (width == 3 and idle[top]) or (width == 4 and idle[top] and idle[next_top]):
             cost += _IDLE_TOP_BITS
+        if width == 4 and idle[top] and not self.still[top]:
+            cost += _IDLE_TOP_BITS
         if width == 4:
-            half = whole(rows, at + 2 if big else at, 2, big=big)
-            upper = whole(rows, at if big else at + 2, 2, big=big)
-            if _movement_bits(upper, 2) > 5.0 and _movement_bits(half, 2) > 13.0 and not _even(half):
+            half = whole(self.rows, at + 2 if big else at, 2, big=big)
+            upper = whole(self.rows, at if big else at + 2, 2, big=big)
+            if movement_bits(upper, 2) > 5.0 and movement_bits(half, 2) > 13.0 and not _even(half):
                 cost += _UNEVEN_LOW_BITS
-        if width > 2 and cost - price > WILD * 8 * width:
+        if width > 2 and moved > WILD * 8 * width:
             cost += _WILD_BITS
-        if width > 1 and still[low]:
+        if width > 1 and self.still[low]:
             cost += _IDLE_LOW_BITS
-        if width == 4 and looks_float(rows, at, big=big):
-            yield FoundField(at, "f32", 4, "channel"), price + _FLOAT_BITS
-            continue
-        negative = np.count_nonzero(signed(value, width) < 0)
-        # Codes from zero up to their full scale never jump from the top to the bottom.
-        kind = "i" if negative and _spans_zero(value, width) else "u"
-        yield FoundField(at, f"{kind}{8 * width}", width, "channel"), cost
-
-
-def _spans_zero(value: NDArray[np.int64], width: int) -> bool:
-    """Whether the values lie on both sides of a signed zero, closer to it than to the signed ends."""
-    as_signed = signed(value, width).astype(np.float64)
-    return bool(as_signed.max() - as_signed.min() <= float(value.max() - value.min()))
-
-
-def wild(rows: Rows, fields: list[FoundField], *, big: bool) -> bool:
-    """Whether most channel fields move all over their range, so that their width is a guess."""
-    channels = [found for found in fields if found.role == "channel" and found.type != "f32"]
-    count = sum(
-        _movement_bits(whole(rows, found.begin, found.width, big=big), found.width) > WILD * 8 * found.width
-        for found in channels
-    )
-    return count > len(channels) / 2
-
-
-UNCLEAR = 2.0
-"""Two ways to part a record into scans are not told apart when one leaves less than so much more movement."""
-
-
-def repeats(rows: Rows, fields: list[FoundField], *, big: bool) -> tuple[int, bool]:
-    """Tell how many scans one record holds, and whether another number would do nearly as well.
-
-    Returns
-    -------
-    scans, clear
-        How often the alike channel fields repeat.
-    """
-    channels = [found for found in fields if found.role == "channel"]
-    packed = all(b.begin == a.begin + a.width for a, b in pairwise(channels))
-    if len(channels) < 2 or len({(f.width, f.type == "f32") for f in channels}) != 1 or not packed:
-        return 1, True
-    value = np.column_stack([_number(rows, found, channels, big=big) for found in channels])
-    total = len(channels)
-    left = {}
-    for scans in range(1, total + 1):
-        if total % scans == 0:
-            by_channel = value.reshape(len(rows) * scans, total // scans)
-            steps = np.diff(by_channel, axis=0)
-            first = [_typical(column) for column in steps.T]
-            second = [_typical(column) for column in np.diff(steps, axis=0).T]
-            left[scans] = float(np.mean(np.minimum(first, second)))
-    # Channels that were different ones, read as one after the other, would jump to and fro.
-    nearest = min(left.values())
-    best = max(scans for scans, size in left.items() if size <= 1.15 * nearest)
-    others = [size for scans, size in left.items() if scans > best]
-    return best, all(size > UNCLEAR * left[best] for size in others)
-
-
-def _number(rows: Rows, found: FoundField, alike: list[FoundField], *, big: bool) -> NDArray[np.float64]:
-    if found.type == "f32":
-        return np.nan_to_num(floats(rows, found.begin, big=big).astype(np.float64))
-    value = whole(rows, found.begin, found.width, big=big)
-    if any(other.type.startswith("i") for other in alike):
-        value = signed(value, found.width)
-    return value.astype(np.float64)
+        return cost

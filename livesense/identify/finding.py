@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from livesense.identify.bench_text import framed_bench, lines_bench, record_bench
 from livesense.identify.binary import FoundRecord, find_record
@@ -52,10 +52,21 @@ def identify(data: bytes, seconds: float | None, *, port: str = "", baud: int | 
         lines = find_lines(data) if printable > TEXT_SHARE * len(data) else None
         if lines is not None:
             return _text(lines, data, seconds, port, baud)
-        record = find_record(data)
+        if printable > TEXT_SHARE * len(data):
+            return Finding(None, evidence=(_other_text(data),))
+        record = find_record(data, seconds)
         if record is not None:
             return _record(record, data, seconds, port, baud)
     return found
+
+
+def _other_text(data: bytes) -> str:
+    lines = data[:4096].splitlines() or [data]
+    shown = lines[min(1, len(lines) - 1)][:60].decode("ascii", "replace").strip()
+    return (
+        f"text, but not lines of numbers and nothing else: {shown!r}; "
+        "docs/wire.md tells which lines livesense reads"
+    )
 
 
 def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> Finding:
@@ -118,12 +129,13 @@ def _text(found: FoundLines, data: bytes, seconds: float | None, port: str, baud
 
 def _record(found: FoundRecord, data: bytes, seconds: float | None, port: str, baud: int | None) -> Finding:
     evidence = list(found.evidence)
-    rate_hz = None
+    rate_hz = found.rate_hz
     if seconds:
         rate_hz = len(data) / found.length * found.scans / seconds
         evidence.append(f"about {rate_hz:.4g} scans/s came")
+    elif rate_hz is not None:
+        evidence.append(f"about {rate_hz:.4g} scans/s by the device's clock")
     else:
         evidence.append("nothing tells the scan rate: there is no clock")
-    named = replace(found)
-    names, text = record_bench(named, rate_hz, port, baud)
+    names, text = record_bench(found, rate_hz, port, baud)
     return Finding("record", names, rate_hz, found.confidence, tuple(evidence), text)

@@ -1,0 +1,340 @@
+"""Where records lie in a stream: their length, the word that begins them, the check that ends them.
+
+A check that holds shows the records by itself. Without one, the bytes that never change
+show them; which of these are the sync word, and which the quiet high bytes of some field,
+is told by what the rest of the record makes of it: the cheapest cut decides.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.identify.check_search import HOLDS, beginnings, find_checks
+from livesense.identify.columns import Columns, Rows, whole
+from livesense.identify.cut import Cut, cheapest
+from livesense.wire.checksum import CHECKS, check_rows
+
+LONGEST = 512
+"""Longest record looked for, in bytes."""
+
+FEWEST = 24
+"""Records needed before anything is said."""
+
+SYNC_LONGEST = 4
+LONGEST_LEAD = 16
+STRETCHES = 8
+MOST_WORDS = 16
+MOST_LENGTHS = 16
+MARKS = frozenset(
+    b"\xa5\x5a\xaa\x55\x7e\xfe\xed\xde\xad\xbe\xef\xab\xcd\xca\xfa\xba\xb5\x62\x96\x69\xc3\x3c\xeb\x90\x1a\xcf\xfc\xc0\x24"
+)
+"""Bytes of which sync words are usually made (common practice, no source): much change, rarely 0 or 255.
+
+A line end that closes each record stands in front of the next one's word.
+"""
+
+OTHER_ORDER_BITS = 1.0
+"""Price of fields whose bytes come in another order than those of the check."""
+
+MOST_RECORDS_IN_ONE = 4
+"""What looks like records may be parts of longer ones; of so many at most."""
+
+LONGER_MUST_SAVE = 0.93
+"""A longer record is taken when a byte of it costs less than so much of one of a shorter record."""
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """Records: their bytes, the word they begin with, the check they end with, and how they are cut.
+
+    ``rows`` are those that fit, ``(records, length)``, out of ``of`` expected ones. ``lead`` is by
+    how many bits for each record the next likely word or byte order does worse. ``like`` names a
+    check whose changes are those of the last bytes, though no beginning makes it hold.
+    """
+
+    length: int
+    sync: bytes
+    check: str
+    check_big: bool
+    over_sync: bool
+    rows: Rows
+    of: int
+    big: bool
+    cut: Cut
+    lead: float
+    like: str = ""
+
+    @property
+    def width(self) -> int:
+        """Bytes of the check."""
+        return CHECKS[self.check].width
+
+
+def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
+    """Find how records lie in a stream; None where nothing shows it."""
+    lengths = _lengths(raw)
+    return _checked(raw, lengths) or _unchecked(raw, lengths)
+
+
+def _lengths(raw: NDArray[np.uint8]) -> list[int]:
+    """Lengths at which bytes repeat most, the shortest first."""
+    top = min(LONGEST, len(raw) // FEWEST)
+    if top < 3:
+        return []
+    alike = np.zeros(top + 1)
+    for length in range(3, top + 1):
+        alike[length] = np.mean(raw[:-length] == raw[length:])
+    order = [int(n) for n in np.argsort(-alike, kind="stable") if n >= 3][:MOST_LENGTHS]
+    found = set(order)
+    for length in order:
+        # What repeats after some records repeats after one; which one may be lost in noise.
+        found |= {length // parts for parts in range(2, 9) if length % parts == 0 and length // parts >= 4}
+    return sorted(found)
+
+
+def _stretches(raw: NDArray[np.uint8], span: int, count: int) -> Iterator[NDArray[np.uint8]]:
+    for begin in np.unique(np.linspace(0, max(0, len(raw) - span), count).astype(np.int64)).tolist():
+        yield raw[begin : begin + span]
+
+
+@dataclass(frozen=True, slots=True)
+class _Lead:
+    """What a record may begin with and end with, as some stretch shows it."""
+
+    length: int
+    front: bytes
+    check: str
+    check_big: bool
+    over_sync: bool
+
+
+def _checked(raw: NDArray[np.uint8], lengths: list[int]) -> Framing | None:
+    """Find records by a check; of several that hold the widest, then the shortest record."""
+    best: Framing | None = None
+    seen: list[_Lead] = []
+    for length in lengths:
+        if best is not None and length % best.length == 0:
+            # Two records in one, checks and all, look alike too.
+            continue
+        for stretch in _stretches(raw, (FEWEST + 9) * length, 3):
+            for one in _leads(stretch, length):
+                if one in seen:
+                    continue
+                seen.append(one)
+                framing = _by_check(raw, one)
+                if framing is not None and (best is None or _rank(framing) > _rank(best)):
+                    best = framing
+    return best
+
+
+def _rank(framing: Framing) -> tuple[float, ...]:
+    share = round(len(framing.rows) / max(framing.of, 1), 1)
+    return (share > 0.5, framing.width, -framing.length, share, -_price(framing))
+
+
+def _price(framing: Framing) -> float:
+    return framing.cut.price + sync_price(framing.sync)
+
+
+def _leads(stretch: NDArray[np.uint8], length: int) -> Iterator[_Lead]:
+    for found in find_checks(stretch, length):
+        width = CHECKS[found.kind].width
+        rows = stretch[: len(stretch) // length * length].reshape(-1, length)
+        twice = np.concatenate([rows[:-1], rows[1:]], axis=1)
+        begin = (found.begin + width) % length
+        turned = twice[:, begin : begin + length]
+        still = 0
+        while still < min(LONGEST_LEAD, length - width - 1) and _stays(turned[:, still]):
+            still += 1
+        front = bytes(int(np.bincount(turned[:, n]).argmax()) for n in range(still))
+        for kind, first in beginnings(turned, still, found):
+            if first:
+                yield _Lead(length, front[:first], kind, found.big, over_sync=False)
+            else:
+                yield _Lead(length, front, kind, found.big, over_sync=True)
+
+
+def _stays(column: NDArray[np.uint8]) -> bool:
+    return bool(np.bincount(column).max() >= HOLDS * len(column))
+
+
+def _by_check(raw: NDArray[np.uint8], lead: _Lead) -> Framing | None:
+    """Cut the records whose check holds; over the sync word too, its length is for the cut to tell."""
+    rows = _right_rows(raw, lead)
+    of = max(len(rows), len(raw) // lead.length - 1)
+    if len(rows) < max(FEWEST, 0.3 * of):
+        return None
+    columns = Columns(rows)
+    end = lead.length - CHECKS[lead.check].width
+    sizes = range(min(len(lead.front), SYNC_LONGEST), -1, -1) if lead.over_sync else (len(lead.front),)
+    found = []
+    for size in sizes:
+        if lead.over_sync and size and not all(columns.still[:size]):
+            continue
+        for big in (False, True):
+            cut = cheapest(columns, size, end, big=big)
+            if cut is not None:
+                other = OTHER_ORDER_BITS if big != lead.check_big and end < lead.length - 1 else 0.0
+                found.append((cut.price + other + sync_price(lead.front[:size]), size, big, cut))
+    if not found:
+        return None
+    found.sort(key=lambda one: one[:2])
+    price, size, big, cut = found[0]
+    orders = [one[0] for one in found if one[1] == size and one[2] != big]
+    return Framing(
+        lead.length,
+        lead.front[:size],
+        lead.check,
+        lead.check_big,
+        lead.over_sync and size > 0,
+        rows,
+        of,
+        big,
+        cut,
+        min(orders, default=price) - price,
+    )
+
+
+def _right_rows(raw: NDArray[np.uint8], lead: _Lead) -> Rows:
+    """Rows that begin with what leads and whose check holds, none over another."""
+    windows = np.lib.stride_tricks.sliding_window_view(raw, lead.length)
+    sync = lead.front[:1] if lead.over_sync else lead.front
+    at = np.ones(len(windows), dtype=np.bool_)
+    for place, byte in enumerate(sync):
+        at &= windows[:, place] == byte
+    starts = np.flatnonzero(at)
+    width = CHECKS[lead.check].width
+    right = np.zeros(len(starts), dtype=np.bool_)
+    first = 0 if lead.over_sync else len(sync)
+    for begin in range(0, len(starts), 4096):
+        some = windows[starts[begin : begin + 4096]]
+        stated = whole(some, lead.length - width, width, big=lead.check_big)
+        right[begin : begin + 4096] = check_rows(lead.check, some[:, first : lead.length - width]) == stated
+    return windows[_apart(starts[right], lead.length)].copy()
+
+
+def _apart(starts: NDArray[np.int64], length: int) -> NDArray[np.int64]:
+    """Leave out starts within a record; of overlapping ones the phase that occurs most often is right."""
+    if not len(starts):
+        return starts
+    common = int(np.argmax(np.bincount(starts % length, minlength=length)))
+    kept: list[int] = []
+    last = -length
+    for start in starts.tolist():
+        close = start - last < length
+        if not close or (start % length == common and kept[-1] % length != common):
+            if close:
+                kept.pop()
+            kept.append(start)
+            last = start
+    return np.array(kept, dtype=np.int64)
+
+
+def sync_price(word: bytes) -> float:
+    """Price of a sync word: bytes that words are made of cost nothing, those that stand everywhere most."""
+    price = {0: 4.0, 1: 2.0}.get(len(word), 0.0)
+    for byte in word.removeprefix(b"\r\n"):
+        if byte not in MARKS:
+            price += 4.0 if byte == 0 else 0.8 if byte == 255 else 2.0 if byte < 32 else 1.0
+    return price
+
+
+def _words(raw: NDArray[np.uint8], length: int) -> list[bytes]:
+    """Give runs of bytes that stay the same through some stretch of records, the likeliest words first.
+
+    A stretch may be damaged, or a signal may stand still in one, so several are looked at.
+    """
+    votes: Counter[bytes] = Counter()
+    for stretch in _stretches(raw, FEWEST * length, STRETCHES):
+        rows = stretch[: len(stretch) // length * length].reshape(-1, length)
+        still = [bool((column == column[0]).all()) for column in rows.T]
+        if all(still) or not any(still):
+            continue
+        shown: set[bytes] = set()
+        for first in range(length):
+            run = 0
+            while run < SYNC_LONGEST and still[(first + run) % length]:
+                run += 1
+                shown.add(bytes(int(rows[0, (first + n) % length]) for n in range(run)))
+        votes.update(shown)
+    most = max(votes.values(), default=0)
+    often = [word for word, count in votes.items() if count >= 0.5 * most]
+    return sorted(often, key=lambda word: (sync_price(word) - len(word), word))[:MOST_WORDS]
+
+
+def _unchecked(raw: NDArray[np.uint8], lengths: list[int]) -> Framing | None:
+    best: Framing | None = None
+    for length in lengths:
+        if best is not None and (length > MOST_RECORDS_IN_ONE * best.length or sync_price(best.sync) <= 0):
+            break
+        one = _by_words(raw, length)
+        if one is not None and (best is None or _is_better(one, best)):
+            best = one
+    return best
+
+
+def _is_better(longer: Framing, shorter: Framing) -> bool:
+    """Whether a longer record is rather one than several: its word is likelier, and its bytes are cheaper."""
+    return sync_price(longer.sync) < sync_price(shorter.sync) and (
+        _price(longer) / longer.length < LONGER_MUST_SAVE * _price(shorter) / shorter.length
+    )
+
+
+def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
+    """Cut records of one length by each likely sync word."""
+    found: list[tuple[float, bytes, bool, Cut]] = []
+    of = max(1, len(raw) // length - 1)
+    columns: Columns | None = None
+    first = np.zeros(0, dtype=np.int64)
+    for word in _words(raw, length):
+        starts = _starts_of_word(raw, length, word)
+        if len(starts) < max(FEWEST, 0.5 * of):
+            continue
+        if columns is None:
+            # Prices are those of columns, whichever of them a record begins with.
+            twice = np.lib.stride_tricks.sliding_window_view(raw, 2 * length)
+            columns, first = Columns(twice[starts[starts < len(twice)]], length), starts
+        before = np.searchsorted(first, starts, side="right") - 1
+        later = starts[before >= 0] - first[before[before >= 0]]
+        turn = int(np.argmax(np.bincount(later % length))) if len(later) else 0
+        for big in (False, True):
+            cut = cheapest(columns, turn + len(word), turn + length, big=big)
+            if cut is not None:
+                found.append((cut.price + sync_price(word), word, big, cut.moved(-turn)))
+    if not found:
+        return None
+    found.sort(key=lambda one: (one[0], -len(one[1])))
+    price, word, big, cut = found[0]
+    windows = np.lib.stride_tricks.sliding_window_view(raw, length)
+    rows = windows[_starts_of_word(raw, length, word)].copy()
+    others = [other[0] for other in found[1:] if not _same_reading(other[1], other[2], word, big)]
+    return Framing(
+        length,
+        word,
+        "none",
+        big,
+        False,
+        rows,
+        max(of, len(rows)),
+        big,
+        cut,
+        min(others, default=price + 9) - price,
+    )
+
+
+def _same_reading(other: bytes, other_big: bool, word: bytes, big: bool) -> bool:
+    """Whether a word is a part of the other, or the other way round, and the bytes come in the same order."""
+    return other_big == big and (other in word or word in other)
+
+
+def _starts_of_word(raw: NDArray[np.uint8], length: int, word: bytes) -> NDArray[np.int64]:
+    """Places of the word where another follows a record later."""
+    at = np.ones(len(raw) - len(word) + 1, dtype=np.bool_)
+    for place, byte in enumerate(word):
+        at &= raw[place : place + len(at)] == byte
+    return _apart(np.flatnonzero(at[:-length] & at[length:]), length)

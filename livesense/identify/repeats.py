@@ -1,0 +1,163 @@
+"""How many scans one record holds: fields of one channel go on from each other, those of others do not."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livesense.identify.columns import FoundField, Rows, numbers, typical
+
+LEAST_MOVED = 0.05
+"""Codes; smaller movement is none."""
+
+SAVED_BITS = 16.0
+"""Bits that a field less takes less to describe; and the square root of the records, chance's share."""
+
+LEAST_TOLD_BITS = 0.5
+"""Bits for each record by which scans that do not take in all fields must be told."""
+
+COUNTED_BITS = 200.0
+"""Bits that a field tells which goes up by the number of scans."""
+
+CLEAR_BITS = 12.0
+"""Bits that all records together must tell for one number of scans, beyond what chance does."""
+
+CONTINUOUS = 0.8
+"""Movement from scan to scan, by what it would be without any order, that shows a signal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Fields that repeat: ``scans`` times ``period`` of them, from number ``first`` on.
+
+    ``gain`` is what all records together tell for it, in bits; ``saved`` the part of it that is not
+    told by how the fields move.
+    """
+
+    first: int
+    period: int
+    scans: int
+    gain: float = 0.0
+    saved: float = 0.0
+
+    @property
+    def size(self) -> int:
+        """Fields that it has."""
+        return self.period * self.scans
+
+
+def find_block(
+    rows: Rows, fields: Sequence[FoundField], counted: Sequence[int] = (), *, big: bool
+) -> tuple[Block, bool]:
+    """Find the channel fields that are several scans.
+
+    ``counted`` are steps above one of fields that count: so many scans may have passed.
+
+    Returns
+    -------
+    block, clear
+        ``scans`` is 1 where nothing repeats; ``clear`` says whether no other block would do nearly as well.
+    """
+    channels = [(n, found) for n, found in enumerate(fields) if found.role == "channel"]
+    none = Block(0, max(1, len(channels)), 1)
+    if len(channels) < 2:
+        return none, True
+    movement = _Movement([numbers(rows, found, big=big) for _, found in channels])
+    packed = [found.begin + found.width == after.begin for (_, found), (_, after) in pairwise(channels)]
+    blocks = [none, *_blocks([found for _, found in channels], packed, movement)]
+    blocks = [replace(one, gain=one.gain + COUNTED_BITS) if one.scans in counted else one for one in blocks]
+    least = LEAST_TOLD_BITS * len(rows)
+    blocks.sort(key=lambda block: -block.gain)
+    # Fields outside are left out: that must be worth it.
+    best = next(
+        one
+        for one in blocks
+        if one.size == len(channels) or one.scans == 1 or one.gain - one.saved > least or one.scans in counted
+    )
+    if best.scans > 1 and best.period == 1 and not movement.continuous(best):
+        return none, False
+    rivals = [other for other in blocks if other is not best and not _within(other, best)]
+    clear = CLEAR_BITS + 2.0 * math.sqrt(len(rows) * len(channels))
+    return best, all(best.gain - other.gain > clear for other in rivals)
+
+
+def _within(other: Block, best: Block) -> bool:
+    """Whether a block is a part of the best one: that it does well too is no doubt of the best."""
+    return (
+        other.scans > 1
+        and other.period % best.period == 0
+        and best.first <= other.first
+        and other.first + other.period * other.scans <= best.first + best.period * best.scans
+    )
+
+
+def _blocks(channels: Sequence[FoundField], packed: Sequence[bool], movement: _Movement) -> Iterator[Block]:
+    count = len(channels)
+    kinds = [("f" if found.type == "f32" else "") + str(found.width) for found in channels]
+    for period in range(1, count // 2 + 1):
+        for first in range(count - 2 * period + 1):
+            for scans in range(2, (count - first) // period + 1):
+                end = first + period * scans
+                newest = range(end - period, end)
+                if any(kinds[n] != kinds[n - period] for n in newest) or not all(packed[first : end - 1]):
+                    break
+                saved = movement.saved * period * (scans - 1)
+                yield Block(first, period, scans, movement.gain(first, period, scans) + saved, saved)
+
+
+class _Movement:
+    """How far fields move from each other, within a record and to the next one."""
+
+    def __init__(self, values: list[NDArray[np.float64]]) -> None:
+        self._values = values
+        self._within: dict[tuple[int, int], float] = {}
+        scale = max(typical(np.diff(value)) for value in values)
+        # Floats have no codes: what counts as no movement there is judged by the most that moves.
+        whole = all((value == np.rint(value)).all() for value in values[:4])
+        self._least = LEAST_MOVED if whole else 1e-3 * scale + 1e-12
+        self._alone = [self._bits(typical(np.diff(value))) for value in values]
+
+    def _bits(self, moved: float) -> float:
+        return math.log2(moved + self._least)
+
+    def _between(self, one: int, other: int) -> float:
+        """Movement from a field to another of the same record, or of the next where that stands before it."""
+        if (one, other) not in self._within:
+            here, there = self._values[one], self._values[other]
+            moved = there - here if other > one else there[1:] - here[:-1]
+            self._within[one, other] = typical(moved)
+        return self._within[one, other]
+
+    def _chain(self, begin: int, period: int, scans: int) -> float:
+        """Mean movement from scan to scan of one channel."""
+        last = begin + period * (scans - 1)
+        moved = sum(self._between(n, n + period) for n in range(begin, last, period))
+        return (moved + self._between(last, begin)) / scans
+
+    def gain(self, first: int, period: int, scans: int) -> float:
+        """Bits that all records together take less when these fields are scans."""
+        told = 0.0
+        for begin in range(first, first + period):
+            bits = self._bits(self._chain(begin, period, scans))
+            told += sum(self._alone[begin + n * period] - bits for n in range(scans))
+        return told * len(self._values[0])
+
+    @property
+    def saved(self) -> float:
+        """Bits that one field less saves."""
+        return SAVED_BITS + math.sqrt(len(self._values[0]))
+
+    def continuous(self, block: Block) -> bool:
+        """Whether channels go on from scan to scan, rather than being noise about one level."""
+        for begin in range(block.first, block.first + block.period):
+            fields = range(begin, begin + block.period * block.scans, block.period)
+            pooled = np.concatenate([self._values[n] for n in fields])
+            mixed = typical(pooled - np.random.default_rng(0).permutation(pooled))
+            if self._chain(begin, block.period, block.scans) < CONTINUOUS * mixed:
+                return True
+        return False

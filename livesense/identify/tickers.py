@@ -1,0 +1,163 @@
+"""Fields that go up by themselves: counters, and clocks of the device."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+STEADY = 0.9
+"""Share of records from which a field must go up by nearly the same amount."""
+
+COUNTS = 0.97
+"""Share of records in which a counter goes up by its step; some records may be lost."""
+
+MOST_DAMAGED = 2
+"""Records in which a counter may seem to stand still, since damage hit it."""
+
+LEAST_TRAVEL = 1024.0
+"""A clock goes at least so far in all, and so many steps: a ramp of a channel ends sooner."""
+LEAST_STEPS = 64
+
+MOST_SHARE = 1 / 64
+"""Of its range a field goes up by less than this at a time, else it may be anything."""
+
+LONGEST_STEP = 2e6
+"""Two seconds of microseconds: slower records are none that a motor's current is read by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ticks:
+    """How a field goes up: its mean step from record to record, and whether all steps are the same."""
+
+    step: float
+    exact: bool
+
+
+def steps_of(value: NDArray[np.int64], width: int) -> NDArray[np.int64]:
+    """Give steps between records of a field of ``width`` bytes, around a full turn the short way."""
+    half = np.int64(1 << (8 * width - 1))
+    steps: NDArray[np.int64] = ((np.diff(value) & ((1 << (8 * width)) - 1)) ^ half) - half
+    return steps
+
+
+def ticks(value: NDArray[np.int64], width: int, damaged: int = MOST_DAMAGED) -> Ticks | None:
+    """Tell whether a field goes up by nearly the same amount from record to record.
+
+    Parameters
+    ----------
+    value
+        ``(records,)`` unsigned.
+    width
+        Bytes of the field.
+    damaged
+        Records in which a counter may seem to stand still.
+    """
+    steps = steps_of(value, width)
+    if len(steps) < 8 or not steps.any():
+        return None
+    middle = float(np.median(steps))
+    if middle and np.mean(steps & 0xFF == 0) >= STEADY:
+        # The lowest byte stands still: what goes up is above it.
+        return None
+    found = None
+    if middle >= 1:
+        found = _steady(steps, middle, width, damaged)
+    if found is None and middle < MS_BELOW:
+        found = _rhythmic(steps)
+    if found is None or not _carries(value, width) or (not found.exact and _counts_above(value, width)):
+        return None
+    return found
+
+
+def _counts_above(value: NDArray[np.int64], width: int) -> bool:
+    """Whether the higher bytes count by themselves, so that the lower ones are another field.
+
+    Those of a clock go up by one less or one more now and then, when the lower ones carry.
+    """
+    for lower in range(1, width):
+        steps = steps_of(value >> (8 * lower), width - lower)
+        usual = int(np.median(steps))
+        if usual and np.mean(steps == usual) >= COUNTS and np.mean(steps == usual - 1) < 1e-3:
+            return True
+    return False
+
+
+def _steady(steps: NDArray[np.int64], middle: float, width: int, damaged: int) -> Ticks | None:
+    if middle > min(LONGEST_STEP, (1 << (8 * width)) * MOST_SHARE):
+        whole_turn = (1 << (8 * width)) / 4
+        return Ticks(middle, True) if middle <= whole_turn and np.mean(steps == middle) > 0.95 else None
+    near = np.abs(steps - middle) <= max(1.0, 0.2 * middle)
+    if np.count_nonzero(near) < STEADY * len(steps):
+        return None
+    # A clock that ticks with the records stands still now and then; a counter never does.
+    exact = bool(np.mean(steps == middle) >= STEADY and np.count_nonzero(steps == 0) <= damaged)
+    # A channel that ramps does so for a while; whoever counts does so all the time.
+    travelled = float(np.sum(steps[near]))
+    if not exact and (travelled < LEAST_TRAVEL or np.count_nonzero(near) < LEAST_STEPS):
+        return None
+    if not exact and middle < 3 and np.mean((steps >= 0) & (steps <= middle + 1)) < 0.98:
+        return None
+    return Ticks(float(np.mean(steps[near])), exact)
+
+
+def _rhythmic(steps: NDArray[np.int64]) -> Ticks | None:
+    """Take a clock that goes up by one number or the next in an even rhythm: of whole milliseconds."""
+    base = int(np.floor(np.median(steps)))
+    for low in (base - 1, base):
+        if low < 0 or np.mean((steps == low) | (steps == low + 1)) < 0.98:
+            continue
+        rare = low + 1 if np.count_nonzero(steps == low + 1) <= np.count_nonzero(steps == low) else low
+        at = np.flatnonzero(steps == rare)
+        if len(at) < 16:
+            continue
+        apart = np.diff(at)
+        usual = float(np.median(apart))
+        if np.mean(np.abs(apart - usual) <= max(1.0, 0.1 * usual)) >= STEADY:
+            share = len(apart) / float(apart.sum())
+            return Ticks(low + (share if rare > low else 1 - share), exact=False)
+    return None
+
+
+def _carries(value: NDArray[np.int64], width: int) -> bool:
+    """Whether higher bytes go up where the lower begin anew, and only there."""
+    for lower in range(1, width):
+        below, above = value & ((1 << (8 * lower)) - 1), np.diff(value >> (8 * lower))
+        wraps = np.diff(below) < 0
+        if np.mean(wraps) > 0.5:
+            # It goes up by so much at a time that the lower bytes tell nothing.
+            continue
+        # What is down in one record alone, or up, was damage.
+        lasting = wraps[1:-1] & (below[2:-1] < below[:-3]) & (below[3:] < below[1:-2])
+        if lasting.any() and np.mean(above[1:-1][lasting] != 0) <= 0.7:
+            return False
+        if np.mean(above[~wraps] == 0) <= 0.9 and float(np.median(np.diff(value))) < 1 << (8 * lower):
+            return False
+    return True
+
+
+MS_BELOW, US_ABOVE = 8.0, 50.0
+"""Steps of clocks: at a thousand records a second one of milliseconds, or a thousand of microseconds."""
+
+
+def clock_unit(step: float, bytes_per_record: int, records_per_s: float | None) -> tuple[str, bool]:
+    """Name the clock by its step, and say whether another unit would do as well.
+
+    Parameters
+    ----------
+    step
+        Mean step from record to record.
+    bytes_per_record
+        Length of a record: no line that is likely carries more than a million bytes a second.
+    records_per_s
+        As they arrived; None where that is not known.
+    """
+    if records_per_s is not None:
+        us_off, ms_off = (abs(np.log(records_per_s * step / per_s)) for per_s in (1e6, 1e3))
+        return ("t_us" if us_off < ms_off else "t_ms"), min(us_off, ms_off) < np.log(2)
+    if step < MS_BELOW:
+        return "t_ms", True
+    if step >= US_ABOVE:
+        return "t_us", True
+    return ("t_us" if bytes_per_record < step else "t_ms"), False
