@@ -23,8 +23,8 @@ from livesense.watch.excess import Peak
 
 _Integers = NDArray[np.int64]
 
-LARGEST_BITS = 16
-"""Squares up to 2^16 times the reference's are told apart: 256 times the current."""
+LARGEST_BITS = 8
+"""Currents up to 2^8 times the reference are told apart; larger ones count as that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +59,9 @@ class CycleCutter:
         self._loud = reference / 2
         self._longest = longest
         # A sum of ``longest`` largest squares stays within 62 bits.
-        self._one = float(1 << (62 - LARGEST_BITS - longest.bit_length()))
+        self._one = float(1 << (62 - 2 * LARGEST_BITS - longest.bit_length()))
         self._scale = self._one / reference**2
+        self._largest = reference * (1 << LARGEST_BITS)
         self._forget()
 
     def _forget(self) -> None:
@@ -144,9 +145,9 @@ class CycleCutter:
         return cuts[cuts > begin]
 
     def _squares(self, values: FloatArray) -> _Integers:
-        squares = values * values
+        squares = np.clip(values, -self._largest, self._largest)
+        squares *= squares
         squares *= self._scale
-        np.minimum(squares, self._one * (1 << LARGEST_BITS), out=squares)
         if np.isnan(squares.max()):
             squares[np.isnan(squares)] = 0.0
         squares += 0.5

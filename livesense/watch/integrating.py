@@ -19,7 +19,7 @@ from livesense.bench import Watch
 from livesense.samples import Event
 from livesense.watch.columns import RuleWatch, Tracker
 from livesense.watch.excess import scans_for
-from livesense.watch.laws import I2t, InverseTime, Law, Thermal
+from livesense.watch.laws import Law, Thermal, i2t, inverse_time
 from livesense.watch.stays import Stay, StayTracker, SumTracker
 from livesense.watch.words import duration, figure, peak_text, reservations
 
@@ -103,10 +103,10 @@ class IntegratingWatch(RuleWatch[Stay]):
 
 def _law(rule: Watch, rate_hz: float) -> Law:
     if rule.kind == "inverse-time":
-        return InverseTime(rule.curve, rule.tms, rate_hz)
+        return inverse_time(rule.curve, rule.tms, rate_hz)
     if rule.kind == "thermal":
         return Thermal(rule.tau_s, rate_hz)
-    return I2t(rule.i2t, rule.limit, rate_hz)
+    return i2t(rule.i2t, rule.limit, rate_hz)
 
 
 def _tripped(rule: Watch) -> str:

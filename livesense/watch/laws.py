@@ -8,10 +8,17 @@ as having that rms throughout.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Protocol
 
 UP = (1 + 1e-9) ** 2
 """Mean square above which a current is beyond its pick-up: rounding of the chain stays at it."""
+
+DROP_OFF = 0.95
+"""Share of the pick-up at or below which a stay beyond it ends (common practice, no source)."""
+
+DOWN = DROP_OFF**2 * UP
+"""Mean square at or below which it ends."""
 
 CURVES = {"A": (0.14, 0.02), "B": (13.5, 1.0), "C": (80.0, 2.0)}
 """k and α of IEC 60255-151: standard, very and extremely inverse."""
@@ -40,20 +47,18 @@ class Sum:
     """A share of the trip for each scan beyond the pick-up; the rest of the time nothing happens.
 
     After the current has fallen below its pick-up it starts from nothing (instantaneous reset).
+    ``share`` tells which part of the way to the trip one scan at a mean square is.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, share: Callable[[float], float]) -> None:
+        self._share = share
         self._done = 0.0
-
-    def share(self, mean_square: float) -> float:
-        """Tell which part of the way to the trip one scan at this mean square is."""
-        raise NotImplementedError
 
     def take(self, mean_square: float, count: int) -> int | None:
         """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
         if mean_square <= UP:
             return None
-        share = self.share(mean_square)
+        share = self._share(mean_square)
         need = math.ceil((1 - self._done) / share - ROUNDING)
         self._done += share * count
         return max(1, need) if need <= count else None
@@ -70,32 +75,21 @@ class Sum:
         self._done = 0.0
 
 
-class InverseTime(Sum):
+def inverse_time(curve: str, tms: float, rate_hz: float) -> Sum:
     """IEC 60255-151: at M times the pick-up the time to the trip is tms · k / (M^α − 1).
 
     A current that changes is integrated: the trip comes when ∫ dt / t(M) reaches 1.
     """
-
-    def __init__(self, curve: str, tms: float, rate_hz: float) -> None:
-        super().__init__()
-        k, self._alpha = CURVES[curve]
-        self._scans = tms * k * rate_hz
-
-    def share(self, mean_square: float) -> float:
-        """Tell which part of the way to the trip one scan at this mean square is."""
-        return math.expm1(self._alpha / 2 * math.log(mean_square)) / self._scans
+    k, alpha = CURVES[curve]
+    scans = tms * k * rate_hz
+    # expm1 keeps its digits where M is near 1.
+    return Sum(lambda mean_square: math.expm1(alpha / 2 * math.log(mean_square)) / scans)
 
 
-class I2t(Sum):
-    """The trip comes when ∫ i² dt reaches a limit, from cold at each pick-up."""
-
-    def __init__(self, i2t: float, pickup: float, rate_hz: float) -> None:
-        super().__init__()
-        self._each = pickup**2 / (i2t * rate_hz)
-
-    def share(self, mean_square: float) -> float:
-        """Tell which part of the way to the trip one scan at this mean square is."""
-        return mean_square * self._each
+def i2t(limit: float, pickup: float, rate_hz: float) -> Sum:
+    """Make the law that trips when ∫ i² dt reaches a limit, from cold at each pick-up."""
+    each = pickup**2 / (limit * rate_hz)
+    return Sum(lambda mean_square: mean_square * each)
 
 
 class Thermal:

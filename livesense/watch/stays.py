@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,10 +11,7 @@ from livesense.samples import BoolArray, FloatArray
 from livesense.watch.arrivals import Arrivals
 from livesense.watch.cycles import CycleCutter, Cycles, loudest
 from livesense.watch.excess import Peak
-from livesense.watch.laws import UP, Law
-
-DROP_OFF = 0.95
-"""Share of the pick-up at or below which a stay ends (common practice, no source)."""
+from livesense.watch.laws import DOWN, UP, Law
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +127,7 @@ class StayTracker:
     def _is_over(self, square: float) -> bool:
         """Whether a whole cycle at this mean square ends the stay."""
         assert self._stay is not None
-        return square <= (DROP_OFF**2 if self._stay.sure else UP)
+        return square <= (DOWN if self._stay.sure else UP)
 
     def _go_on(self, cycles: Cycles, number: int, trip: int | None) -> None:
         """Begin a stay with a cycle, or carry on with the one that lasts."""
@@ -139,7 +137,7 @@ class StayTracker:
         stay = self._stay
         if stay is None:
             stay = Stay(first, first, Peak(), sure=whole)
-        elif square <= DROP_OFF**2:
+        elif square <= DOWN:
             # Only a part of a cycle: it tells nothing.
             self._late = self._late.joined(peak)
             return
@@ -169,6 +167,8 @@ class SumTracker:
 
     def __init__(self, i2t: float, rate_hz: float) -> None:
         """Take the limit in A²s."""
+        # One scan of this current trips.
+        self._most = math.sqrt(i2t * rate_hz)
         self._scale = (1 << SUM_BITS) / (i2t * rate_hz)
         self._full = int((1 << SUM_BITS) * (1 - 1e-9))
         self._arrivals = Arrivals()
@@ -201,10 +201,8 @@ class SumTracker:
             return []
         if self._start is not None:
             self._lost += missing
-        squares = values * values
+        squares = np.square(np.clip(np.nan_to_num(values), -self._most, self._most))
         squares *= self._scale
-        np.minimum(squares, float(1 << SUM_BITS), out=squares)
-        np.nan_to_num(squares, copy=False)
         squares += 0.5
         # Beyond the trip the sum may overflow; it is not looked at there.
         sums = np.cumsum(squares.astype(np.int64)) + self._sum

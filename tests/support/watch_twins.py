@@ -102,7 +102,7 @@ def slow_stays(rule, rate_hz, stretches):
             law.lost(first - after)
         after = first + len(values)
         for cycle in slow_cycles(first, values, clipped, rule.limit, longest):
-            over, held = cycle.rms > rule.limit * (1 + TINY), cycle.rms > 0.95 * rule.limit
+            over, held = cycle.rms > rule.limit * (1 + TINY), cycle.rms > 0.95 * rule.limit * (1 + TINY)
             trips = [scan for scan, _, _ in cycle.scans if law.step(cycle.rms)]
             if stay is None and not over:
                 continue
