@@ -344,6 +344,7 @@ class RunAnalysis:
         ).as_json()
         if event.peak_at_least:
             peak["at_least"] = True
+        trip_scan = event.details.get("trip_scan")
         return {
             "kind": event.kind,
             "channel": event.channel,
@@ -355,7 +356,12 @@ class RunAnalysis:
             "peak": peak,
             "peak_scan": event.peak_scan,
             "peak_s": seconds(event.peak_scan),
-            "limit": {"value": event.limit, "u": 0.0, "unit": event.unit},
+            "limit": {"value": event.limit, "u": 0.0, "unit": event.details.get("limit_unit", event.unit)},
+            "quantity": event.details.get("quantity"),
+            "trip_scan": trip_scan,
+            "trip_s": seconds(trip_scan),
+            "pre_s": event.details.get("pre_s", 0.0),
+            "post_s": event.details.get("post_s", 0.0),
             "lost_scans": event.lost_scans,
             "cut_short": event.cut_short,
             "text": event.text,
