@@ -156,8 +156,8 @@ def _silent(one: Look, c: Sensed, place: Sequence[Sensed], part: slice, share: f
     if len(others) < 2:
         # A computed third phase returns what the other one carries, whatever flows here.
         text = (
-            f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its sensor is "
-            "dead; with two sensors both look alike."
+            f"{c.name} shows {percent:.2g} % of what {names} shows: phase {c.phase} is open, or its "
+            "sensor is dead; with two sensors both look alike."
         )
         return fault(Kind.MISSING_PHASE, c.name, text, fix, share_percent=percent)
     text = (

@@ -8,8 +8,8 @@ phasor that is read is
 
 where g_k is the relative error of the scale and d_k that of the angle. The zero sequence of the readings
 holds errors alone; how far gains and angles can be told apart depends on how balanced the currents are,
-which is N. Everything is linear in P, N, g, d, so that generalised least squares with the stated uncertainties as prior
-knowledge gives the estimates (JCGM 100:2008, 5; Gauss-Markov).
+which is N. Everything is linear in P, N, g, d, so that generalised least squares with the stated
+uncertainties as prior knowledge gives the estimates (JCGM 100:2008, 5; Gauss-Markov).
 """
 
 from __future__ import annotations

@@ -11,6 +11,8 @@ from livesense.wording import significant
 WALK_SHARE = 0.3
 """Of the rated current: enough to read well, and it turns no rotor far (common practice, no source)."""
 
+_WALK = "Known-current walk (`livesense walk`)"
+
 
 def unproven(evidence: Evidence, looks: Sequence[Look]) -> list[str]:
     """List it, the widest first."""
@@ -63,15 +65,15 @@ def _amount(evidence: Evidence) -> str:
 
 def _known(evidence: Evidence, phases: Sequence[Sensed]) -> str:
     return (
-        "With the drive de-energised and its bus proven dead, pass a known direct current"
+        f"{_WALK}: with the drive de-energised and its bus proven dead, pass a known direct current"
         f"{_amount(evidence)} from a current-limited supply through two motor leads"
     )
 
 
 def _into(evidence: Evidence, phases: Sequence[Sensed], into: str, out: str) -> str:
     return (
-        f"Pass a known direct current{_amount(evidence)} into {into} and out of {out} (drive de-energised, "
-        "bus proven dead)"
+        f"{_WALK}, drive de-energised and bus proven dead: pass a known direct current{_amount(evidence)} into "
+        f"{into} and out of {out}"
     )
 
 

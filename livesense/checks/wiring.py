@@ -2,7 +2,7 @@
 
 Every explanation (signs, and up to two channels with a free gain, angle or low-pass) is fitted to the phasors
 of a steady stretch by least squares, with the stated uncertainties as prior knowledge. The one whose weighted
-sum of squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes nothing.
+sum of squares plus a charge for each thing that it supposes is least is told; a healthy bench supposes none.
 """
 
 from __future__ import annotations
