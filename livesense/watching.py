@@ -15,6 +15,7 @@ from livesense.bench import Bench
 from livesense.chain import Chain
 from livesense.errors import LogbookError
 from livesense.logbook.reader import RunReader
+from livesense.logbook.rows import GapRow
 from livesense.samples import Codes, Event
 from livesense.watch.rules import AnyWatch, watch_for
 
@@ -97,7 +98,7 @@ def _group_again(run: RunReader, bench: Bench, chain: Chain, group: int) -> list
     gaps = run.gaps(group)
     last = -1
     for first, codes in _pieces(run, group, [*ends, *(gap.first for gap in gaps)]):
-        while gaps and gaps[0].first <= first:
+        while gaps and gaps[0].first <= first and not _after_closing(gaps[0], ends):
             watches.gap(gaps.pop(0).count)
         while ends and ends[0] <= first:
             ends.pop(0)
@@ -105,6 +106,8 @@ def _group_again(run: RunReader, bench: Bench, chain: Chain, group: int) -> list
             if _rate(run, group, first) != rate_hz:
                 rate_hz = _rate(run, group, first)
                 watches = GroupWatches(bench, chain, group, rate_hz)
+        while gaps and gaps[0].first <= first:
+            watches.gap(gaps.pop(0).count)
         keep(watches.feed(first, codes))
         last = first + len(codes) - 1
     for gap in gaps:
@@ -127,6 +130,15 @@ def _closings(run: RunReader, group: int) -> list[int]:
     Each of them begins a segment of the group, and nothing else does.
     """
     return [segment.first for segment in run.segments(group) if segment.first > 0]
+
+
+def _after_closing(gap: GapRow, ends: Sequence[int]) -> bool:
+    """Tell whether a gap came after everything was closed: one that ends where a new rate begins.
+
+    The device told the new rate first; that scans were lost showed with the next one. After a restart
+    nothing that is lost can be counted.
+    """
+    return gap.count is not None and bool(ends) and gap.first + gap.count == ends[0]
 
 
 def _rate(run: RunReader, group: int, scan: int) -> float:

@@ -321,10 +321,30 @@ limit = "5 A"
 hold = "2 ms"
 release = "3 A"
 release_hold = "30 ms"
+[[watch]]
+kind = "overcurrent"
+quantity = "cycle-rms"
+channels = ["iu", "iv", "iw"]
+limit = "7 A"
+[[watch]]
+kind = "inverse-time"
+channels = ["iu", "iv", "iw"]
+curve = "B"
+pickup = "2 A"
+tms = 0.02
+[[watch]]
+kind = "thermal"
+channels = ["iu"]
+pickup = "3 A"
+tau = "2 s"
+[[watch]]
+kind = "i2t"
+channels = ["iv", "ix"]
+i2t = "20 A²s"
 """
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(12))
 def test_the_same_chain_finds_the_same_events_again(recorded: Any, seed: int) -> None:
     summary = recorded(rough(seed), bench_text(more=ROUGH))
     assert summary["restarts"] > 0
