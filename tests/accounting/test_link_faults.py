@@ -17,16 +17,9 @@ from typing import Any
 
 import pytest
 
-from livesense import recorder as recorder_module
-from livesense.bench import parse
-from livesense.link.address import parse_address
-from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
 from livesense.logbook.reader import Logbook
 from livesense.logbook.run_reader import RunReader
-from livesense.record_settings import RecordSettings
-from livesense.recorder import Recorder
-from livesense.samples import Arrival
-from tests.support import link_faults
+from tests.support import link_faults, scripted_port
 from tests.support.link_faults import Story, Wire
 
 FAULTS = 1000
@@ -51,40 +44,13 @@ Run = tuple[dict[str, Any], RunReader]
 
 
 @pytest.fixture
-def record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+def record(tmp_path: Path) -> Any:
     """Record a story through the recorder; only the port and its clock are not real."""
     books: list[Logbook] = []
 
     def call(story: Story, seed: int, *, live: bool) -> Run:
-        def arrival(at_s: float) -> Arrival | None:
-            return Arrival(at_s, 1e9 + at_s, counts_sleep=True) if live else None
-
-        class Port:
-            def __init__(self, address: object, baud: int, queue: LinkQueue, **options: object) -> None:
-                self._queue = queue
-
-            def start(self) -> None:
-                happened: list[LinkItem] = [LinkUp(1e9)]
-                for kind, data, at_s in link_faults.items(story, seed):
-                    if kind == "bytes":
-                        happened.append(Chunk(data, arrival(at_s)))
-                    elif kind == "host":
-                        happened.append(Overflow(100))
-                    else:
-                        happened += [LinkDown("gone", 1e9 + at_s), LinkUp(1e9 + at_s)]
-                for item in [*happened, LinkEnd(None)]:
-                    self._queue.put(item)
-
-            def stop(self) -> None:
-                pass
-
-        monkeypatch.setattr(recorder_module, "LinkReader", Port)
         path = tmp_path / f"{seed}.db"
-        address = parse_address("socket://localhost:1" if live else "file:pump.bin")
-        settings = RecordSettings(
-            bench=parse(story.wire.bench), address=address, logbook=path, until_closed=True
-        )
-        summary = Recorder(settings).run()
+        summary = scripted_port.record(story.wire.bench, link_faults.items(story, seed), path, live=live)
         books.append(Logbook(path))
         return summary, books[-1].run("last")
 

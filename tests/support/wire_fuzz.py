@@ -11,8 +11,10 @@ from __future__ import annotations
 import binascii
 import json
 import random
+import tempfile
 from collections import Counter
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,6 +24,7 @@ from livesense.decoding import Decoder, same_groups
 from livesense.errors import BenchError
 from livesense.identify.finding import identify
 from livesense.layout import RecordLayout, read_layout
+from livesense.logbook.reader import Logbook
 from livesense.samples import (
     Arrival,
     CodeType,
@@ -40,7 +43,7 @@ from livesense.wire.description import parse_description
 from livesense.wire.framed import MAX_FRAME, FramedDecoder
 from livesense.wire.record import RecordDecoder
 from livesense.wire.text import LINE_LIMIT, TextDecoder
-from tests.support import plain_device
+from tests.support import plain_device, scripted_port
 from tests.support.plain_device import stuff
 
 GROUPS = (
@@ -416,8 +419,65 @@ def check_identify(seed: int) -> None:
     assert bool(found.bench) == (found.wire is not None)
 
 
+def _bench(rng: random.Random) -> tuple[str, Callable[[random.Random], bytes]]:
+    """A bench file, and how bytes for it are made."""
+    kind = rng.randrange(3)
+    declared = '[[group]]\nrate = "1 kHz"'
+    channels = rng.choice([["a"], ["a", "b"]])
+    if kind == 0:
+        codes = f'{declared}\ncode = "{rng.choice(["u16", "u12"])}"\nchannels = {json.dumps(channels)}'
+        groups = rng.choice(["", codes, codes])
+        return plain_device.bench_text("framed", groups=groups, channels=channels), _framed_piece
+    if kind == 1:
+        link = rng.choice(["", 'columns = ["n", "a", "b"]', "counter_bits = 8"])
+        return plain_device.bench_text("text", link=link, groups=declared, channels=channels), _text_piece
+    fields, check, scans = rng.choice(
+        [
+            (["n:u8", "a:u16", "b:u16"], "crc16-modbus", 1),
+            (["a:u16", "b:i16"], "none", 1),
+            (["a:u8", "b:u8"], "sum8", 4),
+        ]
+    )
+    link = f'[link.record]\nsync = "A5 5A"\nfields = {json.dumps(fields)}\ncheck = "{check}"\nscans = {scans}'
+    layout = read_layout("A5 5A", "little", fields, check, scans)
+    bench = plain_device.bench_text("record", link=link, groups=declared, channels=channels)
+    return bench, lambda r: record(layout, r) * r.choice([1, 4, 30])
+
+
+def check_recorder(seed: int) -> None:
+    """One recording from beginning to end: it ends in order, and its logbook says what it said."""
+    rng = random.Random(seed)
+    bench, piece = _bench(rng)
+    happened: list[tuple[str, bytes, float]] = []
+    now_s = 0.0
+    for part in (_stream(piece, rng) for _ in range(rng.choice([1, 2, 4]))):
+        for read in _cut([part], rng.choice(["whole", "random"]), rng):
+            now_s += rng.choice([0.001, 0.1, 5.0])
+            happened.append(("bytes", read or b"", now_s))
+        happened.append((rng.choice(["outage", "host"]), b"", now_s))
+    live = rng.random() < 0.5
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "fuzz.db"
+        summary = scripted_port.record(bench, happened, path, live=live)
+        with Logbook(path) as book:
+            assert summary["ended"] == "closed" or summary["error"]
+            run = book.run("last")
+            for group in summary["groups"]:
+                number = group["group"]
+                first, stop = run.extent(number)
+                stored = [(at, len(codes)) for at, codes in run.codes(number, first, stop)]
+                assert sum(count for _, count in stored) == group["scans_stored"]
+                gaps = [(gap.first, gap.count) for gap in run.gaps(number) if gap.count is not None]
+                reach = 0
+                for at, count in sorted([*stored, *gaps]):
+                    assert at == reach
+                    reach += count
+            assert sum(run.fault_counts().values()) == sum(summary["faults"].values())
+
+
 CHECKS: dict[str, Callable[[int], None]] = {
     "decoder": check_decoder,
     "reading": check_reading,
     "identify": check_identify,
+    "recorder": check_recorder,
 }
