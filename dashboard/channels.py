@@ -69,6 +69,10 @@ class ShownLimit(Protocol):
         """Kind of the rule."""
 
     @property
+    def instant(self) -> bool:
+        """Whether scans by themselves are held against the limit; a line in the picture is for these."""
+
+    @property
     def channels(self) -> tuple[str, ...]:
         """Names of the channels it watches."""
 
@@ -139,7 +143,7 @@ def limits(watches: Sequence[ShownLimit], channels: Sequence[ShownChannel]) -> l
     names = {c.name for c in channels}
     seen: dict[float, dict[str, Any]] = {}
     for watch in watches:
-        watched = [name for name in watch.channels if name in names]
+        watched = [name for name in watch.channels if watch.instant and name in names]
         if watched and channels and watch.unit == channels[0].unit:
             row = seen.setdefault(watch.limit, {"limit": watch.limit, "unit": watch.unit, "channels": []})
             row["channels"] += [name for name in watched if name not in row["channels"]]

@@ -132,6 +132,9 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
         "channel": str(event.get("channel", "")),
         "start_s": start_s,
         "end_s": end_s,
+        # What of the waveform belongs to it, before and after.
+        "before_s": float(event.get("pre_s") or 0.0),
+        "after_s": float(event.get("post_s") or 0.0),
         "lasted": lasting(end_s - start_s) if start_s is not None and end_s is not None else "going on",
         "peak": f"{at_least}{figure.value} {figure.unit}" if figure else "not known",
         "limit": f"{bound.value} {bound.unit}" if bound else "",

@@ -28,6 +28,9 @@ AT_REST = 0.005
 UNEQUAL_PERCENT = 5.0
 """Unbalance worth a warning; common practice, no source. The figures of a healthy bench stay under 2 %."""
 
+KINDS = {"inverse-time": "Inverse time", "thermal": "Thermal image", "i2t": "I²t"}
+"""What rules that integrate are called where a sentence begins with them."""
+
 NOT_PROTECTION = "Use the drive's own stop."
 
 
@@ -171,7 +174,7 @@ def _highest(events: Sequence[Mapping[str, Any]]) -> str:
 
 def _overcurrent(s: Situation) -> Sentence | None:
     for event in s.events:
-        kind = str(event.get("kind", "event")).capitalize()
+        kind = KINDS.get(str(event.get("kind")), str(event.get("kind", "event")).capitalize())
         limit = _magnitude(event.get("limit") or {})
         if event.get("end_s") is None and s.state == "recording":
             events = _together(s, event, s.newest_s)

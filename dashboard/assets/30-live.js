@@ -368,7 +368,7 @@
         const item = LS.el("li"), link = LS.el("a", row.end_s === null ? "event open" : "event");
         const end = row.end_s === null ? row.start_s + 0.2 : row.end_s;
         const around = Math.max(0.02, 0.25 * (end - row.start_s));
-        LS.linkTo(link, LS.runPath(facts.run, Math.max(0, row.start_s - around), end + around));
+        LS.linkTo(link, LS.runPath(facts.run, Math.max(0, row.start_s - row.before_s - around), end + row.after_s + around));
         link.append(LS.el("span", "event-at", LS.seconds(row.start_s, 0.01)));
         link.append(LS.el("span", "event-what", `${row.channel}: ${row.kind}, peak ${row.peak}, limit ${row.limit}`));
         link.append(LS.el("span", "event-lasted", row.lasted));

@@ -109,7 +109,8 @@
       const table = LS.el("table"), body = LS.el("tbody"), titles = ["At", "Channel", "Kind", "Peak", "Limit", "Lasted", ""];
       for (const row of rows) {
         const tr = LS.el("tr"), at = LS.el("td", "at");
-        at.append(press("as-link", LS.seconds(row.start_s, 0.001), () => this.run.around(row.start_s, row.end_s === null ? row.start_s + 0.2 : row.end_s)));
+        const end = row.end_s === null ? row.start_s + 0.2 : row.end_s;
+        at.append(press("as-link", LS.seconds(row.start_s, 0.001), () => this.run.around(row.start_s - row.before_s, end + row.after_s)));
         tr.append(at);
         [row.channel, row.kind, row.peak, row.limit, row.lasted, row.remark].forEach((text, i) => {
           const cell = LS.el("td", ["", "", "number", "number", "number", "remark"][i], text);

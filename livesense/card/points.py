@@ -185,7 +185,7 @@ def rated_a(bench: Bench, channel: Channel) -> float | None:
 
 
 def _first_watch(bench: Bench, channel: Channel) -> tuple[int, Watch] | None:
-    mine = [(n, w) for n, w in enumerate(bench.watches, start=1) if channel.name in w.channels]
+    mine = [(n, w) for n, w in enumerate(bench.watches, start=1) if w.instant and channel.name in w.channels]
     return min(mine, key=lambda numbered: numbered[1].limit, default=None)
 
 

@@ -154,7 +154,7 @@ def trip_rows(found: Numbers) -> tuple[Row, ...]:
     far = reach(found)
     rows = []
     if trip is None:
-        rows.append(Row("First trip", f"{BLANK} A", "no [[watch]] names it"))
+        rows.append(Row("First trip", f"{BLANK} A", "no [[watch]] holds its scans against a limit"))
     else:
         rows.append(Row("First trip", _trip_value(found), _trip_origin(trip.watch, trip.number), strong=True))
     known = [("trip", trip.watch.limit)] if trip is not None else []

@@ -288,7 +288,7 @@ def _trip(args: argparse.Namespace, file: Bench | None, channel: Channel) -> flo
     """Return what is stated, else the highest limit that a bench file watches for."""
     if args.trip is not None or file is None:
         return args.trip if args.trip is None else float(args.trip)
-    limits = [watch.limit for watch in file.watches if channel.name in watch.channels]
+    limits = [watch.limit for watch in file.watches if watch.instant and channel.name in watch.channels]
     return max(limits, default=None)
 
 

@@ -110,6 +110,15 @@ def test_the_first_trip_is_the_lowest_limit_and_its_codes_are_beyond(one: One) -
     assert volts_and_code(at(found, "trip")) == pytest.approx((2.65, 3289.212121), abs=1e-6)
 
 
+def test_a_limit_on_an_rms_is_no_trip_of_a_code(one: One) -> None:
+    rms = WATCH.replace("12 A", "7 A") + 'quantity = "cycle-rms"\n'
+    thermal = '[[watch]]\nkind = "thermal"\nchannels = ["i"]\npickup = "6 A"\ntau = "60 s"\n'
+    found = one(more=rms + WATCH + thermal)
+    assert found.trip is not None
+    assert (found.trip.number, found.trip.watch.limit) == (2, 12.0)
+    assert one(more=thermal).trip is None
+
+
 def test_a_limit_on_a_whole_code_is_not_beyond(one: One) -> None:
     # 8.0 V over 4096 codes of 0.01953125 A: 10 A is code 2048 + 512 exactly.
     found = one(adc={"reference": '"8 V"'}, gain="10", shunt='"10 mΩ"', more=LOWER)

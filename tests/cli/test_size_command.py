@@ -71,6 +71,8 @@ def test_the_highest_limit_that_watches_the_channel_counts(livesense: Command, p
         f'[[watch]]\nkind = "overcurrent"\nchannels = ["{name}"]\nlimit = "{limit} A"\n'
         for name, limit in (("iu", 14), ("iu", 10), ("iv", 15))
     )
+    # A pick-up is an rms: nothing that a scan is held against.
+    more += '\n[[watch]]\nkind = "thermal"\nchannels = ["iu"]\npickup = "15.5 A"\ntau = "60 s"\n'
     Path(pump).write_text(Path(pump).read_text(encoding="utf-8") + "\n" + more, encoding="utf-8")
     assert livesense("size", "--bench", pump, "--json").json["demands"]["trip_A"] == 14.0
     of_v = livesense("size", "--bench", pump, "--channel", "iv", "--json").json

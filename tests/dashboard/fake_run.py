@@ -53,6 +53,7 @@ class FakeWatch:
     channels: tuple[str, ...] = ("iu", "iv", "iw")
     limit: float = 12.0
     unit: str = "A"
+    instant: bool = True
 
 
 def quantity(value: float, u: float, unit: str) -> dict[str, Any]:

@@ -171,6 +171,12 @@ def test_one_answer_holds_a_bounded_number_of_events(client, state, fake):
     assert (found["count"], len(found["rows"])) == (MOST_EVENTS + 5, MOST_EVENTS)
 
 
+def test_an_event_has_what_belongs_to_it_before_and_after(client, state, fake):
+    state.events = [fake.overcurrent(1.0, 1.2) | {"pre_s": 0.02, "post_s": 0.5}, fake.overcurrent(2.0, None)]
+    rows = client.get("/api/runs/1/events").json["rows"]
+    assert [(row["before_s"], row["after_s"]) for row in rows] == [(0.02, 0.5), (0.0, 0.0)]
+
+
 def test_an_event_says_in_words_only_what_no_column_says(client, state, fake):
     state.events = [
         fake.overcurrent(1.0, 1.2)
@@ -236,5 +242,7 @@ def test_limits_are_those_of_the_drawn_channels_each_once(fake):
         fake.FakeWatch(),
         fake.FakeWatch(channels=("iu",)),
         fake.FakeWatch(channels=("ibus",), limit=5.0),
+        # A pick-up, an rms: no line in a picture of scans.
+        fake.FakeWatch(kind="thermal", limit=6.0, instant=False),
     ]
     assert limits(watches, channels) == [{"limit": 12.0, "unit": "A", "channels": ["iu"]}]

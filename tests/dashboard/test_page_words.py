@@ -60,6 +60,16 @@ def test_open_overcurrent_outweighs_everything_that_is_merely_odd():
     assert "does not protect" in said.advice
 
 
+def test_rules_that_integrate_are_named_in_words():
+    for kind, said in (("inverse-time", "Inverse time: "), ("thermal", "Thermal image: "), ("i2t", "I²t: ")):
+        assert sentence(situation(events=[event(kind=kind)])).text.startswith(said + "iv beyond 12 A")
+    bound = {"value": 50.0, "u": 0.0, "unit": "A²s"}
+    over = event(kind="i2t", limit=bound, end_s=99.5)
+    assert sentence(situation(events=[over])).text == (
+        "I²t ended 0.50 s ago: iv beyond 50 A²s, peak 14.23 A."
+    )
+
+
 def test_phases_that_trip_in_turn_are_all_named():
     first = event(channel="iv", start_s=98.0)
     events = [
