@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from livesense.averaging import Average
 from livesense.bench import Bench
 from livesense.bench.quantities import QuantityError, limit_of_error, value_in
 from livesense.calibrated import boards_of
@@ -15,6 +14,7 @@ from livesense.chain import ChannelChain
 from livesense.errors import UsageError
 from livesense.logbook.rows import PointRow
 from livesense.samples import GroupInfo
+from livesense.stillness import Average
 
 DRIFT_SHARE = 1e-3
 RIPPLE_SHARE = 0.05

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from livesense.averaging import Average, Heard
+from livesense.averaging import Heard
 from livesense.bench import Bench
 from livesense.calibrated import boards_of
 from livesense.chain import Chain, ChannelChain
 from livesense.logbook.rows import CalibrationRow
+from livesense.stillness import Average
 
 FAR_U = 3.0
 """A zero may lie so many standard uncertainties of the bench file's offsets from where it says."""

@@ -13,9 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from livesense.averaging import Average, average
 from livesense.cli.logbooks import existing_logbook
 from livesense.errors import LogbookError, UsageError
 
@@ -25,6 +22,7 @@ if TYPE_CHECKING:
     from livesense.chain import Chain
     from livesense.logbook.rows import PointRow
     from livesense.samples import GroupInfo
+    from livesense.stillness import Average
 
 CAUTION = """\
 Take the power off the drive and prove the DC link dead with a rated meter before you connect a source and a
@@ -70,31 +68,11 @@ def averaged_run(
         A channel is not in the run, or the stretch holds no whole piece of scans.
     """
     from livesense.analysis import RunAnalysis
+    from livesense.stretch_means import stretch_means, stretch_temperatures
 
     analysis = RunAnalysis(logbook, point.run)
-    chain = analysis.chain
-    found = {}
-    for name in names:
-        if name not in chain.channels or chain.channels[name].computed:
-            raise UsageError(f"run {analysis.run.number} has no channel {name!r} with codes")
-        channel = chain.channels[name]
-        first, stop = analysis.scans_between(channel.group, point.from_s, point.to_s)
-        pieces = [codes for _, codes in analysis.run.codes(channel.group, first, stop)]
-        if len(pieces) != 1 or len(pieces[0]) < 16:
-            raise UsageError(
-                f"run {analysis.run.number}, {point.from_s:g} s to {point.to_s:g} s: expected at least 16 "
-                f"scans in a row, got {sum(map(len, pieces))} in {len(pieces)} pieces"
-            )
-        column = pieces[0][:, chain.column(name)]
-        rate_hz = analysis.rate_at(channel.group, first)
-        found[name] = average(column, rate_hz, float(channel.clipped(column).mean()))
-    warm = [n for n, c in chain.channels.items() if c.quantity == "temperature" and not c.computed]
-    temperatures = {
-        name: float(np.nanmean(window.values[name]))
-        for window in (analysis.window(point.from_s, point.to_s, warm) if warm else [])
-        for name in window.values
-        if len(window.values[name]) and np.isfinite(window.values[name]).any()
-    }
+    found = stretch_means(analysis, point.from_s, point.to_s, names)
+    temperatures = stretch_temperatures(analysis, point.from_s, point.to_s)
     return found, analysis.run.row.device, temperatures
 
 

@@ -21,12 +21,6 @@ if TYPE_CHECKING:
     from livesense.walk.session import Pushed, Reading
     from livesense.walk.steps import Step
 
-CAUTION = """\
-Before power. Take the power off the drive, let the DC link discharge and prove it dead with a rated meter;
-leave the drive's control off. Use a laboratory supply with a current limit, its voltage limit as low as the
-current allows, clamped at the bridge's side of the shunts. Motor and shunts get warm; the shaft can jerk
-when the current comes. Work by your local codes."""
-
 TRIES = 3
 """Times a step is read again when something moves."""
 
@@ -83,13 +77,16 @@ def run(args: argparse.Namespace) -> int:
     """Walk."""
     from livesense import bench as bench_file
     from livesense.chain import Chain
+    from livesense.walk.given import Given, read_pushed
     from livesense.walk.session import facts, walked, walked_names
     from livesense.walk.steps import read_steps
 
     bench = bench_file.load(args.bench)
     names, left = walked_names(bench)
     steps = read_steps(args.steps)
-    pushed = _pushed(args, steps)
+    pushed = read_pushed(
+        Given(args.current, args.reference_error, args.reference, args.volts, args.volts_error), steps
+    )
     if (args.run is None) != (args.at is None):
         raise UsageError("expected --run and --at together: which run, and where each step lies in it")
     groups, readings = _stored(args, names, steps) if args.run else _live(args, bench, names, steps)
@@ -106,39 +103,6 @@ def run(args: argparse.Namespace) -> int:
     else:
         _print(told)
     return 0 if result.proven else 1
-
-
-def _pushed(args: argparse.Namespace, steps: Sequence[Step]) -> Pushed:
-    from livesense.bench.quantities import QuantityError, limit_of_error
-    from livesense.calibrating import reference, reference_value
-    from livesense.samples import Estimate
-    from livesense.walk.session import Pushed
-
-    amperes = reference_value(args.current, "A")
-    if amperes <= 0:
-        raise UsageError(f"--current: expected a current above zero, got {args.current!r}")
-    meter = reference(args.reference, args.reference_error, None, "A")
-    try:
-        limit, k = limit_of_error(args.volts_error, "")
-    except QuantityError as error:
-        raise UsageError(
-            f'--volts-error: expected a share such as "0.5 %", got {args.volts_error!r}'
-        ) from error
-    u = limit / (3**0.5 if k is None else k)
-    volts = {}
-    for text in args.volts:
-        name, equals, value = text.partition("=")
-        name = name.strip().upper()
-        if not equals or name not in [step.name for step in steps]:
-            known = ", ".join(step.name for step in steps)
-            raise UsageError(
-                f'--volts: expected one of the steps {known} and its volts, "U-V=0.210 V", got {text!r}'
-            )
-        v = reference_value(value, "V")
-        if v <= 0:
-            raise UsageError(f"--volts: expected volts above zero, got {text!r}")
-        volts[name] = Estimate(v, 0.0, u * v, "V")
-    return Pushed(amperes, meter, volts)
 
 
 _AT = re.compile(r"(?P<step>[A-Za-z-]+)=(?P<from>\d+(?:\.\d+)?)-(?P<to>\d+(?:\.\d+)?)")
@@ -182,17 +146,18 @@ def _live(
     from livesense.chain import Chain
     from livesense.cli.zero import opened_bench
     from livesense.walk.session import Reading, not_still
+    from livesense.walk.words import CAUTION, SURE, instruction, seen
 
     _, address = opened_bench(args)
     _say(CAUTION)
-    if not args.yes and not _asked("Is the drive dead, proven with a rated meter? [y/N] ", ("y", "yes")):
+    if not args.yes and not _asked(f"{SURE}? [y/N] ", ("y", "yes")):
         _say("livesense: nothing was done")
         return (), []
     groups: Sequence[GroupInfo] = ()
     readings: list[Reading] = []
     for step in (None, *steps):
         for tries_left in reversed(range(TRIES)):
-            if not _asked(_instruction(step, args.current) + " Then press Enter (q breaks off). "):
+            if not _asked(instruction(step, args.current) + " Then press Enter (q breaks off). "):
                 _say("livesense: broken off, nothing was kept")
                 return (), []
             heard = hear(bench, address, args.seconds)
@@ -202,35 +167,13 @@ def _live(
             why = not_still(chain, reading)
             if why is None:
                 readings.append(reading)
-                _say(_seen(chain, reading, readings[0]))
+                _say(seen(chain, reading, readings[0]))
                 break
             _say(f"{why}.")
             if tries_left == 0:
                 _say("livesense: it does not come to rest; nothing was kept")
                 return (), []
     return groups, readings
-
-
-def _instruction(step: Step | None, current: str) -> str:
-    if step is None:
-        return "At rest: supply off, nothing flows."
-    return (
-        f"{step.name}: clamp the supply's + to lead {step.into} and its − to lead {step.out_of}, each at the "
-        f"bridge's side of the shunt; set {current}."
-    )
-
-
-def _seen(chain: Any, reading: Reading, rest: Reading) -> str:
-    from livesense.walk.judge import signed
-
-    if reading.step is None:
-        return "Rest is read."
-    shown = []
-    for name, found in reading.averages.items():
-        channel = chain.channels[name]
-        value = channel.per_code * (found.code - rest.averages[name].code)
-        shown.append(f"{name} {signed(value)} A")
-    return f"{reading.step.name}: {', '.join(shown)}"
 
 
 def _say(text: str) -> None:
@@ -261,7 +204,7 @@ def _keep(
     """Keep a scale of each proven channel; tells its number, or why there is none."""
     from livesense.logbook.rows import CalibrationRow
     from livesense.logbook.writer import LogbookWriter
-    from livesense.walk.session import scales
+    from livesense.walk.keeping import scales
 
     made = scales(bench, chain, groups, readings, pushed, result)
     rows = [row for row in made.values() if isinstance(row, CalibrationRow)]

@@ -1,30 +1,25 @@
-"""A whole walk: readings of its steps in, what is proven, kept and corrected out."""
+"""A whole walk: readings of its steps in, what is proven and what mends the rest out."""
 
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from livesense.averaging import Average
 from livesense.bench import Bench
-from livesense.calibrating import Reference, point_row, unfit
+from livesense.calibrating import Reference, unfit
 from livesense.chain import Chain, ChannelChain
 from livesense.checks.evidence import Sensed
 from livesense.checks.findings import Edit
 from livesense.errors import UsageError
-from livesense.logbook.rows import CalibrationRow
 from livesense.measures.three_phase import PHASES
-from livesense.samples import Estimate, GroupInfo
-from livesense.scale_fits import fit_channel, gain_off, scale_row
+from livesense.samples import Estimate
+from livesense.stillness import Average
 from livesense.walk.judge import Answer, Verdict, judge, resistances
 from livesense.walk.steps import Step
-
-MEAN_OF_CHAINS = "mean of the walked chains"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +30,11 @@ class Reading:
     averages: Mapping[str, Average]
     device: str
     temperatures: Mapping[str, float]
+
+    @property
+    def name(self) -> str:
+        """Of the step, or ``rest``."""
+        return "rest" if self.step is None else self.step.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ def walked(bench: Bench, chain: Chain, readings: Sequence[Reading], pushed: Push
         verdicts,
         answers,
         resistances(pushed.volts, taken, current),
-        relative < _u_mean([answer.channel for answer in answers]),
+        relative < u_of_mean([answer.channel for answer in answers]),
     )
 
 
@@ -138,66 +138,12 @@ def _answer(bench: Bench, chain: Chain, name: str, rest: Reading, steps: Sequenc
     return Answer(channel, Sensed(settings, channel, bench, chain.column(name)), np.array(value), np.array(u))
 
 
-def _u_mean(channels: Sequence[ChannelChain]) -> float:
+def u_of_mean(channels: Sequence[ChannelChain]) -> float:
     """Relative uncertainty of the mean of the chains' scales; infinite where tolerances are left out."""
     if any({"shunt_tolerance", "gain_error"} & set(c.u_excludes) for c in channels):
         return math.inf
     own = sum(c.u_scale**2 - c.u_common**2 for c in channels)
     return math.hypot(math.sqrt(max(own, 0.0)) / len(channels), max(c.u_common for c in channels))
-
-
-def scales(
-    bench: Bench,
-    chain: Chain,
-    groups: Sequence[GroupInfo],
-    readings: Sequence[Reading],
-    pushed: Pushed,
-    result: Walked,
-) -> dict[str, CalibrationRow | str]:
-    """Make a calibration of each channel whose place and direction are proven, or say why not.
-
-    Where the pushed current is worse known than the chains are, its value is taken from their mean: the
-    gains are then right against each other, and as a whole as good as the mean of the three.
-    """
-    fits = {v.channel: v for v in result.verdicts}
-    good = [v.gain.value for v in result.verdicts if v.proven and v.gain is not None]
-    amperes, meter = pushed.amperes, pushed.meter
-    if not result.absolute and good:
-        amperes *= sum(good) / len(good)
-        meter = Reference(MEAN_OF_CHAINS, _u_mean([a.channel for a in result.answers]), 0.0, 0.0)
-    found: dict[str, CalibrationRow | str] = {}
-    now_s = time.time()
-    for answer in result.answers:
-        name, channel = answer.channel.name, answer.channel
-        verdict = fits[name]
-        if not verdict.proven:
-            found[name] = "not proven: correct the bench file, or the wiring, and walk again"
-            continue
-        rows = []
-        for reading in readings:
-            share = 0 if reading.step is None else reading.step.share(str(channel.phase))
-            average = reading.averages[name]
-            rows.append(
-                point_row(
-                    bench,
-                    channel,
-                    share * amperes,
-                    (average.code, average.u_code, average.scans),
-                    meter,
-                    groups[channel.group],
-                    wall_s=now_s,
-                    device=reading.device,
-                    details={"temperatures": dict(reading.temperatures), "walk": _name(reading)},
-                )
-            )
-        fit = fit_channel(channel, rows, None)
-        why = gain_off(channel, fit)
-        found[name] = why or scale_row(bench, channel, fit, rows, None, wall_s=now_s, reason="walk")
-    return found
-
-
-def _name(reading: Reading) -> str:
-    return "rest" if reading.step is None else reading.step.name
 
 
 def facts(
@@ -209,7 +155,7 @@ def facts(
         "current": pushed.current.as_json(),
         "steps": [
             {
-                "step": _name(reading),
+                "step": reading.name,
                 "readings": {
                     answer.channel.name: Estimate(
                         0.0 if reading.step is None else float(answer.value[number - 1]),

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from plain_device import Sender, bench_text, description_frame, group
 
-from livesense.averaging import Average, average, averages, hear, mean_temperatures
+from livesense.averaging import averages, hear, mean_temperatures
 from livesense.bench import parse
 from livesense.chain import Chain
 from livesense.errors import DescriptionError, LinkError
 from livesense.link.address import parse_address
 from livesense.samples import CodeType, GroupInfo
+from livesense.stillness import Average, average
 
 RATE_HZ = 20_000.0
 CHANNEL = Chain(parse(bench_text()), [GroupInfo(RATE_HZ, CodeType.U16, 12, ("iu", "iv", "iw"))]).channels[

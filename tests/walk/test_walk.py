@@ -193,10 +193,10 @@ class TestFigures:
 
     def test_coverage_of_the_gains(self) -> None:
         """Of many walks, k = 2 of the gain against the mean holds the truth in at least 95 of 100."""
-        from livesense.averaging import average
         from livesense.calibrating import Reference
         from livesense.chain import Chain
         from livesense.samples import CodeType, GroupInfo
+        from livesense.stillness import average
         from livesense.walk.session import Pushed, Reading, walked
         from livesense.walk.steps import read_steps
 
