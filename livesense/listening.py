@@ -99,7 +99,7 @@ class Listening:
         self._rates = Rates()
         self._begun_s = self._opened_s = arrival_now().monotonic_s
         self._rows = 0
-        self._wire_told = False
+        self._told: Expected | None = None
         self._ended: str | None = None
         self._error: str | None = None
         self._trouble = ""
@@ -173,9 +173,10 @@ class Listening:
         if self._frames is not None and self._rows + len(rows) >= self._frames:
             rows = rows[: max(0, self._frames - self._rows)]
             self._ended = self._ended or "frames"
-        if not self._wire_told and self._session.expected is not None:
-            self._wire_told = True
-            self._output.wire(self._session.expected)
+        expected = self._session.expected
+        if expected is not None and expected is not self._told:
+            self._told = expected
+            self._output.wire(expected)
         if rows:
             self._output.rows(rows, self._rows)
             self._rows += len(rows)

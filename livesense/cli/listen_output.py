@@ -100,7 +100,7 @@ class TextOutput:
             {
                 "bench": f"Expected by the bench file: {expected.wire}",
                 "option": f"Expected: {expected.wire}",
-                "found": f"By the first bytes this is {expected.wire}",
+                "found": f"By its bytes this is {expected.wire}",
                 "assumed": f"The first bytes look like nothing known; they are looked at as {expected.wire}",
             }[expected.source]
         )

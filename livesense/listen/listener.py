@@ -41,6 +41,8 @@ class Listener:
         What comes.
     live
         Whether it comes from a port, which may be joined anywhere.
+    tally
+        What came before, for a stream that turned out to be another one.
 
     Attributes
     ----------
@@ -50,9 +52,9 @@ class Listener:
         What became of the scans.
     """
 
-    def __init__(self, expected: Expected, *, live: bool) -> None:
+    def __init__(self, expected: Expected, *, live: bool, tally: Tally | None = None) -> None:
         self.expected = expected
-        self.tally = Tally()
+        self.tally = tally or Tally()
         self._decoder = expected.decoder(live=live)
         self.placing = Placing(
             expected.limits,
@@ -92,6 +94,11 @@ class Listener:
                 self._lines(data)
             case FramedDecoder():
                 self._frames(self._decoder, data)
+        return self._decided()
+
+    def waited(self, at_s: float) -> list[Row]:
+        """Take note of the time; returns rows that wait for too long."""
+        self._at_s = at_s
         return self._decided()
 
     def interrupted(self, cause: GapCause) -> list[Row]:

@@ -70,6 +70,10 @@ class Tally:
         if len(self.latest) > 2 * KEPT:
             del self.latest[:-KEPT]
 
+    def bytes_only(self) -> Tally:
+        """Forget what the rows were: they were read as another wire."""
+        return Tally(self.size, self.rows, histogram=self.histogram, latest=self.latest)
+
     def row(self, row: Row) -> None:
         """Count a row that is decided."""
         self.rows += 1

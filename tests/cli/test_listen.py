@@ -45,7 +45,7 @@ class TestFiles:
         answer = livesense("listen", damaged)
         assert (answer.code, answer.err) == (0, "")
         lines = answer.out.splitlines()
-        assert lines[:2] == ["Listening to file:s.bin", "By the first bytes this is framed"]
+        assert lines[:2] == ["Listening to file:s.bin", "By its bytes this is framed"]
         assert sum(" good " in line for line in lines[3:44]) == 39
         (wrong,) = [line for line in lines if " checksum wrong " in line and "|" in line]
         assert "02 53 " in wrong
