@@ -105,7 +105,7 @@ class TestPorts:
 
 
 def _serve(server: socket.socket) -> None:
-    """Send a stream in two halves with a pause between, which a rate can be told from on a busy computer too."""
+    """Send a stream in two halves with a pause between: a busy computer can tell a rate from it, too."""
     with server.accept()[0] as peer:
         stream = frames(scans=1600)
         peer.sendall(stream[: len(stream) // 2])
