@@ -49,7 +49,7 @@ def identify(data: bytes, seconds: float | None, *, port: str = "", baud: int | 
     found = _framed(data, seconds, port, baud)
     if found.wire is None:
         printable = sum(data.count(byte) for byte in b"\t\r\n" + bytes(range(32, 127)))
-        lines = find_lines(data) if printable > TEXT_SHARE * len(data) else None
+        lines = find_lines(data, seconds) if printable > TEXT_SHARE * len(data) else None
         if lines is not None:
             return _text(lines, data, seconds, port, baud)
         if printable > TEXT_SHARE * len(data):
@@ -71,7 +71,10 @@ def _other_text(data: bytes) -> str:
 
 def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> Finding:
     decoder = FramedDecoder()
-    events = [*decoder.feed(data), *decoder.finish()]
+    events = list(decoder.feed(data))
+    # Packets that wait for a description are right all the same.
+    waiting = decoder.waiting_packets
+    events += decoder.finish()
     described = [event for event in events if isinstance(event, Description)]
     scans: dict[int, int] = {}
     packets = 0
@@ -81,7 +84,7 @@ def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> 
             for number, codes in event.codes.items():
                 scans[number] = scans.get(number, 0) + len(codes)
     bad = sum(e.count for e in events if isinstance(e, LinkFault) and e.kind is not FaultKind.CODE_RANGE)
-    good = packets + len(described) + (1 if decoder.waiting else 0)
+    good = packets + len(described) + waiting
     if good == 0 or good < bad:
         return Finding(None, evidence=("nothing repeats that livesense knows: no frames, lines or records",))
     evidence = [f"{good} frames with the right checksum, {bad} bad ones"]

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from livesense.identify.tickers import Ticks, clock_unit, ticks
 from livesense.layout import CLOCKS, COUNTER
+from livesense.wire.description import NAME
 from livesense.wire.textline import NUMBER, check, split, words
 
 FEWEST = 12
@@ -51,13 +53,16 @@ class FoundLines:
     evidence: tuple[str, ...]
 
 
-def find_lines(data: bytes) -> FoundLines | None:
-    """Find columns of numbers in text; None where most lines are something else."""
+def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
+    """Find columns of numbers in text; None where most lines are something else.
+
+    ``seconds`` is how long the bytes took to come, None where there is no clock.
+    """
     lines = [line.rstrip(b"\r") for line in data[:LOOKED_AT].split(b"\n")[1:-1]]
     lines = [line for line in lines if line.strip()]
     if len(lines) < FEWEST:
         return None
-    header: tuple[str, ...] = ()
+    headers: list[tuple[str, ...]] = []
     checked = 0
     rows: list[list[bytes]] = []
     # The very first line may be torn, but it may be the only header too.
@@ -71,8 +76,8 @@ def find_lines(data: bytes) -> FoundLines | None:
             checked += right is True
             if line is not first:
                 rows.append(fields)
-        elif (names := words(fields)) is not None and len(names) > 1:
-            header = tuple(names)
+        elif (names := words(fields)) is not None and all(NAME.fullmatch(name) for name in names):
+            headers.append(tuple(names))
     if not rows:
         return None
     widths, counts = np.unique([len(row) for row in rows], return_counts=True)
@@ -81,12 +86,20 @@ def find_lines(data: bytes) -> FoundLines | None:
     if len(fitting) < FEWEST or len(fitting) < 0.6 * len(lines):
         return None
     values = np.array([[float(field) for field in row] for row in fitting])
+    header = next((names for names in reversed(headers) if len(names) == width), ())
     whole = [all(b"." not in row[n] and b"e" not in row[n].lower() for row in fitting) for n in range(width)]
-    return _described(values, whole, header if len(header) == width else (), checked, len(lines))
+    size = sum(map(len, lines)) / len(lines) + 1
+    return _described(values, whole, header, checked, len(lines), size, seconds and len(lines) / seconds)
 
 
 def _described(
-    values: NDArray[np.float64], whole: list[bool], header: tuple[str, ...], checked: int, lines: int
+    values: NDArray[np.float64],
+    whole: list[bool],
+    header: tuple[str, ...],
+    checked: int,
+    lines: int,
+    size: float,
+    lines_per_s: float | None,
 ) -> FoundLines:
     width = values.shape[1]
     evidence = [f"{len(values)} of {lines} lines are {width} numbers"]
@@ -105,18 +118,16 @@ def _described(
         clock = next((header.index(name) for name in CLOCKS if name in header), None)
     else:
         clock = next((n for n in range(width) if n != counter and whole[n] and _ticks(values[:, n])), None)
+    sure = bool(header)
     rate_hz = None
     if counter is not None:
         names[counter] = COUNTER
         evidence.append(f"column {counter + 1} goes up by 1 from line to line: a counter of {bits} bits")
     if clock is not None:
-        steps = _steps(values[:, clock])
-        step = float(np.median(steps))
-        near = np.abs(steps - step) <= max(1.0, 0.2 * step)
-        step = float(np.mean(steps[near]))
+        found = _ticks(values[:, clock])
+        step = found.step if found is not None else 0.0
         if not header:
-            # Milliseconds of a fast stream stand still; microseconds go up by tens at least.
-            names[clock] = "t_us" if step >= 20 else "t_ms"
+            names[clock], sure = clock_unit(step, size, lines_per_s, text=True)
             evidence.append(
                 f"column {clock + 1} goes up by nearly {step:.4g} from line to line: "
                 f"a clock, taken as {names[clock]}"
@@ -133,7 +144,7 @@ def _described(
     confidence = round(
         (0.97 if header or checked else 0.9) * min(1.0, share + 0.05) * (0.8 + 0.2 * min(1.0, lines / 50)), 2
     )
-    if clock is not None and not header:
+    if clock is not None and not sure:
         confidence = min(confidence, 0.85)
     if not header:
         evidence.append("no header: the names of the channels are made up")
@@ -163,7 +174,8 @@ def _steps(column: NDArray[np.float64]) -> NDArray[np.float64]:
 def _counts(column: NDArray[np.float64]) -> int | None:
     """Bits of a counter that goes up by one; None where the column is none."""
     steps = _steps(column)
-    if np.mean(steps == 1) < STEADY:
+    # A clock of milliseconds goes up by one too at a thousand lines a second, but not always.
+    if np.mean(steps == 1) < STEADY or np.count_nonzero(steps == 0) > 1:
         return None
     back = steps[steps < 0]
     for bits in COUNTER_BITS:
@@ -172,11 +184,8 @@ def _counts(column: NDArray[np.float64]) -> int | None:
     return 32 if column.max() < 1 << 32 else 62
 
 
-def _ticks(column: NDArray[np.float64]) -> bool:
-    """Whether a column goes up by nearly the same amount all the time."""
-    steps = _steps(column)
-    middle = float(np.median(steps))
-    if middle < 1 or column.min() < 0:
-        return False
-    near = np.abs(steps - middle) <= max(1.0, 0.2 * middle)
-    return bool(np.mean(near) >= STEADY and np.mean(steps >= 0) >= 0.98 and middle * len(steps) > 256)
+def _ticks(column: NDArray[np.float64]) -> Ticks | None:
+    """Tell how a clock goes up, modulo 2^32; None where a column is none."""
+    if column.min() < 0 or column.max() >= 1 << 53:
+        return None
+    return ticks(column.astype(np.int64) & 0xFFFFFFFF, 4)

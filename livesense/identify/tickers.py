@@ -137,27 +137,37 @@ def _carries(value: NDArray[np.int64], width: int) -> bool:
     return True
 
 
-MS_BELOW, US_ABOVE = 8.0, 50.0
-"""Steps of clocks: at a thousand records a second one of milliseconds, or a thousand of microseconds."""
+MS_BELOW = 8.0
+"""Steps of a clock that are too small for microseconds."""
+US_ABOVE, US_ABOVE_TEXT = 50.0, 200.0
+"""Steps that are too large for milliseconds: so few records a second, or lines, tell nothing of a motor."""
+
+FASTEST, FASTEST_TEXT = 1.2, 0.6
+"""Bytes in a microsecond that a line carries: USB at full speed, and half of it (no source)."""
 
 
-def clock_unit(step: float, bytes_per_record: int, records_per_s: float | None) -> tuple[str, bool]:
+def clock_unit(
+    step: float, size: float, records_per_s: float | None, *, text: bool = False
+) -> tuple[str, bool]:
     """Name the clock by its step, and say whether another unit would do as well.
 
     Parameters
     ----------
     step
         Mean step from record to record.
-    bytes_per_record
-        Length of a record: no line that is likely carries more than a million bytes a second.
+    size
+        Bytes of a record or line.
     records_per_s
         As they arrived; None where that is not known.
+    text
+        Whether it is a line of text.
     """
     if records_per_s is not None:
         us_off, ms_off = (abs(np.log(records_per_s * step / per_s)) for per_s in (1e6, 1e3))
         return ("t_us" if us_off < ms_off else "t_ms"), min(us_off, ms_off) < np.log(2)
-    if step < MS_BELOW:
+    fastest, above = (FASTEST_TEXT, US_ABOVE_TEXT) if text else (FASTEST, US_ABOVE)
+    if step < MS_BELOW or size / step > 4 * fastest:
         return "t_ms", True
-    if step >= US_ABOVE:
-        return "t_us", True
-    return ("t_us" if bytes_per_record < step else "t_ms"), False
+    if size / step > fastest:
+        return "t_ms", False
+    return "t_us", step >= above

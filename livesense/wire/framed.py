@@ -81,6 +81,11 @@ class FramedDecoder:
         """Whether packets of scans wait for a description."""
         return bool(self._waiting)
 
+    @property
+    def waiting_packets(self) -> int:
+        """How many do."""
+        return len(self._waiting)
+
     def feed(self, data: bytes) -> list[WireEvent]:
         """Take bytes from the line.
 
