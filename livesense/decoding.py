@@ -44,7 +44,9 @@ LONGEST_HEADER_SHOWN = 200
 
 
 def unfit_header(bench: Bench, decoder: Decoder) -> str | None:
-    """Say which columns a text stream without any scan lacks; None where no line looks like its header."""
+    """Say why a text stream gave no scan: no line ends, or the header lacks columns. None: neither."""
+    if isinstance(decoder, TextDecoder) and decoder.ends_in_cr:
+        return "the lines end in CR alone: expected LF, or CR LF, at the end of each; correct the firmware"
     names = decoder.likely_header if isinstance(decoder, TextDecoder) else ()
     if not names:
         return None

@@ -110,6 +110,8 @@ class TextDecoder:
         """The group as told last, and whether it is counted."""
         self._doubtful = False
         """Whether nothing was taken but the first line of a file, which may be torn."""
+        self._line_ends: set[bytes] = set()
+        """Which of CR and LF came, as far as it was looked for: CR only while no line has ended."""
         self._rows: list[list[int]] = []
         self._blocks: list[NDArray[np.int64]] = []
         self._events: list[TextEvent] = []
@@ -133,6 +135,11 @@ class TextDecoder:
         """Names in a line that looks like a header none of whose names are known; empty when scans came."""
         return self._misfits.likely
 
+    @property
+    def ends_in_cr(self) -> bool:
+        """Whether lines seem to end in CR alone, so that none ever ends."""
+        return self._line_ends == {b"\r"}
+
     def feed(self, data: bytes) -> list[TextEvent]:
         """Take bytes from the line.
 
@@ -148,7 +155,10 @@ class TextDecoder:
         """
         whole = None if self._over else self._lines.take(data)
         if whole is None:
+            if b"\r" in data:
+                self._line_ends.add(b"\r")
             return []
+        self._line_ends.add(b"\n")
         if whole.first:
             self._first_line(whole.first[:-1])
         if whole.too_long:
@@ -259,7 +269,7 @@ class TextDecoder:
     def _take_rows(self, block: Lines | Block, begin: int, end: int) -> None:
         if end > begin:
             self._misfits.settled(taken=True)
-            self._doubtful = False
+            self._settle_first(block.values[begin])
             self._gather_rows()
             self._blocks.append(block.values[begin:end])
             self._checksums = self._checksums or bool(block.checked[begin:end].any())
@@ -300,6 +310,7 @@ class TextDecoder:
                     return True
             if values is not None:
                 if not torn:
+                    self._settle_first(values)
                     # A torn line may well have as many fields as the bench file has channels.
                     self._doubtful = self._trying and not right and self._announced is None
                     self._rows.append(values)
@@ -356,6 +367,15 @@ class TextDecoder:
         if self._doubtful:
             self._rows.clear()
             self._doubtful = False
+
+    def _settle_first(self, values: Sequence[int] | NDArray[np.int64]) -> None:
+        """Drop the first line where the second scan tells that it was torn inside its counter."""
+        if self._doubtful and self._counts and self._columns[0] == COUNTER:
+            place = len(self._group.channels)
+            first, due = self._rows[0][place], str((int(values[place]) - 1) % self._modulus)
+            if any(first == int(due[cut:]) != int(due) for cut in range(1, len(due))):
+                self._rows.clear()
+        self._doubtful = False
 
     def _refuse(self, names: Sequence[str]) -> None:
         """Tell the names that lack a needed one, and take nothing more."""

@@ -85,6 +85,7 @@ BAD = {
     "two points": b"1,2.0.0,3\n",
     "a fraction": b"1,2.5,3\n",
     "exponent": b"1,2e3,3\n",
+    "decimal commas": b"1,5;2,5;3,5\n",
     "nan": b"1,nan,3\n",
     "all nan": b"nan,nan,nan\n",
     "infinite": b"1,inf,3\n",
@@ -436,7 +437,49 @@ def test_a_line_that_alone_came_before_the_names_is_torn(
 def test_it_is_torn_by_stated_columns_too(read: Any) -> None:
     stated = decoder(columns=["n", *NAMES])
     assert counters(read(stated, b"3,1,2,3\n" + HEADER + b"124,1,2,3\n")[0]) == [124]
-    assert counters(read(stated, b"3,1,2,3\n" + NAMING + b"124,1,2,3\n")[0]) == [3, 124]
+    assert counters(read(stated, b"7,1,2,3\n" + NAMING + b"124,1,2,3\n")[0]) == [7, 124]
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "kept"),
+    [
+        ("3", 124, 0),
+        ("23", 124, 0),
+        # From 1007: a counter may be torn in front of a nought.
+        ("007", 1008, 0),
+        ("5", 2**32, 0),
+        # Whole, or torn in a way that nobody can tell.
+        ("123", 124, 1),
+        ("0", 1, 1),
+        ("0", 6, 1),
+        ("24", 124, 1),
+        ("4", 126, 1),
+        ("995", 0, 1),
+    ],
+)
+@pytest.mark.parametrize("repeats", [1, 30], ids=["few", "many"])
+def test_a_counter_of_which_only_the_last_digits_are_there_is_torn(
+    read: Any, first: str, second: int, kept: int, repeats: int
+) -> None:
+    lines = "".join(f"{second + k},1,2,3\n" for k in range(repeats))
+    content, faults = read(decoder(columns=["n", *NAMES]), f"{first},4,5,6\n{lines}".encode())
+    assert rows(content) == [(4, 5, 6)] * kept + [(1, 2, 3)] * repeats
+    assert faults == {}
+
+
+def test_where_the_counter_does_not_stand_first_nobody_can_tell(read: Any) -> None:
+    content, _ = read(decoder(columns=[*NAMES, "n"]), b"1,2,3,23\n1,2,3,124\n")
+    assert counters(content) == [23, 124]
+
+
+def test_lines_that_end_in_cr_alone_are_told() -> None:
+    made = decoder()()
+    made.feed(b"1,2,3")
+    assert not made.ends_in_cr
+    made.feed(b"\r4,5,6\r")
+    assert made.ends_in_cr
+    made.feed(b"\n")
+    assert not made.ends_in_cr
 
 
 def test_it_is_dropped_before_a_header_that_lacks_a_channel(read: Any) -> None:
