@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
-from dashboard import calibration, run_data, run_screen, screens, stream
+from dashboard import calibration, run_data, run_screen, screens, stream, walk_data, walk_screen
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
@@ -26,6 +26,7 @@ from dashboard.shell import nothing_here, shell
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
 
 if TYPE_CHECKING:
+    from dashboard.reading import Desk
     from livesense.analysis import RunAnalysis
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -87,6 +88,7 @@ class Page:
         stream.add_routes(self.dash.server, self.streams)
         run_data.add_routes(self.dash.server, self.reading)
         calibration.add_routes(self.dash.server, self.reading)
+        walk_data.add_routes(self.dash.server, self.reading)
         self.guard.protect(self.dash.server, self.dash.csp_hashes())
 
     def close(self) -> None:
@@ -156,6 +158,12 @@ def _screen(reading: Reading, path: str) -> Any:
                 if desk is None:
                     return nothing_here("There is no logbook yet.")
                 return _run_screen(desk.run(int(parts[1])))
+            if (
+                parts[0] == "walk"
+                and len(parts) < 3
+                and all(p.isdecimal() and len(p) < 12 for p in parts[1:])
+            ):
+                return _walk_screen(desk, int(parts[1]) if len(parts) == 2 else None)
     except RunNotFoundError:
         return nothing_here(f"This logbook has no run {parts[1]}.")
     except LivesenseError as error:
@@ -170,6 +178,21 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     budgets = analysis.budgets() if plots else {}
     stands_on = [calibration.calibration(analysis)] if plots else []
     return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, stands_on)
+
+
+def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:
+    number, others = walk_data.chosen(desk, wanted) if desk is not None else (None, [])
+    if desk is None or number is None:
+        why = "Nothing is being recorded." if wanted is None else f"Run {wanted} is not being recorded."
+        return walk_screen.no_walk(
+            why, "Start in a terminal: livesense record BENCH.toml. The walk then opens here."
+        )
+    analysis = desk.run(number)
+    try:
+        walk = walk_data.RunWalk(analysis)
+    except UsageError as error:
+        return walk_screen.no_walk("This bench cannot be walked.", f"Run {number}: {error}")
+    return walk_screen.walk(analysis.run.row, walk.names, walk.left, others)
 
 
 class Server:

@@ -8,6 +8,7 @@ import dash_mantine_components as dmc
 from dash import html
 from flask import Flask, Response
 
+from dashboard.digits import written
 from dashboard.reading import Reading
 from dashboard.run_data import when
 from dashboard.shell import band, wild
@@ -15,7 +16,6 @@ from dashboard.stream import as_json
 from livesense.calibrated import facts_of
 from livesense.errors import LivesenseError
 from livesense.logbook import requests as logbook_requests
-from livesense.wording import shown
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -69,20 +69,13 @@ def _found(found: dict[str, Any]) -> list[Any]:
 
 
 def _value(kind: str, c: dict[str, Any]) -> str:
-    zero = "zero at " + _quantity(c["zero_code"], c["u_codes"], "codes")
+    zero = "zero at " + written(c["zero_code"], c["u_codes"], "codes")
     if kind == "zero" or c["u_scale_percent"] is None:
         return zero
     return (
-        _quantity(c["per_code"], abs(c["per_code"]) * c["u_scale_percent"] / 100, c["unit"])
+        written(c["per_code"], abs(c["per_code"]) * c["u_scale_percent"] / 100, c["unit"])
         + f" a code, {zero}"
     )
-
-
-def _quantity(value: float, u: float, unit: str) -> str:
-    figure = shown({"value": value, "u": u, "unit": unit})
-    if figure is None:
-        return "not known"
-    return f"{figure.value} ± {figure.expanded} {unit}" if figure.expanded else f"{figure.value} {unit}"
 
 
 def _revisions(analysis: RunAnalysis) -> list[html.P]:

@@ -19,6 +19,7 @@ __all__ = [
     "grouped",
     "lasting",
     "shown",
+    "written",
 ]
 
 PATIENCE = 4
@@ -77,3 +78,12 @@ def lasting(seconds: float) -> str:
 def grouped(count: int) -> str:
     """Return a count with thin spaces between groups of three digits."""
     return f"{count:,}".replace(",", "\u202f")
+
+
+def written(value: float, u: float, unit: str) -> str:
+    """Write ``1.000 ± 0.002 A`` with the expanded uncertainty, ``not known`` where there is no value."""
+    figure = shown({"value": value, "u": u, "unit": unit})
+    if figure is None:
+        return "not known"
+    text = f"{figure.value} ± {figure.expanded}" if figure.expanded else figure.value
+    return f"{text} {unit}".rstrip()

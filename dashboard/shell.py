@@ -64,6 +64,7 @@ def shell() -> dmc.MantineProvider:
                         [
                             dcc.Link("Live", href="/", className="tab", id="tab-live"),
                             dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
+                            dcc.Link("Walk", href="/walk", className="tab", id="tab-walk"),
                         ],
                         **wild(aria_label="Screens"),
                     ),

@@ -146,11 +146,11 @@ def _live(
     from livesense.chain import Chain
     from livesense.cli.zero import opened_bench
     from livesense.walk.session import Reading, not_still
-    from livesense.walk.words import CAUTION, SURE, instruction, seen
+    from livesense.walk.words import ASK_SURE, CAUTION, instruction, seen
 
     _, address = opened_bench(args)
     _say(CAUTION)
-    if not args.yes and not _asked(f"{SURE}? [y/N] ", ("y", "yes")):
+    if not args.yes and not _asked(f"{ASK_SURE} [y/N] ", ("y", "yes")):
         _say("livesense: nothing was done")
         return (), []
     groups: Sequence[GroupInfo] = ()

@@ -13,7 +13,8 @@ leave the drive's control off. Use a laboratory supply with a current limit, its
 current allows, clamped at the bridge's side of the shunts. Motor and shunts get warm; the shaft can jerk
 when the current comes. Work by your local codes."""
 
-SURE = "Is the drive dead, proven with a rated meter"
+SURE = "The drive is dead, proven with a rated meter"
+ASK_SURE = "Is the drive dead, proven with a rated meter?"
 
 
 def instruction(step: Step | None, current: str) -> str:
