@@ -38,7 +38,7 @@ LINE_LIMIT = 4096
 BLOCK_BYTES = 1 << 17
 """Of more than one and a half times so many bytes, lines are looked at together in such blocks."""
 
-FEW_LINES = 12
+FEW_LINES = 6
 """Up to so many lines at once, a plain loop is faster than numpy."""
 
 FEW_BYTES = 1024
@@ -243,14 +243,16 @@ class TextDecoder:
                 self._line(line)
             return
         block = read_alike(lines, self._shape) or Block(lines, self._shape)
-        good = block.good & (block.ends - block.starts <= LINE_LIMIT)
+        good = block.good
+        if len(lines) > LINE_LIMIT:
+            good &= block.ends - block.starts <= LINE_LIMIT
         first_checked = 0
         if not self._checksums:
-            checked = np.flatnonzero(block.checked & good)
+            checked = (block.checked & good).nonzero()[0]
             first_checked = int(checked[0]) if len(checked) else len(good)
         good[first_checked:] &= block.checked[first_checked:]
         done = 0
-        for at in np.flatnonzero(~good).tolist():
+        for at in [] if good.all() else (~good).nonzero()[0].tolist():
             self._take_rows(block, done, at)
             before = self._state
             self._line(block.data[block.starts[at] : block.ends[at]])
