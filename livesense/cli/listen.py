@@ -74,9 +74,10 @@ def run(args: argparse.Namespace) -> int:
     )
     with ending_signals(stop):
         facts = listening.run()
-    output.end(facts, opened=listening.opened)
     if facts["error"] is not None:
         print(f"livesense: {safe(facts['error'])}", file=sys.stderr)
+    output.end(facts, opened=listening.opened)
+    if facts["error"] is not None:
         return 1
     return 0 if facts["verdicts"].get("good") else 1
 

@@ -259,7 +259,7 @@ def _explain(address: Address, error: Exception) -> LinkError:
         "permission": "no permission; on Linux add yourself to the port's group "
         f"(often dialout or uucp: see `ls -l {address.text}`) and log in again",
         "busy": "another program holds it; close that program first",
-        "refused": "nothing listens there; start the sender first, or use --wait",
+        "refused": "nothing listens there; start the sender first (`livesense record --wait` waits for it)",
         "unknown_host": f"no computer of the name {address.host!r} is known; correct it, or give its number",
         "no_answer": "no answer; is it switched on, and in this network?",
     }.get(trouble, str(error))

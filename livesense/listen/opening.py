@@ -56,10 +56,10 @@ def _missing(closed: Closed) -> str:
     if names:
         listed = ", ".join(f"{name} ({what})" if what else name for name, what in closed.ports)
         near = difflib.get_close_matches(closed.given, names, n=1)
-        there = f"There is: {listed}" + (f"; did you mean {near[0]}?" if near else "")
+        there = f"There is: {listed}." + (f" Did you mean {near[0]}?" if near else "")
     else:
-        there = "The system lists no serial port at all"
-    return f"{there}. {_missing_on(closed.system)}"
+        there = "The system lists no serial port at all."
+    return f"{there} {_missing_on(closed.system)}"
 
 
 def _missing_on(system: str) -> str:
@@ -117,8 +117,8 @@ def _busy(closed: Closed) -> str:
 
 def _refused(closed: Closed) -> str:
     return (
-        "That computer answers, but nothing listens at this port number: start the sender, and compare the "
-        f"number. For the simulator: `livesense simulate` prints the address. Given was {closed.given}"
+        "That computer answers, but nothing listens there: is the sender running, and is this its number "
+        f"(given was {closed.given})? `livesense simulate` prints the address it is found at"
     )
 
 

@@ -90,8 +90,9 @@ def why_line(line: bytes, size: int, width: int, *, checked: bool) -> tuple[str,
     content, right = check(line)
     if right is False:
         return "checksum wrong", f"says {line.strip()[-2:].decode('ascii', 'replace').upper()}"
-    if PRINTABLE.fullmatch(line.replace(b"\t", b" ")) is None:
-        return "", "bytes that are no text"
+    printed = PRINTABLE.match(line.replace(b"\t", b" "))
+    if printed is not None and printed.end() < len(line):
+        return "", f"byte {printed.end() + 1} is {line[printed.end()]:02X}, no text"
     fields = split(content)
     for number, one in enumerate(fields, start=1):
         if NUMBER.fullmatch(one) is None:

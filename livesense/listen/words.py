@@ -40,7 +40,7 @@ def _content(row: Row, room: int) -> str:
     if row.verdict is Verdict.UNDESCRIBED:
         return f"group {row.group}  n {row.counter}  {dump(row.raw, row.size, room - 24)}"
     if row.verdict is Verdict.HEADER:
-        return dump(row.raw.rstrip(b"\r\n"), row.size, room)
+        return dump(row.raw, row.size, room)
     if row.verdict is Verdict.STUFFING and room < WIDE:
         # The word says nearly as much, and the bytes tell more.
         return dump(row.raw, row.size, room)
@@ -77,13 +77,14 @@ def codes(row: Row) -> str:
 
 def dump(data: bytes, size: int, room: int) -> str:
     """Show bytes as text where all are printable, else in hexadecimal with what is printable beside."""
-    if data and all(32 <= byte < 127 for byte in data.rstrip(b"\r\n")):
-        return cut(data.rstrip(b"\r\n").decode("ascii") + ("…" if size > len(data) else ""), room)
+    text = data.rstrip(b"\r\n")
+    if text and all(32 <= byte < 127 for byte in text):
+        return cut(text.decode("ascii") + ("…" if size > len(data) else ""), room)
     count = min(len(data), max(1, (room - 4) // 4))
     some = data[:count]
     more = " …" if count < size else ""
-    text = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in some)
-    return f"{some.hex(' ').upper()}{more} |{text}|"
+    beside = "".join(chr(byte) if 32 <= byte < 127 else "." for byte in some)
+    return f"{some.hex(' ').upper()}{more} |{beside}|"
 
 
 def cut(text: str, room: int) -> str:

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 from plain_device import Sender, bench_text, description_frame, group
+from uart import resampled
 
 Command = Callable[..., Any]
 CHANNELS = ("iu", "iv", "iw")
@@ -165,7 +166,7 @@ class TestMistakes:
         answer = livesense("listen", f"socket://127.0.0.1:{port}")
         assert answer.code == 1
         assert "nothing listens" in answer.err
-        assert "start the sender" in " ".join(answer.err.split())
+        assert "is the sender running" in " ".join(answer.err.split())
 
     def test_an_unknown_name(self, livesense: Command) -> None:
         answer = livesense("listen", "socket://no-such-board.invalid:5000")
@@ -291,6 +292,45 @@ class TestPorts:
         assert summary["scans_per_s"] > 0
         times = [row["at_s"] for row in rows]
         assert times == sorted(times)
+
+    @pytest.mark.parametrize(
+        ("sent", "key", "said"),
+        [
+            (57600, "baud_too_high", "sent at 57600 Bd and heard at 115200"),
+            (9600, "zeros", "far below 115200 Bd"),
+        ],
+    )
+    def test_a_wrong_rate(
+        self,
+        livesense: Command,
+        pseudo_terminal: tuple[int, str],
+        monkeypatch: pytest.MonkeyPatch,
+        sent: int,
+        key: str,
+        said: str,
+    ) -> None:
+        # A pseudo-terminal has no rate; here one stands for a port that has.
+        monkeypatch.setattr("livesense.listening.is_pseudo_terminal", lambda _: False)
+        ours, name = pseudo_terminal
+        heard = resampled([frames(12, broken=False)], sent, 115200).data
+        over = threading.Event()
+
+        def send() -> None:
+            while not over.wait(0.05):
+                os.write(ours, heard[:1500])
+
+        sending = threading.Thread(target=send)
+        sending.start()
+        try:
+            answer = livesense("listen", name, "--seconds", "2", "--json")
+        finally:
+            over.set()
+            sending.join()
+        summary = objects(answer.out)[-1]
+        assert (answer.code, summary["baud"]) == (1, 115200)
+        (hint,) = summary["hints"]
+        assert hint["key"] == key
+        assert said in hint["text"]
 
     def test_a_line_that_is_interrupted_is_joined_anew(self, livesense: Command) -> None:
         half = frames(20, broken=False)

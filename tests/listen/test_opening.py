@@ -17,7 +17,7 @@ def told(trouble: str, system: str = "linux", given: str = "/dev/ttyACM1", **mor
 
 def test_missing_lists_what_is_there_and_the_nearest_name() -> None:
     text = told("missing", ports=PORTS)
-    assert "There is: /dev/ttyACM0 (pump board), /dev/ttyUSB1; did you mean /dev/ttyACM0?" in text
+    assert "There is: /dev/ttyACM0 (pump board), /dev/ttyUSB1. Did you mean /dev/ttyACM0?" in text
 
 
 @pytest.mark.parametrize(
