@@ -52,7 +52,7 @@ class Packet:
     excused: bool = False
     """Whether it may be refused though it is whole, as one that came late."""
     sudden: str = ""
-    """The port goes away in front of it, or the computer falls behind."""
+    """The port went away in front of it, or the computer fell behind: only its end comes."""
 
 
 @dataclass
@@ -257,17 +257,19 @@ def _sent(wire: Wire, faults: int, rng: random.Random, live: bool) -> Story:
                 # Where the device does not tell at once, its counter has told when it does.
                 if not (born and at and b"boot" in data and not story.lives[-1].told):
                     story.packets.append(Packet(data, at_s=at_s))
-        packet = _next_packet(story, rng.randrange(wire.groups), rng.randint(*wire.scans))
-        packet.at_s = at_s = at_s + packet.count / RATE_HZ
-        packet.life = len(story.lives) - 1
-        story.packets.append(packet)
+        sudden = ""
         if live and at % away_each == away_each - 1:
-            packet.sudden = rng.choice(["outage", "host"])
-            _count(story, packet.sudden)
+            sudden = rng.choice(["outage", "host"])
+            _count(story, sudden)
             for group in range(wire.groups):
                 away = rng.randint(0, 60) * wire.scans_per_count
                 story.sent[group] += away
                 at_s += away / RATE_HZ
+        packet = _next_packet(story, rng.randrange(wire.groups), rng.randint(*wire.scans))
+        packet.at_s = at_s = at_s + packet.count / RATE_HZ
+        packet.life = len(story.lives) - 1
+        packet.sudden = sudden
+        story.packets.append(packet)
     return story
 
 
@@ -339,6 +341,7 @@ def _unmistakable(data: bytes, rng: random.Random) -> bytes:
             data[:at] + b"\xff" + data[at:],
             data[:at] + b"x" + data[at:],
             data[:at] + b"\r\n" + data[at + 1 :],
+            data[: at + 1] + b"\r\n",
             data[:-2] + b",7\r\n",
             b"--" + data,
         ]
@@ -392,15 +395,16 @@ def _judge(story: Story) -> None:
     before: Packet | None = None
     undecided = 0
     life = 0
-    for packet, following in pairwise([*story.packets, Packet(b"")]):
-        if before is None or before.sudden or packet.sudden:
+    for at, (packet, following) in enumerate(pairwise([*story.packets, Packet(b"")])):
+        if before is None or before.sudden or packet.sudden or following.sudden:
             # At an interruption a packet may be cut, or its start be missed.
             packet.excused = True
         elif wire.end and before.data[-1:] != wire.end:
             packet.whole = False
-        if not wire.end and not wire.checked and (following.sudden or following.data[:2] != b"\xa5\x5a"):
-            # It is taken by the sync word behind it.
-            packet.whole = False
+        if not wire.end and not wire.checked:
+            # It is taken by the sync word behind it, which may be cut off.
+            cut = any(other.sudden for other in story.packets[at + 1 : at + 3])
+            packet.whole &= not cut and following.data[:2] == b"\xa5\x5a"
         if packet.count and packet.life > life:
             # What comes after a restart may wait for the next packet, and for the boot number.
             life, undecided = packet.life, wire.undecided
@@ -416,17 +420,20 @@ def items(story: Story, seed: int) -> list[tuple[str, bytes, float]]:
     rng = random.Random(seed)
     out: list[tuple[str, bytes, float]] = []
     held = b""
+    before = b""
     for number, packet in enumerate(story.packets):
-        held += packet.data
         if packet.sudden:
-            # The rest of the packet comes after the interruption; what was sent meanwhile does not.
+            # Of the packet before it only the beginning came, of this one only the end.
+            cut = len(held) - rng.randint(0, min(len(before), len(held)))
+            out += [("bytes", held[:cut], packet.at_s), (packet.sudden, b"", packet.at_s)]
             rest = rng.randint(0, len(packet.data))
             while story.wire.unseen(packet.data[len(packet.data) - rest :], b""):
                 rest -= 1
-            cut = len(held) - rest
-            out += [("bytes", held[:cut], packet.at_s), (packet.sudden, b"", packet.at_s)]
-            held = held[cut:]
-        elif rng.random() < (0.2, 0.01, 0.002)[number // 400 % 3]:
+            held = packet.data[len(packet.data) - rest :]
+        else:
+            held += packet.data
+        before = packet.data
+        if not packet.sudden and rng.random() < (0.2, 0.01, 0.002)[number // 400 % 3]:
             cut = len(held) - rng.randint(0, len(packet.data))
             out.append(("bytes", held[:cut], packet.at_s))
             held = held[cut:]
