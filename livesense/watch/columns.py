@@ -10,8 +10,13 @@ import numpy as np
 
 from livesense.bench import Watch
 from livesense.samples import BoolArray, Event, FloatArray
+from livesense.watch.arrivals import Arrivals
+from livesense.watch.excess import scans_for
 
 Found = TypeVar("Found")
+
+BATCH_S = 0.2
+"""Longest time for which scans are kept to be taken together."""
 
 
 class Tracker(Protocol[Found]):
@@ -64,6 +69,18 @@ class RuleWatch(ABC, Generic[Found]):
         self._names = list(channels)
         self._trackers: Sequence[Tracker[Found]] = ()
         self._told: dict[int, Found | None] = {}
+        self._batch = 1
+        """Scans that are taken together: what is told once a cycle may wait, and small blocks cost most."""
+        self._kept: list[tuple[FloatArray, BoolArray]] = []
+        self._kept_first = 0
+        self._ready: list[Event] = []
+        self._arrivals = Arrivals()
+
+    def _keep_cycles(self) -> int:
+        """Take scans in batches; hand back after how many of them a cycle is cut."""
+        longest_s = self._rule.longest_cycle_s
+        self._batch = scans_for(min(longest_s, BATCH_S), self._rate_hz)
+        return scans_for(longest_s, self._rate_hz)
 
     @abstractmethod
     def _event(self, column: int, found: Found) -> Event:
@@ -72,6 +89,7 @@ class RuleWatch(ABC, Generic[Found]):
     def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Event]:
         """Take scans in a row from index ``first`` on; hand back what is new.
 
+        Rules on the rms of cycles keep blocks for a while: what they hand in must not be changed later.
         A jump of ``first`` is taken as a gap of so many scans, unless :meth:`gap` told it already.
 
         Parameters
@@ -95,7 +113,25 @@ class RuleWatch(ABC, Generic[Found]):
             raise ValueError(f"values, clipped: expected {expected}, got {values.shape}, {clipped.shape}")
         if values.shape[0] == 0:
             return []
-        return self._feed(first, values, clipped)
+        missing = self._arrivals.missing(first, values.shape[0])
+        if self._batch == 1:
+            return self._feed(first, values, clipped)
+        if missing:
+            self._take_kept()
+        if not self._kept:
+            self._kept_first = first
+        self._kept.append((values, clipped))
+        if first + values.shape[0] - self._kept_first >= self._batch:
+            self._take_kept()
+        ready, self._ready = self._ready, []
+        return ready
+
+    def _take_kept(self) -> None:
+        """Take the blocks that were kept as one."""
+        if self._kept:
+            values, clipped = (np.concatenate(parts) for parts in zip(*self._kept, strict=True))
+            self._kept = []
+            self._ready += self._feed(self._kept_first, values, clipped)
 
     def _feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Event]:
         events: list[Event] = []
@@ -106,6 +142,8 @@ class RuleWatch(ABC, Generic[Found]):
 
     def gap(self, count: int | None) -> None:
         """Note that ``count`` scans are missing before the next block; None: nobody can count them."""
+        self._take_kept()
+        self._arrivals.gap(count)
         for tracker in self._trackers:
             tracker.gap(count)
 
@@ -114,9 +152,12 @@ class RuleWatch(ABC, Generic[Found]):
 
         ``last_scan`` states that scan where it is not the last one fed. Afterwards all starts anew.
         """
+        self._take_kept()
+        ready, self._ready = self._ready, []
+        self._arrivals.forget()
         ended = [(column, tracker.close(last_scan)) for column, tracker in enumerate(self._trackers)]
         self._told.clear()
-        return [self._event(column, found) for column, found in ended if found is not None]
+        return ready + [self._event(column, found) for column, found in ended if found is not None]
 
     def _news(self, column: int, ended: list[Found]) -> list[Event]:
         lasting = self._trackers[column].open

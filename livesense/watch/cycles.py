@@ -33,7 +33,8 @@ class Cycles:
 
     ``start`` is the index of the first scan, ``count`` how many scans there are. ``mean_square`` is
     relative to the reference squared. ``whole`` is False for a part of a cycle beside a gap, the
-    beginning or the end. ``peak`` finds the largest magnitude of one of them.
+    beginning or the end. ``peak`` finds the largest magnitude from
+    one of them up to another, which is not included.
     """
 
     start: _Integers
@@ -41,7 +42,7 @@ class Cycles:
     mean_square: FloatArray
     clipped: BoolArray
     whole: BoolArray
-    peak: Callable[[int], Peak]
+    peak: Callable[[int, int], Peak]
 
 
 class CycleCutter:
@@ -90,10 +91,10 @@ class CycleCutter:
         whole[:1] = begun or counts[:1] == self._longest
         tail = 0
 
-        def peak(number: int) -> Peak:
-            begin, stop = max(0, int(starts[number])), int(cuts[number])
+        def peak(one: int, other: int) -> Peak:
+            begin, stop = max(0, int(starts[one])), int(cuts[other - 1])
             piece = loudest(first, begin, stop, values, clipped)
-            return carried.joined(piece) if number == 0 else piece
+            return carried.joined(piece) if one == 0 else piece
 
         marked = self._clipped(cuts, clipped)
         if cuts.size:
@@ -115,22 +116,26 @@ class CycleCutter:
                 np.array([self._sum / (count * self._one)]),
                 np.array([last.clipped]),
                 np.array([False]),
-                lambda number: last,
+                lambda one, other: last,
             )
         self._forget()
         return found
 
     def _marks(self, first: int, values: FloatArray) -> NDArray[np.intp]:
         """Where the current rises through zero, or begins after it was quiet for long."""
-        loud = np.flatnonzero(np.abs(values) > self._loud)
-        if loud.size == 0:
-            return loud
-        positive = values[loud] > 0
+        rises, ups = _stays(values > self._loud)
+        falls, downs = _stays(values < -self._loud)
+        starts, lasts = np.concatenate((rises, falls)), np.concatenate((ups, downs))
+        if starts.size == 0:
+            return starts
+        order = starts.argsort()
+        starts, lasts = starts[order], lasts[order]
+        positive = order < rises.size
         negative_before = np.concatenate(([self._sign < 0], ~positive[:-1]))
-        quiet_before = np.diff(loud, prepend=self._last_loud - first) > self._longest
+        quiet_before = starts - np.concatenate(([self._last_loud - first], lasts[:-1])) > self._longest
         quiet_before[0] |= self._sign == 0
-        self._last_loud, self._sign = first + int(loud[-1]), 1 if positive[-1] else -1
-        return loud[(positive & negative_before) | quiet_before]
+        self._last_loud, self._sign = first + int(lasts[-1]), 1 if positive[-1] else -1
+        return starts[(positive & negative_before) | quiet_before]
 
     def _cuts(self, begin: int, marks: NDArray[np.intp], size: int) -> NDArray[np.intp]:
         """Where cycles end in the block: at each mark, and ``longest`` scans after what begins one."""
@@ -145,11 +150,11 @@ class CycleCutter:
         return cuts[cuts > begin]
 
     def _squares(self, values: FloatArray) -> _Integers:
-        squares = np.clip(values, -self._largest, self._largest)
-        squares *= squares
+        # Written so that NaN, which is beyond nothing, is found as well.
+        if not (values.max() <= self._largest and values.min() >= -self._largest):
+            values = np.clip(np.nan_to_num(values), -self._largest, self._largest)
+        squares = values * values
         squares *= self._scale
-        if np.isnan(squares.max()):
-            squares[np.isnan(squares)] = 0.0
         squares += 0.5
         return squares.astype(np.int64)
 
@@ -159,6 +164,12 @@ class CycleCutter:
             return np.zeros(cuts.size, dtype=bool)
         counted = np.concatenate(([0], np.cumsum(clipped)))
         return np.diff(counted[cuts], prepend=-int(self._peak.clipped)) > 0
+
+
+def _stays(flags: BoolArray) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and last of each row of true ones."""
+    edges = np.flatnonzero(np.diff(flags, prepend=False, append=False))
+    return edges[0::2], edges[1::2] - 1
 
 
 def loudest(first: int, begin: int, stop: int, values: FloatArray, clipped: BoolArray) -> Peak:

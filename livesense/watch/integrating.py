@@ -18,7 +18,6 @@ from collections.abc import Sequence
 from livesense.bench import Watch
 from livesense.samples import Event
 from livesense.watch.columns import RuleWatch, Tracker
-from livesense.watch.excess import scans_for
 from livesense.watch.laws import Law, Thermal, i2t, inverse_time
 from livesense.watch.stays import Stay, StayTracker, SumTracker
 from livesense.watch.words import duration, figure, peak_text, reservations
@@ -35,13 +34,14 @@ class IntegratingWatch(RuleWatch[Stay]):
         if rule.kind not in KINDS:
             raise ValueError(f"kind: expected {', '.join(KINDS)}, got {rule.kind!r}")
         super().__init__(rule, rule_number, channels, rate_hz, group)
-        self._trackers = [self._tracker() for _ in channels]
+        longest = self._keep_cycles()
+        self._trackers = [self._tracker(longest) for _ in channels]
 
-    def _tracker(self) -> Tracker[Stay]:
+    def _tracker(self, longest: int) -> Tracker[Stay]:
         rule, rate_hz = self._rule, self._rate_hz
         if not rule.limit:
             return SumTracker(rule.i2t, rate_hz)
-        return StayTracker(_law(rule, rate_hz), rule.limit, scans_for(rule.longest_cycle_s, rate_hz))
+        return StayTracker(_law(rule, rate_hz), rule.limit, longest)
 
     def _is_news(self, told: Stay | None, lasting: Stay) -> bool:
         # Its last scan moves with every cycle; that alone is nothing to write down.

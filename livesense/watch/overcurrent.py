@@ -65,7 +65,7 @@ class OvercurrentWatch(RuleWatch[Excess]):
             scans_for(rule.release_hold_s, rate_hz),
         )
         if rule.quantity == "cycle-rms":
-            longest = scans_for(rule.longest_cycle_s, rate_hz)
+            longest = self._keep_cycles()
             self._trackers = [CycleTracker(*levels, longest) for _ in self._names]
         else:
             self._instant = [ExcessTracker(*levels) for _ in self._names]

@@ -111,45 +111,47 @@ class StayTracker:
     def _take(self, cycles: Cycles) -> list[Stay]:
         ended = []
         rows = zip(cycles.mean_square.tolist(), cycles.count.tolist(), cycles.whole.tolist(), strict=True)
+        begin = 0  # first of the cycles that belong to the stay and are not written to it yet
         for number, (square, count, whole) in enumerate(rows):
             trip = self._law.take(square, count)
-            if self._stay is None and square <= UP:
+            stay = self._stay
+            if stay is None and square <= UP:
+                begin = number + 1
                 continue
-            if self._stay is not None and whole and self._is_over(square):
-                if self._stay.trip is not None:
-                    ended.append(replace(self._stay, open=False))
-                self._stay = None
+            if stay is not None and whole and square <= (DOWN if stay.sure else UP):
+                stay = self._extended(stay, cycles, begin, number)
+                if stay.trip is not None:
+                    ended.append(replace(stay, open=False))
+                self._stay, begin = None, number + 1
                 self._law.dropped()
                 continue
-            self._go_on(cycles, number, trip)
+            first = int(cycles.start[number])
+            if stay is None:
+                self._held()
+                stay = Stay(first, first, Peak(), sure=False)
+            elif square <= DOWN:
+                # Only a part of a cycle, and so the first: it tells nothing.
+                self._late = self._late.joined(cycles.peak(number, number + 1))
+                begin = number + 1
+                continue
+            if whole and square > UP and not stay.sure:
+                stay = replace(stay, sure=True)
+            if trip is not None and stay.trip is None:
+                stay = replace(stay, trip=first + trip - 1)
+            self._stay = stay
+        if self._stay is not None:
+            self._stay = self._extended(self._stay, cycles, begin, cycles.start.size)
         return ended
 
-    def _is_over(self, square: float) -> bool:
-        """Whether a whole cycle at this mean square ends the stay."""
-        assert self._stay is not None
-        return square <= (DOWN if self._stay.sure else UP)
-
-    def _go_on(self, cycles: Cycles, number: int, trip: int | None) -> None:
-        """Begin a stay with a cycle, or carry on with the one that lasts."""
-        first, count = int(cycles.start[number]), int(cycles.count[number])
-        square, whole = cycles.mean_square[number], bool(cycles.whole[number])
-        peak = cycles.peak(number)
-        stay = self._stay
-        if stay is None:
-            stay = Stay(first, first, Peak(), sure=whole)
-        elif square <= DOWN:
-            # Only a part of a cycle: it tells nothing.
-            self._late = self._late.joined(peak)
-            return
-        else:
-            stay = self._with_lost(stay)
-            peak = self._late.joined(peak)
-        sure = stay.sure or (whole and square > UP)
-        stay = replace(stay, end=first + count - 1, peak=stay.peak.joined(peak), sure=sure)
-        if trip is not None and stay.trip is None:
-            stay = replace(stay, trip=first + trip - 1)
-        self._stay = stay
+    def _extended(self, stay: Stay, cycles: Cycles, begin: int, stop: int) -> Stay:
+        """Carry on a stay with cycles from ``begin`` up to ``stop``, which is not included."""
+        if begin == stop:
+            return stay
+        peak = stay.peak.joined(self._late).joined(cycles.peak(begin, stop))
+        end = int(cycles.start[stop - 1] + cycles.count[stop - 1]) - 1
+        stay = replace(self._with_lost(stay), end=end, peak=peak)
         self._held()
+        return stay
 
     def _with_lost(self, stay: Stay) -> Stay:
         lost, unknown = stay.lost + self._lost_late, stay.lost_unknown or self._unknown_late
@@ -201,7 +203,11 @@ class SumTracker:
             return []
         if self._start is not None:
             self._lost += missing
-        squares = np.square(np.clip(np.nan_to_num(values), -self._most, self._most))
+        # Written so that NaN, which is beyond nothing, is found as well.
+        counted = values
+        if not (values.max() <= self._most and values.min() >= -self._most):
+            counted = np.clip(np.nan_to_num(values), -self._most, self._most)
+        squares = counted * counted
         squares *= self._scale
         squares += 0.5
         # Beyond the trip the sum may overflow; it is not looked at there.

@@ -33,7 +33,7 @@ def test_a_cycle_goes_from_one_rise_through_zero_to_the_next():
     part = cutter.flush(1016)
     assert rows(part) == [(1012, 4, False)]
     assert part.mean_square == pytest.approx([0.5], rel=1e-9)
-    assert part.peak(0) == Peak(1.0, 1012, False)
+    assert part.peak(0, 1) == Peak(1.0, 1012, False)
 
 
 def test_ripple_below_half_the_reference_is_no_cycle():
@@ -88,8 +88,8 @@ def test_which_cycle_holds_a_clipped_scan():
 def test_the_largest_magnitude_of_a_cycle_over_blocks():
     cutter, _ = cut([1, 0, -3, 0])
     cycles = cutter.feed(1004, np.array([2.0, -1, 0, 1]), np.zeros(4, dtype=bool))
-    assert cycles.peak(0) == Peak(-3.0, 1002, False)
-    assert cycles.peak(1) == Peak(2.0, 1004, False)
+    assert cycles.peak(0, 1) == Peak(-3.0, 1002, False)
+    assert cycles.peak(1, 2) == Peak(2.0, 1004, False)
 
 
 def test_what_is_no_number_counts_as_no_current():

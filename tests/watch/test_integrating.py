@@ -17,7 +17,7 @@ from livesense.watch.rules import rule_events, watch_for
 # 1 kS/s; cycles are cut after 5 scans. I²t of 0.1 A²s: 25 scans at 2 A.
 RATE_HZ = 1000.0
 I2T = dataclasses.replace(BASE, kind="i2t", i2t=0.1, channels=("iu", "iv"))
-PLAIN = dataclasses.replace(I2T, limit=0.0, release=0.0, quantity="instant")
+PLAIN = dataclasses.replace(I2T, limit=0.0, release=0.0, quantity="instant", longest_cycle_s=0.001)
 CURVE = dataclasses.replace(BASE, curve="B", tms=1e-3)  # 13.5 scans at twice the pick-up
 THERMAL = dataclasses.replace(BASE, kind="thermal", tau_s=0.1)
 
@@ -250,6 +250,35 @@ def test_a_rule_that_cannot_be_integrated_is_refused():
         IntegratingWatch(rule, 0, ["iu"], RATE_HZ, 0)
     with pytest.raises(ValueError, match="rate_hz: expected more than 0"):
         IntegratingWatch(CURVE, 0, ["iu"], 0.0, 0)
+
+
+def test_small_blocks_wait_and_the_end_takes_them_too():
+    # A batch is as long as a cycle may be, here 5 scans.
+    watch = IntegratingWatch(I2T, 0, ["iu"], RATE_HZ, 0)
+    assert [event for n in range(24) for event in watch.feed(n, *one([2]))] == []
+    (opened,) = watch.feed(24, *one([2]))
+    assert (opened.details["trip_scan"], opened.end_scan) == (24, None)
+    assert watch.feed(25, *one([-9])) == []
+    watch.gap(2)
+    assert watch.feed(28, *one([2] * 4)) == []
+    (grown,) = watch.feed(32, *one([2]))
+    assert (grown.peak, grown.lost_scans, grown.end_scan) == (-9.0, 2, None)
+    assert watch.feed(33, *one([3])) == []
+    (ended,) = watch.close()
+    assert (ended.end_scan, ended.lost_scans, ended.cut_short) == (33, 2, True)
+
+
+def test_what_a_gap_makes_known_is_told_with_the_next_block():
+    watch = IntegratingWatch(I2T, 0, ["iu"], RATE_HZ, 0)
+    watch.feed(0, *one([2] * 23))
+    watch.feed(23, *one([2] * 3))
+    watch.gap(3)
+    opened, grown = watch.feed(29, *one([2] * 5))
+    assert (opened.details["trip_scan"], opened.lost_scans, grown.lost_scans) == (24, 0, 3)
+    watch.feed(34, *one([0] * 3))
+    # Scans that jump take what was kept as a gap does.
+    (ended,) = [event for event in watch.feed(40, *one([0] * 5)) if event.end_scan is not None]
+    assert ended.end_scan == 33
 
 
 def test_columns_must_fit_the_channels():

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livesense.bench import Watch
+from livesense.watch.excess import ExcessTracker
 from livesense.watch.overcurrent import OvercurrentWatch
 from livesense.watch.rules import rule_events
 
@@ -154,3 +155,7 @@ def test_going_back_is_refused():
     watch.feed(*arrays(10, [0.0], [False]))
     with pytest.raises(ValueError, match="expected scan 11 or later, got 10"):
         watch.feed(*arrays(10, [0.0], [False]))
+    tracker = ExcessTracker(2.0, 1, 1.0, 1)
+    tracker.feed(10, np.zeros(1), np.zeros(1, dtype=bool))
+    with pytest.raises(ValueError, match="expected scan 11 or later, got 5"):
+        tracker.feed(5, np.zeros(1), np.zeros(1, dtype=bool))
