@@ -348,7 +348,7 @@ class TestPorts:
             serving = threading.Thread(target=serve)
             serving.start()
             port = f"socket://127.0.0.1:{server.getsockname()[1]}"
-            answer = livesense("listen", port, "--frames", "42", "--seconds", "20", "--json")
+            answer = livesense("listen", port, "--frames", "41", "--seconds", "60", "--json")
             serving.join()
         *rows, summary = objects(answer.out)
         assert summary["vanished"] >= 1
