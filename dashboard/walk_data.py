@@ -92,6 +92,8 @@ class RunWalk:
 
     def judged(self, asked: Asked) -> tuple[Walked, list[StepReading]]:
         """Judge the steps; UsageError where one cannot be read, or moves."""
+        if REST not in asked.windows:
+            raise UsageError("expected the rest among the steps: read it first")
         steps = read_steps(",".join(name for name in asked.windows if name != REST))
         readings = [
             self.read(step, asked.windows[REST if step is None else step.name]) for step in (None, *steps)
@@ -135,11 +137,17 @@ def step_told(walk: RunWalk, name: str, from_s: float, rest: tuple[float, float]
     why = walk.moved(reading)
     if why is not None:
         return _refused(why)
-    text = seen(walk.chain, reading, before)
+    # The step's name stands beside it.
+    text = seen(walk.chain, reading, before).removeprefix(f"{name}: ")
     if step is None:
         codes = ", ".join(f"{n} {_code(a.code, a.u_code)}" for n, a in reading.averages.items())
         text = f"{text} Codes: {codes}"
-    return {"state": "read", "to_s": window[1], "text": text}
+    return {"state": "read", "to_s": window[1], "text": tied(text)}
+
+
+def tied(text: str) -> str:
+    """Tie numbers to their units and ± to what follows, so that no line ends between them."""
+    return re.sub(r"(?<=\d) (?=[A%Ω])|(?<=±) ", "\u00a0", text)
 
 
 def _code(code: float, u: float) -> str:
@@ -169,8 +177,7 @@ def read_asked(said: Any) -> Asked:
     """Read a browser's request; UsageError where it is none."""
     if not isinstance(said, dict):
         raise UsageError("expected an object")
-    windows = said.get("windows") or {}
-    volts = said.get("volts") or {}
+    windows, volts = said.get("windows", {}), said.get("volts", {})
     if not isinstance(windows, dict) or not isinstance(volts, dict) or len(windows) > 7 or len(volts) > 6:
         raise UsageError("expected the steps' times and volts by their names")
     volts = {name: plain(_text(text), "V") for name, text in volts.items()}
@@ -282,7 +289,7 @@ def _channel(verdict: Verdict) -> dict[str, Any]:
     return {
         "name": verdict.channel,
         "kind": verdict.kind,
-        "text": verdict.text,
+        "text": tied(verdict.text),
         "fix": line,
     }
 

@@ -71,7 +71,10 @@ def _which(row: RunRow, names: Sequence[str], left: dict[str, str], others: Sequ
 
 def _cautions(*more: Any) -> html.Section:
     return band(
-        "Before power", html.P(CAUTION.replace("\n", " "), className="advice"), *more, ident="cautions"
+        "Before power",
+        html.P(CAUTION.replace("\n", " ").removeprefix("Before power. "), className="advice"),
+        *more,
+        ident="cautions",
     )
 
 
@@ -158,9 +161,7 @@ def _verdict() -> html.Section:
         "What it proves",
         html.Div(
             [
-                html.P(
-                    "It is said when all steps are read.", className="say", id="walk-sentence", role="status"
-                ),
+                html.P("Comes when all steps are read.", className="say", id="walk-sentence", role="status"),
                 html.Div(id="walk-told"),
             ],
             className="walk-verdict",

@@ -204,7 +204,7 @@
       const sentence = part("sentence"), box = part("told");
       sentence.dataset.tone = verdict ? (verdict.proven ? "good" : "bad") : "";
       LS.write(sentence, why || (verdict ? verdict.sentence : ready ? "Say above what was pushed: current and error of its meter."
-        : "It is said when all steps are read."));
+        : "Comes when all steps are read."));
       box.replaceChildren(...(verdict ? this.parts(verdict) : []));
     }
 

@@ -112,22 +112,32 @@ class Screen:
 
 
 @pytest.fixture
-def opened(served, new_context) -> Any:
-    """Open a path of the served page; complaints of its console fail the test."""
+def window(new_context) -> Any:
+    """Open an empty window; complaints of its console fail the test."""
     screens: list[Screen] = []
 
-    def opened(path: str = "", scheme: str = "light", width: int = 1440) -> Screen:
+    def window(scheme: str = "light", width: int = 1440) -> Screen:
         context = new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
-        screen = Screen(context.new_page())
-        screens.append(screen)
+        screens.append(Screen(context.new_page()))
+        return screens[-1]
+
+    yield window
+    complaints = [text for screen in screens for text in screen.complaints]
+    assert not complaints
+
+
+@pytest.fixture
+def opened(served, window) -> Any:
+    """Open a path of the served page."""
+
+    def opened(path: str = "", scheme: str = "light", width: int = 1440) -> Screen:
+        screen = window(scheme, width)
         screen.page.goto(served.server.url)
         if path:
             screen.page.goto(served.server.address + path)
         return screen
 
-    yield opened
-    complaints = [text for screen in screens for text in screen.complaints]
-    assert not complaints
+    return opened
 
 
 Opened = Callable[..., Screen]

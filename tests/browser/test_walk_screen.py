@@ -1,0 +1,207 @@
+"""The walk on the page, on a real stack: a board on a socket, a recorder, a server, a browser."""
+
+import shlex
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from walk_bench import Bench, Board, bench
+
+from dashboard.app import Server, Settings
+from livesense.logbook import requests
+
+RECORD = [sys.executable, "-m", "livesense.cli.main", "record", "pump.toml"]
+STEPS = ("rest", "U-V", "V-W")
+
+
+class Stack:
+    """A board, its recorder and the page; ``flows`` sets what the supply pushes."""
+
+    def __init__(self, folder: Path, board: Board) -> None:
+        (folder / "pump.toml").write_text(bench(), encoding="utf-8")
+        self.folder, self.bench = folder, Bench(board)
+        self.server = Server(Settings(folder / "livesense.db", token="t", open_browser=False))
+        self.thread = threading.Thread(target=self.server.run)
+        self.thread.start()
+        self.recorder: subprocess.Popen[str] | None = None
+
+    def record(self) -> None:
+        words = [*RECORD, "--port", self.bench.port, "--logbook", str(self.folder / "livesense.db")]
+        self.recorder = subprocess.Popen(
+            words, cwd=self.folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
+        )
+
+    def flows(self, step: str) -> None:
+        self.bench.step = step
+
+    def stop(self) -> None:
+        if self.recorder is not None:
+            requests.ask(self.folder / "livesense.db", 1, "stop")
+            _, said = self.recorder.communicate(timeout=20)
+            assert self.recorder.returncode == 0, said
+            self.recorder = None
+
+    def close(self) -> None:
+        if self.recorder is not None:
+            self.recorder.kill()
+            self.recorder.communicate(timeout=20)
+        self.bench.close()
+        self.server.close()
+        self.thread.join(10)
+
+
+@pytest.fixture
+def stack(tmp_path) -> Iterator[Any]:
+    made = []
+
+    def make(board: Board) -> Stack:
+        made.append(Stack(tmp_path, board))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
+
+
+@pytest.fixture
+def walked(window) -> Any:
+    """Open a stack's walk in a window."""
+
+    def opened(stack: Stack, width: int = 1440, scheme: str = "light") -> Any:
+        screen = window(scheme, width)
+        screen.page.goto(stack.server.url)
+        screen.page.goto(stack.server.address + "walk")
+        return screen
+
+    return opened
+
+
+def seen(step: str) -> str:
+    return f"document.getElementById('walk-{step}-seen')?.textContent"
+
+
+def read(screen: Any, stack: Stack, step: str, press: Any) -> str:
+    """Set the supply, ask for a step, and wait for what is said of it."""
+    stack.flows(step)
+    press(f"#walk-{step}-read")
+    screen.wait(f"!/^(Reading|$)/.test({seen(step)})")
+    return str(screen.page.evaluate(seen(step))).replace("\u00a0", " ")
+
+
+SENTENCE = "document.getElementById('walk-sentence')?.textContent"
+
+
+WATCH = """
+window.shifts = [];
+new PerformanceObserver((list) => {
+  for (const entry of list.getEntries()) if (!entry.hadRecentInput) window.shifts.push(entry.value);
+}).observe({ type: 'layout-shift' });"""
+
+
+def clean(screen: Any) -> None:
+    """Nothing for axe to say and nothing beyond the edge, wide and narrow, light and dark."""
+    for width in (1440, 390):
+        screen.page.set_viewport_size({"width": width, "height": 900})
+        for scheme in ("light", "dark"):
+            screen.page.emulate_media(color_scheme=scheme)
+            screen.wait(f"document.documentElement.dataset.mantineColorScheme === '{scheme}'")
+            screen.page.wait_for_timeout(300)
+            found = Axe().run(screen.page)
+            assert found.violations_count == 0, found.generate_report()
+            assert screen.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+
+@pytest.mark.slow
+def test_led_through_to_proven_and_kept_by_the_command_that_is_told(stack, walked, livesense):
+    there = stack(Board())
+    screen = walked(there)
+    screen.wait("document.getElementById('now')?.textContent.includes('Nothing is being recorded.')")
+    assert "livesense record BENCH.toml" in screen.text("#now")
+    assert "prove it dead with a rated meter" in screen.text("#cautions")
+    there.record()
+    # By itself, as soon as there are scans.
+    screen.wait("!!document.getElementById('walk-rest')?.getAttribute('aria-current')")
+    page = screen.page
+    page.evaluate(WATCH)
+
+    assert "tick first that the drive is dead" in read(screen, there, "rest", page.click)
+    page.get_by_label("The drive is dead, proven with a rated meter").check()
+    # Marked as disabled, it still says why.
+    assert "the rest comes first" in read(screen, there, "U-V", lambda at: page.click(at, force=True))
+    page.get_by_label("Current", exact=True).fill("one")
+    page.get_by_label("Error of its meter").fill("0,2 %")
+    screen.wait("!!document.getElementById('walk-current').getAttribute('aria-invalid')")
+    assert "such as \"1.000 A\", got 'one'" in screen.text("#walk-current-field")
+    page.get_by_label("Current", exact=True).fill("1,000 A")
+
+    assert read(screen, there, "rest", page.click).startswith("Rest is read. Codes: iu 205")
+    assert read(screen, there, "U-V", page.click).startswith(("iu +1.00", "iu +0.99"))
+    assert screen.text("#walk-sentence") == "Comes when all steps are read."
+    assert "iw −1.00" in read(screen, there, "V-W", page.click) or "iw −0.99" in page.evaluate(seen("V-W"))
+    screen.wait(f"{SENTENCE} === 'iu, iv, iw: mapping, direction and scale proven.'")
+    assert sum(page.evaluate("window.shifts")) < 0.002
+
+    said = screen.text("#walk-told")
+    assert "Gains against each other" in said
+    assert said.count("mapping, direction and scale proven") == 3
+    clean(screen)
+
+    # Loaded anew, it is all there, but for the word that the drive is dead.
+    page.reload()
+    screen.wait(f"{SENTENCE} === 'iu, iv, iw: mapping, direction and scale proven.'")
+    assert not page.get_by_label("The drive is dead").is_checked()
+    assert page.input_value("#walk-current") == "1,000 A"
+
+    words = shlex.split(page.inner_text("#walk-command"))
+    assert words[:2] == ["livesense", "walk"]
+    kept = livesense(*words[1:])
+    assert kept.code == 0, kept.err
+    assert "Kept as calibrations" in kept.out
+    there.stop()
+
+
+@pytest.mark.slow
+def test_led_through_by_keyboard_to_reversed_and_its_fix(stack, walked, livesense):
+    there = stack(Board(signs=(1, 1, -1)))
+    there.record()
+    screen = walked(there, width=390, scheme="dark")
+    screen.wait("!!document.getElementById('walk-rest')?.getAttribute('aria-current')")
+    keys = screen.page.keyboard
+
+    def to(selector: str) -> None:
+        for _ in range(30):
+            if screen.page.evaluate(f"document.activeElement.matches('{selector}')"):
+                return
+            keys.press("Tab")
+        pytest.fail(f"the keyboard does not reach {selector}")
+
+    def press(selector: str) -> None:
+        to(selector)
+        keys.press("Enter")
+
+    to("#walk-sure")
+    keys.press("Space")
+    to("#walk-current")
+    keys.type("1")
+    to("#walk-error")
+    keys.type("0.5 %")
+    for step in STEPS:
+        assert not read(screen, there, step, press).startswith("Not read")
+    screen.wait(f"{SENTENCE} === 'iw: reversed; iu, iv: proven.'")
+    said = screen.text("#walk-told")
+    assert 'Fix: in the [[channel]] named "iw": plus_input = "motor"' in said
+    assert "its inputs are exchanged, or plus_input is not as wired" in said
+    clean(screen)
+
+    words = shlex.split(screen.page.inner_text("#walk-command"))
+    assert words[words.index("--out") + 1] == "corrected.toml"
+    assert livesense(*words[1:]).code == 1
+    assert 'plus_input = "motor"' in (there.folder / "corrected.toml").read_text(encoding="utf-8")
+    press("#walk-over")
+    screen.wait(f"{SENTENCE} === 'Comes when all steps are read.' && !{seen('rest')}")
+    there.stop()
