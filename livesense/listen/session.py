@@ -101,7 +101,7 @@ class Session:
     def _begin(self, *, last: bool) -> list[Row]:
         """Look which wire it is, and read what waited."""
         data = b"".join(piece for piece, _, _ in self._waiting)
-        expected = by_bytes(data, self._wire, last=last) if data else None
+        expected = by_bytes(data[-2 * ENOUGH_BYTES :], self._wire, last=last) if data else None
         if expected is None:
             # Of records that nobody has declared the layout may never be found.
             while sum(len(piece) for piece, _, _ in self._waiting) > MOST_WAITING:
