@@ -39,6 +39,10 @@ COMMANDS: dict[str, str] = {
     "calibrate": "calibrate channels against a reference meter, point by point",
     "rescale": "give a run that is over a corrected chain, as a revision that can be undone",
     "export": "write a run's scans as CSV",
+    "verify": "tell whether a logbook is sound, and what is wrong where",
+    "copy": "copy a run into a logbook of its own, a file to mail, or into another logbook",
+    "delete": "delete runs that are over",
+    "compact": "give the space of deleted runs back to the system",
     "simulate": "play a simulated motor, drive and board on a TCP port, a pty or into a file",
 }
 

@@ -83,6 +83,11 @@ def duration(seconds: float) -> str:
     return f"{days} d {hours:02d} h"
 
 
+def megabytes(size_bytes: int) -> str:
+    """Write ``41.2 MB``, or ``12 kB`` for what is smaller than that."""
+    return f"{size_bytes / 1e6:.1f} MB" if size_bytes >= 1e5 else f"{size_bytes / 1e3:.0f} kB"
+
+
 def table(header: Sequence[str], rows: Iterable[Sequence[Any]], right: Iterable[int] = ()) -> str:
     """Lay out rows under a header; columns listed in ``right`` are aligned to the right."""
     cells = [[safe(str(cell)) for cell in row] for row in [header, *rows]]

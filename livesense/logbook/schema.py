@@ -41,6 +41,15 @@ TABLES = (
 SINCE = {"calibration_point": 4, "revision": 4}
 """Schema version that brought a table, for those that the first one lacked."""
 
+NOMINAL_BEFORE = (
+    "coalesce("
+    "(SELECT rate_hz FROM segment AS s WHERE s.run = b.run AND s.scan_group = b.scan_group"
+    " ORDER BY first DESC LIMIT 1),"
+    " (SELECT rate_hz FROM scan_group AS g WHERE g.run = b.run AND g.number = b.scan_group),"
+    " value_hz)"
+)
+"""SQL for the nominal rate of a fitted one in schema version 1: the one that it kept was of the latest."""
+
 
 def _first_tables(db: Database) -> None:
     for statement in schema_text().split(";\n"):
@@ -61,13 +70,9 @@ def _losses_and_rates(db: Database) -> None:
         " value_hz REAL NOT NULL, u_random_hz REAL NOT NULL, u_systematic_hz REAL NOT NULL,"
         " nominal_hz REAL NOT NULL, PRIMARY KEY (run, scan_group, nominal_hz)) WITHOUT ROWID"
     )
-    # Until now the one rate kept was of the latest nominal one.
     db.conn.execute(
-        "INSERT INTO rate SELECT run, scan_group, value_hz, u_random_hz, u_systematic_hz, coalesce("
-        "(SELECT rate_hz FROM segment AS s WHERE s.run = b.run AND s.scan_group = b.scan_group"
-        " ORDER BY first DESC LIMIT 1),"
-        " (SELECT rate_hz FROM scan_group AS g WHERE g.run = b.run AND g.number = b.scan_group),"
-        " value_hz) FROM rate_before AS b"
+        "INSERT INTO rate SELECT run, scan_group, value_hz, u_random_hz, u_systematic_hz,"
+        f" {NOMINAL_BEFORE} FROM rate_before AS b"
     )
     db.conn.execute("DROP TABLE rate_before")
 
