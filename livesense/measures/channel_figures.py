@@ -214,7 +214,8 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
     """
     fit, column, unit = line.fit, line.columns[name], channel.unit
     withheld: dict[str, str] = {}
-    out = _extremes(channel, withheld)
+    # Few scans a cycle make differences of neighbours, which noise is else judged by, those of the wave.
+    out = _extremes(channel, withheld, float(fit.residual_rms[column]))
     harmonics = np.abs(line.phasors(name, channel))
     gain = np.abs(line.corrections(channel))
     u_amplitude = fit.u_amplitude[column] / math.sqrt(2) * gain
@@ -340,14 +341,14 @@ def _levels(channel: ChannelInput, mean: float, ac: float, u_mean: float, u_ac: 
     }
 
 
-def _extremes(channel: ChannelInput, withheld: dict[str, str]) -> dict[str, Any]:
+def _extremes(channel: ChannelInput, withheld: dict[str, str], residual: float = math.inf) -> dict[str, Any]:
     """Largest and smallest value: of the samples, noise and all.
 
     The largest of n values holds the largest of n noises, about ``sqrt(2 ln n)`` standard
     deviations (Gaussian): ± 2 u reaches that far back.
     """
     plain = plain_figures(channel.values)
-    by_noise = plain.noise * max(1.0, math.sqrt(2 * math.log(channel.values.size)) / 2)
+    by_noise = min(plain.noise, residual) * max(1.0, math.sqrt(2 * math.log(channel.values.size)) / 2)
     u = math.hypot(channel.u_quantisation, by_noise)
     scale, offset, unit = channel.u_scale, channel.u_offset, channel.unit
     out: dict[str, Any] = {"clipped_scans": channel.clipped_scans}

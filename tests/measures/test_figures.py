@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from livesense.measures.basic import batch_u, over_stretch, plain_figures, sample_noise, trapezoid
+from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.folding import folded_amplitude
+from livesense.measures.group import measure_group
 from livesense.measures.harmonics import thd_percent
 from livesense.measures.live import line_frequency, rising_crossing
 from livesense.measures.near_zero import u_of_magnitude, u_of_root
@@ -191,3 +193,15 @@ class TestLive:
     def test_no_crossing(self):
         assert rising_crossing(np.zeros(6000), RATE_HZ, 50.0) is None
         assert rising_crossing(np.full(6000, 3.0), RATE_HZ, 50.0) is None
+
+
+def test_extremes_of_a_wave_with_few_scans_a_cycle() -> None:
+    """Four scans a cycle: neighbours differ by the wave, which is no noise."""
+    t = np.arange(4000) / 1000.0
+    noise = np.random.default_rng(5).normal(0, 0.01, t.size)
+    values = 3.0 * np.cos(2 * np.pi * 245.0 * t) + noise
+    found = measure_group({"iu": ChannelInput(values=values, phase="U")}, 1000.0).channels["iu"]
+    assert found.max is not None and found.peak_to_peak is not None
+    assert found.max.value == pytest.approx(3.0, abs=0.05)
+    assert 0.01 < found.max.u < 0.04
+    assert found.peak_to_peak.u < 0.08
