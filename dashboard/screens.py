@@ -1,4 +1,4 @@
-"""The three screens as Dash components; the browser's own scripts fill what moves."""
+"""Screens as Dash components; the browser's own scripts fill what moves."""
 
 from __future__ import annotations
 
