@@ -75,6 +75,11 @@ def check(evidence: Evidence) -> Report:
         # With a sign that is wrong the sum of the three says nothing of zeros.
         if name not in moved and not (turned and name is None)
     }
+    factors = {f.channel: f.numbers["factor"] for f in wired if f.kind is Kind.SCALE}
+    # What reads too much reads its offset too large as well.
+    zeros = {
+        n: f for n, f in zeros.items() if abs(f.numbers["offset"]) > factors.get(n, 0.0) * f.numbers["limit"]
+    }
     clips = [*clipped(evidence, looks, gone), *flat.values()]
     odd = {
         f.channel: f

@@ -41,7 +41,7 @@ def unproven(evidence: Evidence, looks: Sequence[Look]) -> list[str]:
         f"{_name(phases, 'W')} must read nothing; "
         "then V and W."
     )
-    found += _order(evidence, phases, turning)
+    found += _order(evidence, phases)
     found += _computed(phases)
     found += _loop(phases)
     if evidence.bus("current") is not None and turning:
@@ -72,8 +72,8 @@ def _known(evidence: Evidence, phases: Sequence[Sensed]) -> str:
 
 def _into(evidence: Evidence, phases: Sequence[Sensed], into: str, out: str) -> str:
     return (
-        f"{_WALK}, drive de-energised and bus proven dead: pass a known direct current{_amount(evidence)} into "
-        f"{into} and out of {out}"
+        f"{_WALK}, drive de-energised and bus proven dead: pass a known direct current{_amount(evidence)} "
+        f"into {into} and out of {out}"
     )
 
 
@@ -81,7 +81,7 @@ def _name(phases: Sequence[Sensed], phase: str) -> str:
     return next((c.name for c in phases if c.phase == phase), f"phase {phase}")
 
 
-def _order(evidence: Evidence, phases: Sequence[Sensed], turning: bool) -> list[str]:
+def _order(evidence: Evidence, phases: Sequence[Sensed]) -> list[str]:
     sequence = evidence.bench.motor.sequence if evidence.bench.motor is not None else None
     if sequence is None:
         return [
@@ -91,8 +91,6 @@ def _order(evidence: Evidence, phases: Sequence[Sensed], turning: bool) -> list[
             f"W: each sensor must "
             "answer to its own lead."
         ]
-    if not turning:
-        return []
     return [
         "Whether sensors or motor leads are exchanged: the order of the phases alone does not tell them "
         "apart. "

@@ -42,6 +42,8 @@ UNLIKELY_HZ = 20.0
 """A channel late by more scans than a few, or a filter as low as this, is charged more."""
 
 SMALLEST_LAG = 1e-4
+STEPS = 6
+SETTLED = 1e-3
 
 SEEN = 12.0
 """Phasors are compared from so many times their random uncertainty."""
@@ -68,6 +70,7 @@ class Supposed:
     channel: int
     value: float = 0.0
     u: float = 0.0
+    against: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +122,7 @@ def _alternating(c: Sensed) -> float:
 
 
 def verdicts(
-    evidence: Evidence, looks: Sequence[Look], left_out: Container[str], flat: Container[str] = ()
+    evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Finding], flat: Container[str] = ()
 ) -> list[Verdict]:
     """Judge the phases of each place, by the stretch in which most speaks against a healthy bench.
 
@@ -138,7 +141,11 @@ def verdicts(
         alive = tuple(
             place[p] for p in PHASES if p in place and place[p].measured and place[p].name not in left_out
         )
-        if len(alive) < 2:
+        opened = any(
+            c.name in left_out and left_out[c.name].kind is Kind.MISSING_PHASE for c in place.values()
+        )
+        if len(alive) < 2 or opened:
+            # The two lines that are left carry one current: nothing turns.
             continue
         judged = [v for one in used if (v := _judge(one, alive, flat)) is not None]
         if judged:
@@ -225,8 +232,8 @@ def _fit(
         cost += UNBALANCE_CHARGE
     signed = phasors * np.array(e.signs)
     values = [_start(s, signed) for s in e.supposed]
-    fitted = None
-    for _ in range(4):
+    fitted, wanted = None, values
+    for _ in range(STEPS):
         corrected, columns = signed.copy(), []
         for s, value in zip(e.supposed, values, strict=True):
             changes = np.zeros(len(signed), dtype=np.complex128)
@@ -244,10 +251,12 @@ def _fit(
         fitted = gls(y, design, cov)
         if not columns:
             break
-        values = [
-            _step(s, v, float(x)) for s, v, x in zip(e.supposed, values, fitted.values[2:], strict=True)
-        ]
+        wanted = [v + float(x) for v, x in zip(values, fitted.values[2:], strict=True)]
+        values = [_step(s, v, w - v) for s, v, w in zip(e.supposed, values, wanted, strict=True)]
     assert fitted is not None
+    if e.supposed and max(abs(w - v) for w, v in zip(wanted, values, strict=True)) > SETTLED:
+        # What would fit lies where no channel can be: a negative scale, a low-pass that leads.
+        cost = math.inf
     supposed = tuple(
         replace(s, value=_reading(s, v), u=float(u))
         for s, v, u in zip(e.supposed, values, fitted.u[2:], strict=True)
@@ -294,7 +303,11 @@ def _reading(s: Supposed, value: float) -> float:
 def _unlikely(s: Supposed, one: Look, c: Sensed) -> float:
     if s.kind == "scale":
         return UNUSUAL * (not usual(c, s.value, 2 * c.u_own)) + PER_FOLD * abs(math.log(s.value))
-    if s.kind in ("skew", "stagger"):
+    if s.kind == "stagger":
+        # The last one is sampled before the next scan begins.
+        steps_s = 2 * abs(s.value) / (2 * math.pi * one.frequency_hz)
+        return 0.0 if steps_s * one.stretch.rate_hz < 1 else math.inf
+    if s.kind == "skew":
         scans = abs(s.value) / (2 * math.pi * one.frequency_hz) * one.stretch.rate_hz
         return UNLIKELY * (scans > UNLIKELY_SCANS) + UNLIKELY * (abs(s.value) > 1.0)
     if s.kind == "bandwidth":
@@ -329,7 +342,7 @@ def _each(verdict: Verdict, s: Supposed) -> list[Supposed]:
     order = sorted(verdict.channels, key=lambda c: c.position or 0)
     first = order[0] if s.value > 0 else order[-1]
     return [
-        Supposed("skew", k, s.value * (order.index(c) - order.index(first)), s.u)
+        Supposed("skew", k, s.value * (order.index(c) - order.index(first)), s.u, first.name)
         for k, c in enumerate(verdict.channels)
         if c is not first
     ]
@@ -374,7 +387,7 @@ def _reversed(verdict: Verdict) -> Finding:
 
 def _supposition(verdict: Verdict, s: Supposed) -> Finding:
     c = verdict.channels[s.channel]
-    others = " and ".join(o.name for o in verdict.channels if o is not c)
+    others = s.against or " and ".join(o.name for o in verdict.channels if o is not c)
     frequency = verdict.look.frequency_hz
     whole = len(verdict.channels) == 3
     name = c.name if whole else None

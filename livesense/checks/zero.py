@@ -336,11 +336,15 @@ def _off_in(one: Look, alive: Sequence[Sensed], *, whole: bool) -> tuple[dict[st
     clipping = {c.name for c in alive if one.stretch.clipped[c.name].mean() > 1e-3}
     if whole:
         total = sum(one.seen[c.name].mean for c in alive)
-        alone = still and len(beyond) == 1
+        alone = len(beyond) == 1
         offset = sum(beyond.values())
-        if alone and (abs(total - offset) < 0.4 * abs(total) or abs(offset) < SMALL_SHARE * _rated(alive)):
+        unpaired = abs(total - offset) < 0.4 * abs(total) or abs(total) > _sum_limit(one, alive) * 2 / LIMIT
+        small = abs(offset) < SMALL_SHARE * _rated(alive) and abs(total) > max(
+            _threshold(one, c) for c in alive
+        )
+        if alone and (unpaired or (still and small)):
             # A direct current in one phase would come back through the others, and be larger.
-            return beyond, True
+            return beyond, still
         if abs(total) <= _sum_limit(one, alive) or (still and _turned_round(one, alive)):
             return {}, False
         if clipping - beyond.keys():
@@ -387,6 +391,7 @@ def _off(evidence: Evidence, name: str | None, value: float) -> Finding:
             f"one is off.",
             "Check once more with the drive off: then each channel shows its own zero.",
             offset=value,
+            limit=LIMIT * math.sqrt(3) * c.u_zero,
         )
     c = evidence.channels[name]
     limit = LIMIT * c.u_zero
@@ -432,8 +437,9 @@ def drift(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
         if len(alive) == 3:
             total, share = _trend(times, means.sum(axis=1))
             scale = math.hypot(*(c.u_own * float(np.ptp(means[:, k])) for k, c in enumerate(alive)))
-            limit = LIMIT * math.hypot(*(c.u_zero for c in alive), scale, 2 * float(np.linalg.norm(random)))
-            if abs(total) < limit / math.sqrt(3) or share < TREND:
+            # One zero that moves is enough; scales act on whatever current has changed meanwhile.
+            limit = math.hypot(max(c.u_zero for c in alive), scale, 2 * float(np.linalg.norm(random)))
+            if abs(total) < LIMIT * limit or share < TREND:
                 continue
             changes = {n: v for n, v in changes.items() if v * total > 0 and abs(v) > 0.3 * abs(total)}
         for name, change in changes.items():

@@ -50,9 +50,10 @@ def test_a_healthy_bench_raises_nothing(kind: str, state: str, seed: int) -> Non
 
 @pytest.mark.parametrize("state", ["light", "rated"])
 class TestPhases:
-    def test_no_signal(self, state: str) -> None:
+    @pytest.mark.parametrize("cross_talk", [0.0, 0.02])
+    def test_no_signal(self, state: str, cross_talk: float) -> None:
         codes = pump()[state]
-        put(codes, V, RANDOM.normal(0, 1.2, len(codes)))
+        put(codes, V, cross_talk * amperes(codes, W) + RANDOM.normal(0, 1.2, len(codes)))
         only(checked(codes), "no-signal", "iv")
 
     def test_stuck(self, state: str) -> None:
@@ -78,7 +79,8 @@ class TestPhases:
     def test_missing_phase(self, state: str) -> None:
         codes = pump()[state]
         put(codes, U, RANDOM.normal(0, 1.2, len(codes)))
-        put(codes, W, -amperes(codes, V))
+        # One scan, 4° here, between the two that carry one current.
+        put(codes, W, -np.roll(amperes(codes, V), 1))
         only(checked(codes), "missing-phase", "iu")
 
     def test_reversed(self, state: str) -> None:
@@ -144,6 +146,25 @@ class TestPhases:
         report = checked(codes)
         only(report, "bandwidth", "iv")
         assert float(fix(report).split('"')[1].split()[0]) == pytest.approx(500, rel=0.05)
+
+    def test_sampled_one_after_the_other(self, state: str) -> None:
+        codes = pump()[state]
+        # 20 and 40 µs late: between the scans, by their spectrum.
+        for column, late in ((V, 0.4), (W, 0.8)):
+            values = amperes(codes, column)
+            spectrum = np.fft.rfft(np.concatenate([values, values[::-1]]))
+            turned = spectrum * np.exp(2j * np.pi * late * np.fft.rfftfreq(2 * len(values)))
+            put(codes, column, np.fft.irfft(turned)[: len(values)])
+        report = checked(codes)
+        assert alarms(report) == {("skew", "iv"), ("skew", "iw")}
+        found = {f.channel: f.numbers["delay_us"] for f in report.findings if f.alarm}
+        assert found["iv"] == pytest.approx(20, abs=3)
+        assert found["iw"] == pytest.approx(40, abs=6)
+
+    def test_a_bit_that_never_changes(self, state: str) -> None:
+        codes = pump()[state]
+        codes[:, U] &= ~np.uint16(0x20)
+        only(checked(codes), "stuck", "iu")
 
     def test_aliasing(self, state: str) -> None:
         codes = pump()[state]
@@ -230,6 +251,31 @@ def test_places_that_disagree_on_the_order_tell_the_pair() -> None:
     swapped = [f.text for f in report.findings if f.kind == "swapped"]
     assert len(swapped) == 1
     assert "iu2 and iv2" in swapped[0]
+
+
+class TestChanges:
+    """What begins within a stretch, and stretches without any steady part."""
+
+    def test_a_phase_that_opens(self) -> None:
+        codes = pump()["rated"]
+        at = len(codes) // 2
+        late = codes[at:].copy()
+        put(late, U, RANDOM.normal(0, 1.2, len(late)))
+        put(late, W, -amperes(late, V))
+        codes[at:] = late
+        only(checked(codes), "missing-phase", "iu")
+
+    @pytest.mark.parametrize("reversed_one", [None, U, W])
+    def test_a_run_up(self, reversed_one: int | None) -> None:
+        n = RATE_HZ
+        angle = 2 * np.pi * 60 * (np.arange(n) / RATE_HZ) ** 2
+        codes = np.full((n, 5), ZERO)
+        for k in range(3):
+            put(codes, k, 700 * np.cos(angle - 2 * np.pi / 3 * k) + RANDOM.normal(0, 1, n))
+        if reversed_one is not None:
+            put(codes, reversed_one, -amperes(codes, reversed_one))
+        expected = set() if reversed_one is None else {("reversed", NAMES[reversed_one])}
+        assert alarms(checked(codes)) == expected
 
 
 class TestAtRest:
