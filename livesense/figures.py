@@ -198,13 +198,18 @@ def _assemble(analysis: RunAnalysis, measured: dict[int, GroupMeasures], lead: i
         "channels": channels,
         "three_phase": None if main.three_phase is None else _facts(main.three_phase),
         "power": _facts(power),
-        "speed": _facts(main.speed),
+        "speed": _facts(main.speed) | {"u_excludes": [] if _rate_is_fitted(analysis, lead) else ["rate"]},
         "temperatures": temperatures,
         "withheld": withheld,
     }
     if main.three_phase_by_place:
         result["three_phase_by_place"] = {place: _facts(t) for place, t in main.three_phase_by_place.items()}
     return result
+
+
+def _rate_is_fitted(analysis: RunAnalysis, group: int) -> bool:
+    first, _ = analysis.run.extent(group)
+    return analysis.fitted_rate_hz(group, analysis.rate_at(group, first)) is not None
 
 
 def _facts(figures: Any) -> dict[str, Any]:

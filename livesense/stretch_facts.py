@@ -325,7 +325,7 @@ def _text(facts: dict[str, Any]) -> str:
         more = f", {over:.2g} % beyond it meanwhile" if over > 1 else ""
         return f"at speed after {facts['time_to_speed_s']:.2f} s{more}"
     if kind == "steady":
-        return f"{facts['frequency_hz']:.4g} Hz with {facts['current_peak']['value']:.3g} A"
+        return f"{facts['frequency_hz']:.4g} Hz, current vector {facts['current_peak']['value']:.3g} A"
     if kind in ("load change", "speed change"):
         a, b = facts["before"], facts["after"]
         if kind == "load change" and abs(a["current_peak_a"] / b["current_peak_a"] - 1) < SAME_LOAD:

@@ -120,7 +120,7 @@ def _print(facts: dict[str, Any]) -> None:
     for label, side in zip(("first ", "second"), sides, strict=True):
         name = f" “{safe(side['name'])}”" if side["name"] else ""
         where = f"{side['from_s']:.6g} s to {side['to_s']:.6g} s"
-        print(f"{label}  run {side['run']}{name}, bench {safe(side['bench_name'])!r}, {where}")
+        print(f"{label}  run {side['run']}{name}, bench {safe(side['bench_name'])!r}, {where}{_state(side)}")
     if not facts["matched"]:
         print(f"Speed and current are not alike, so figures under load are left out: {facts['why_not']}")
     low, high = facts["band_hz"]
@@ -136,6 +136,14 @@ def _print(facts: dict[str, Any]) -> None:
             for c in facts["changed"]
         ]
         print(table(("of", "key", "first", "second"), changes))
+
+
+def _state(side: dict[str, Any]) -> str:
+    if side["frequency_hz"] is None:
+        return ""
+    if side["frequency_hz"] == 0:
+        return ": at rest"
+    return f": {side['frequency_hz']:.4g} Hz, {side['rms_a']:.3g} A rms"
 
 
 def _written(value: Any) -> str:

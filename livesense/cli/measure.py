@@ -23,10 +23,11 @@ def run(args: argparse.Namespace) -> int:
     check_window(args)
     with opened_run(args) as analysis:
         facts = analysis.measure(args.from_s, args.to_s)
+        states = {channel.name for channel in analysis.channels if channel.quantity == "state"}
     if args.json:
         print_json(facts)
     else:
-        _print(facts)
+        _print(facts, states)
     return 0
 
 
@@ -36,13 +37,20 @@ _SHOWN = (
 )  # fmt: skip
 
 
-def _print(facts: dict[str, Any]) -> None:
+def _print(facts: dict[str, Any], states: set[str]) -> None:
+    """Print the figures; ``states`` are channels of which means and rms values say nothing."""
     span = f"{facts['used_from_s']:.6g} s to {facts['used_to_s']:.6g} s"
     print(f"Run {facts['run']}, {span}; ± is k = 2 (about 95 %)")
     withheld: dict[str, str] = dict(facts.get("withheld", {}))
     for name, figures in facts["channels"].items():
+        if name in states:
+            continue
         reasons: dict[str, str] = figures.get("withheld", {})
-        shown = [(key, quantity(figures.get(key), reasons.get(key, ""))) for key in _SHOWN if key in figures]
+        shown = [
+            (_label(key, figures), quantity(figures.get(key), reasons.get(key, "")))
+            for key in _SHOWN
+            if key in figures
+        ]
         clipped = figures["clipped_scans"]
         print(f"\n{name}" + (f"  ({clipped} scans clipped)" if clipped else ""))
         print(table(("figure", "value"), shown))
@@ -56,6 +64,13 @@ def _print(facts: dict[str, Any]) -> None:
         if rows := _rows(part, figures, withheld):
             print(f"\n{part.replace('_by_place.', ', ').replace('_', ' ')}")
             print(table(("figure", "value"), rows))
+            if figures.get("u_excludes"):
+                print("± leaves out the scan rate's own error: it was fitted against no clock")
+
+
+def _label(key: str, figures: dict[str, Any]) -> str:
+    order = figures.get("thd_order")
+    return f"{key} (to harmonic {order})" if key == "thd_percent" and order else key
 
 
 def _rows(part: str, figures: dict[str, Any], withheld: dict[str, str]) -> list[tuple[str, str]]:
@@ -63,7 +78,7 @@ def _rows(part: str, figures: dict[str, Any], withheld: dict[str, str]) -> list[
     own: dict[str, str] = figures.get("withheld", {})
     rows = []
     for key, value in figures.items():
-        if key == "withheld":
+        if key in ("withheld", "u_excludes"):
             continue
         several = (
             {f"angle {phase}": (f"angles_deg.{phase}", angle) for phase, angle in (value or {}).items()}

@@ -8,7 +8,7 @@ from typing import Any
 from livesense.analysis import RunAnalysis
 from livesense.bench import Bench, Channel
 from livesense.compare.differences import Difference, SameError, difference, of_one_run, of_two_runs
-from livesense.compare.matching import Match, current_names, match, states
+from livesense.compare.matching import Match, State, current_names, match, states
 from livesense.compare.sides import Side, sides
 from livesense.errors import UsageError
 from livesense.samples import Estimate
@@ -16,6 +16,9 @@ from livesense.timetext import run_seconds
 from livesense.wording import significant
 
 LOWEST_HZ = 10.0
+ALIKE = 0.03
+"""Ratios so near to 1 are not told."""
+
 HIGHEST_SHARE = 0.45
 """Default band of the noise: from 10 Hz to this share of the lower scan rate."""
 
@@ -52,8 +55,8 @@ def compare_runs(
         same = of_two_runs(a[name].channel, b[name].channel, _unchanged(first, second, a[name], b[name]))
         pairs.append((f"{name}", a[name], b[name], same))
     return {
-        "first": _about(first, a_s),
-        "second": _about(second, b_s),
+        "first": _about(first, a_s, found.first if found else None),
+        "second": _about(second, b_s, found.second if found else None),
         "matched": matched,
         "why_not": _why_not(found),
         **_pairs(pairs, band_hz, at_load=matched),
@@ -87,6 +90,7 @@ def compare_chains(
     begin_s, end_s = analysis.extent_s()
     from_s = begin_s if window[0] is None else window[0]
     to_s = end_s if window[1] is None else window[1]
+    steady = None
     if window == (None, None):
         # The most loaded steady part, which tells most; the whole run where none is steady.
         steady = max(states(analysis), key=lambda s: s.rms_a, default=None)
@@ -96,7 +100,7 @@ def compare_chains(
     for one, other in pairs:
         measured = sides(analysis, [one, other], from_s, to_s)
         found.append((f"{one}, {other}", measured[one], measured[other], same))
-    about = _about(analysis, (from_s, to_s))
+    about = _about(analysis, (from_s, to_s), steady)
     written = _written(analysis.bench)
     changed = [
         {
@@ -131,7 +135,7 @@ def _same_instants(one: Channel, other: Channel, group: int, other_group: int) -
         )
 
 
-def _about(analysis: RunAnalysis, window: tuple[float, float]) -> dict[str, Any]:
+def _about(analysis: RunAnalysis, window: tuple[float, float], state: State | None = None) -> dict[str, Any]:
     row = analysis.run.row
     return {
         "run": row.number,
@@ -139,6 +143,8 @@ def _about(analysis: RunAnalysis, window: tuple[float, float]) -> dict[str, Any]
         "bench_name": analysis.bench.name,
         "from_s": run_seconds(window[0]),
         "to_s": run_seconds(window[1]),
+        "frequency_hz": None if state is None else state.frequency_hz,
+        "rms_a": None if state is None else state.rms_a,
     }
 
 
@@ -293,6 +299,8 @@ def _ratio(row: dict[str, Any]) -> float | None:
 
 
 def _times(ratio: float) -> str:
+    if abs(ratio - 1) < ALIKE:
+        return "about"
     return f"{ratio:.0f} times" if ratio >= 10 else f"{significant(ratio, 2)} times"
 
 
