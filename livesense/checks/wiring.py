@@ -10,7 +10,7 @@ from __future__ import annotations
 import cmath
 import itertools
 import math
-from collections.abc import Container, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
