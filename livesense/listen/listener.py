@@ -65,7 +65,7 @@ class Listener:
         self._rows: deque[Row] = deque()
         self._at_s: float | None = None
         self._arrival: Arrival | None = None
-        self._offset = 0
+        self._begin = self._offset = self.tally.size
         """Where the next byte stands in the stream."""
         self._raw = bytearray()
         """First bytes of what has no end yet; of records, all bytes that the decoder holds."""
@@ -335,6 +335,7 @@ class Listener:
             self.tally.faults[str(fault.kind)] += fault.count
         rows: list[Row] = []
         for place, count in decoder.places:
+            place += self._begin
             self._skipped(place, ended=True)
             for number in range(count):
                 begin = place + number * layout.size

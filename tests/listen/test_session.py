@@ -82,8 +82,12 @@ class TestWhichWire:
         assert session.expected.wire == "framed"
         assert session.tally.verdicts[Verdict.UNDESCRIBED] > 400
         assert session.tally.faults == {}
+        assert all(0 < row.offset < 9 * 41 + len(stream) for row in rows[1:])
+        described = next(row for row in rows if row.verdict is Verdict.UNDESCRIBED)
+        assert stream[described.offset - 9 * 41 :].startswith(described.raw)
         assert (session.tally.size, session.tally.rows) == (9 * 41 + len(stream), len(rows))
 
+    @pytest.mark.slow
     def test_records_that_are_never_found_do_not_fill_the_memory(self) -> None:
         session = Session(None, "record", live=True)
         noise = random.Random(3).randbytes(1 << 18)
