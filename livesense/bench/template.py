@@ -96,6 +96,13 @@ kind = "overcurrent"            # evidence of what happened, not protection
 channels = ["iu", "iv", "iw"]
 limit = "12 A"                  # peak; 6 A rms is 8.5 A peak
 hold = "100 us"                 # beyond the limit for so long
+
+# What heats rather than what peaks; take the # away. See also inverse-time and i2t.
+# [[watch]]
+# kind = "thermal"
+# channels = ["iu", "iv", "iw"]
+# pickup = "6.3 A"              # rms that is borne for ever
+# tau = "600 s"
 """
 
 

@@ -40,5 +40,8 @@ def run(args: argparse.Namespace) -> int:
             )
         )
     else:
-        print("No events: no sample went beyond a limit. What happens between samples cannot be seen.")
+        print(
+            "No events: no sample went beyond a limit, and no rule tripped. "
+            "What happens between samples cannot be seen."
+        )
     return 0

@@ -304,6 +304,7 @@ def test_what_the_starter_has_in_comments_loads_too() -> None:
     }
     assert bench.link.port == "COM5"
     assert bench.groups[0].rate_hz == 20e3
+    assert [watch.kind for watch in bench.watches] == ["overcurrent", "thermal"]
 
 
 def test_reading_the_usual_file_loads_neither_pint_nor_numpy() -> None:
