@@ -60,7 +60,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     listed = ("run " if len(numbers) == 1 else "runs ") + ", ".join(map(str, numbers))
     print(
-        f"Deleted {listed}: {megabytes(deleted.freed_bytes)} are free for later runs; `livesense compact` gives them back to the system"
+        f"Deleted {listed}: {megabytes(deleted.freed_bytes)} are free for later runs; "
+        "`livesense compact` gives them back to the system"
     )
     if deleted.leftover_rows:
         print(f"So are {counted(deleted.leftover_rows, 'row')} that a deletion before had left")

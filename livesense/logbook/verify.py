@@ -193,9 +193,11 @@ def _check_run(book: Logbook, number: int, found: Findings, tick: Callable[[int]
     )
     state = book.state(number, token, ended)
     tallies: dict[int, Tally] = {}
+    all_seen = False
     try:
         for place in _places(book, reader, state):
             tallies[place.group] = check_group(place, found, tick)
+        all_seen = True
     except LogbookError as error:
         found.add(Finding("file", str(error), number))
     _check_strays(book, number, found)
@@ -204,7 +206,7 @@ def _check_run(book: Logbook, number: int, found: Findings, tick: Callable[[int]
         tally.lost = _lost(book, number, group)
         if state != "recording":
             _check_extents(book, number, group, tally, found)
-    if state != "recording" and summary is not None:
+    if all_seen and state != "recording" and summary is not None:
         _check_totals(number, from_json(summary), tallies, found)
     return RunCheck(
         number,
