@@ -125,8 +125,12 @@ def counted_to_the_scan(story: Story, run: RunReader, group: int) -> None:
             if row is not None:
                 assert row.last_counter == story.counter(story.lives[life_of(last)], group, last)
                 assert row.first_counter == story.counter(story.lives[life_of(serial)], group, serial)
-    holes = [(one + 1, other - one - 1) for (one, _), (other, _) in pairwise(at) if other - one > 1]
-    assert [(gap.first, gap.count) for gap in run.gaps(group)] == holes
+    holes = [
+        (one + 1, other - one - 1, cause(story, group, last, serial))
+        for (one, last), (other, serial) in pairwise(at)
+        if other - one > 1
+    ]
+    assert [(gap.first, gap.count, gap.cause) for gap in run.gaps(group)] == holes
     serials = {serial for _, serial in at}
     missing = due(story, group) - serials
     assert not missing, "a packet that came through whole is not stored"
@@ -136,8 +140,14 @@ def counted_to_the_scan(story: Story, run: RunReader, group: int) -> None:
         end = begins[number + 1] if number + 1 < len(begins) else story.sent[group]
         own = [serial for serial in serials if begin <= serial < end]
         reach += max(own) - min(own) + 1
-    assert len(at) + sum(count for _, count in holes) == reach
+    assert len(at) + sum(count for _, count, _ in holes) == reach
     assert reach >= story.sent[group] - 2 * len(begins) * EDGE_PACKETS * story.wire.scans[1]
+
+
+def cause(story: Story, group: int, before: int, after: int) -> str:
+    """Who lost the scans between these two: an interruption among them, or the wire."""
+    found = [p.sudden for p in story.packets if p.sudden and before < p.reach[group] <= after]
+    return found[-1] if found else "wire"
 
 
 EDGE_PACKETS = 60

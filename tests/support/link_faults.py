@@ -53,6 +53,8 @@ class Packet:
     """Whether it may be refused though it is whole, as one that came late."""
     sudden: str = ""
     """The port went away in front of it, or the computer fell behind: only its end comes."""
+    reach: tuple[int, ...] = ()
+    """Of an interruption: the scan of each group that was due."""
 
 
 @dataclass
@@ -265,7 +267,9 @@ def _sent(wire: Wire, faults: int, rng: random.Random, live: bool) -> Story:
                 away = rng.randint(0, 60) * wire.scans_per_count
                 story.sent[group] += away
                 at_s += away / RATE_HZ
+        reach = tuple(story.sent)
         packet = _next_packet(story, rng.randrange(wire.groups), rng.randint(*wire.scans))
+        packet.reach = reach
         packet.at_s = at_s = at_s + packet.count / RATE_HZ
         packet.life = len(story.lives) - 1
         packet.sudden = sudden
