@@ -155,7 +155,6 @@ class CycleCutter:
             values = np.clip(np.nan_to_num(values), -self._largest, self._largest)
         squares = values * values
         squares *= self._scale
-        squares += 0.5
         return squares.astype(np.int64)
 
     def _clipped(self, cuts: NDArray[np.intp], clipped: BoolArray) -> BoolArray:

@@ -209,7 +209,6 @@ class SumTracker:
             counted = np.clip(np.nan_to_num(values), -self._most, self._most)
         squares = counted * counted
         squares *= self._scale
-        squares += 0.5
         # Beyond the trip the sum may overflow; it is not looked at there.
         sums = np.cumsum(squares.astype(np.int64)) + self._sum
         if self._start is None:
