@@ -24,6 +24,7 @@ from dashboard.live import Live
 from dashboard.reading import Reading
 from dashboard.shell import nothing_here, shell
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+from livesense.walk.recorded import RunWalk
 
 if TYPE_CHECKING:
     from dashboard.reading import Desk
@@ -189,7 +190,7 @@ def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:
         )
     analysis = desk.run(number)
     try:
-        walk = walk_data.RunWalk(analysis)
+        walk = RunWalk(analysis)
     except UsageError as error:
         return walk_screen.no_walk("This bench cannot be walked.", f"Run {number}: {error}")
     return walk_screen.walk(analysis.run.row, walk.names, walk.left, others)

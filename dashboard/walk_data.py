@@ -16,15 +16,14 @@ from flask import Flask, Response, request
 
 from dashboard.digits import written
 from dashboard.stream import as_json
-from livesense.chain import Chain
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+from livesense.logbook import requests as logbook_requests
 from livesense.samples import Estimate
-from livesense.stretch_means import stretch_means
 from livesense.walk.given import Given, read_pushed
 from livesense.walk.judge import Verdict
-from livesense.walk.session import Reading as StepReading
-from livesense.walk.session import Walked, not_still, walked, walked_names
-from livesense.walk.steps import Step, read_steps
+from livesense.walk.recorded import REST, RunWalk
+from livesense.walk.session import Walked
+from livesense.walk.steps import Step
 from livesense.walk.words import seen
 
 if TYPE_CHECKING:
@@ -36,7 +35,6 @@ SECONDS = 2.0
 
 LONGEST_S = 60.0
 LONGEST_TEXT = 80
-REST = "rest"
 
 _COMMA = re.compile(r"[^,.]*\d,\d[^,.]*")
 _BARE = re.compile(r"[+-]?[\d.]+")
@@ -54,55 +52,6 @@ class Asked:
     volts_error: str
     judge: bool = True
     """Whether more than the texts is wanted."""
-
-
-class RunWalk:
-    """A walk on one run.
-
-    Raises
-    ------
-    UsageError
-        where the bench has no phase current that a walk reaches.
-    LogbookError
-        where the run holds no scans yet.
-    """
-
-    def __init__(self, analysis: RunAnalysis) -> None:
-        self.analysis = analysis
-        self.names, self.left = walked_names(analysis.bench)
-        # Without calibrations, as the command judges: a walk tells what the bench file says wrongly.
-        self.chain = Chain(analysis.bench, analysis.run.groups)
-
-    def end_s(self) -> float:
-        """Up to where all channels of the walk have scans, in seconds of the run; 0 without any."""
-        ends = []
-        for group in {self.chain.channels[name].group for name in self.names}:
-            first, stop = self.analysis.run.extent(group)
-            ends.append(self.analysis.run.time_axis(group).end_s(stop - 1) if stop > first else 0.0)
-        return min(ends)
-
-    def read(self, step: Step | None, window: tuple[float, float]) -> StepReading:
-        """Average a step; UsageError where scans are missing in it."""
-        averages = stretch_means(self.analysis, *window, self.names)
-        return StepReading(step, averages, self.analysis.run.row.device, {})
-
-    def moved(self, reading: StepReading) -> str | None:
-        """Tell what moves in a step; None where all stands still."""
-        return not_still(self.chain, reading)
-
-    def judged(self, asked: Asked) -> tuple[Walked, list[StepReading]]:
-        """Judge the steps; UsageError where one cannot be read, or moves."""
-        if REST not in asked.windows:
-            raise UsageError("expected the rest among the steps: read it first")
-        steps = read_steps(",".join(name for name in asked.windows if name != REST))
-        readings = [
-            self.read(step, asked.windows[REST if step is None else step.name]) for step in (None, *steps)
-        ]
-        for reading in readings:
-            if (why := self.moved(reading)) is not None:
-                raise UsageError(f"{reading.name}: {why}; read this step again")
-        pushed = read_pushed(_given(asked), steps)
-        return walked(self.analysis.bench, self.chain, readings, pushed), readings
 
 
 def chosen(desk: Desk, number: int | None) -> tuple[int | None, list[int]]:
@@ -244,7 +193,7 @@ def problems(asked: Asked) -> dict[str, str]:
 
 def verdict_told(walk: RunWalk, asked: Asked, logbook: Path) -> dict[str, Any]:
     """Tell what the walk proves: sentence, channels, gains, resistances, and the command that keeps it."""
-    result, _ = walk.judged(asked)
+    result, _, _ = walk.judged(asked.windows, _given(asked))
     return {
         "proven": result.proven,
         "sentence": _sentence(result.verdicts),
@@ -342,7 +291,7 @@ def _quoted(text: str, otherwise: str) -> str:
 
 
 def add_routes(flask: Flask, reading: Reading) -> None:
-    """Add the routes under ``/api/walk``; they only read."""
+    """Add the routes under ``/api/walk``; they read, and one asks the run's recorder to keep."""
 
     def answered(make: Any) -> Response:
         try:
@@ -386,5 +335,28 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             if found or not asked.judge:
                 return {"problems": found, "verdict": None}
             return {"problems": {}, "verdict": verdict_told(RunWalk(desk.run(number)), asked, reading.path)}
+
+        return answered(make)
+
+    @flask.post("/api/walk/<int:number>/keep")
+    def keep(number: int) -> Response:
+        said = request.get_json(silent=True)
+
+        def make(desk: Desk) -> dict[str, Any]:
+            asked = read_asked(said)
+            if problems(asked):
+                raise UsageError("expected what was pushed: correct the fields first")
+            text = as_json({"windows": asked.windows, "current": asked.current, "errors": asked.errors})
+            return {"request": logbook_requests.ask(reading.path, number, "walk", text)}
+
+        return answered(make)
+
+    @flask.get("/api/walk/<int:number>/keep/<int:asked>")
+    def kept(number: int, asked: int) -> Response:
+        def make(_: Desk) -> dict[str, Any]:
+            row = logbook_requests.answer_of(reading.path, asked)
+            if row is None or row.run != number or row.kind != "walk":
+                raise UsageError("there is no such request")
+            return {"answer": row.answer}
 
         return answered(make)

@@ -128,7 +128,7 @@ def _steps() -> html.Section:
         dmc.Checkbox(id="walk-more", label=f"One more step, {MORE}"),
         html.P(
             "Where the steps lie in the run, and what you wrote above, stays in this tab until it is closed. "
-            "Nothing is kept elsewhere.",
+            "In the logbook nothing is kept unless you ask for it below.",
             className="advice",
         ),
         dmc.Button("Start over", id="walk-over", size="sm", variant="default"),

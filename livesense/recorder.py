@@ -22,6 +22,7 @@ from livesense.errors import LivesenseError
 from livesense.intake import Intake
 from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
 from livesense.link.reader import LinkReader, arrival_now
+from livesense.live_walk import walk_of_run
 from livesense.live_zero import zero_of_run
 from livesense.logbook.writer import LogbookWriter, RunWriter
 from livesense.outages import Away, Outages
@@ -449,6 +450,10 @@ class Recorder:
                 # Of what is in the logbook: everything until now.
                 self._run.commit()
                 answer = zero_of_run(self._writer, self._settings.bench, self._run.number)
+                self._tell(answer)
+            elif request.kind == "walk":
+                self._run.commit()
+                answer = walk_of_run(self._writer, self._run.number, request.text)
                 self._tell(answer)
             else:
                 answer = f"this recorder does not know the request {request.kind!r}"

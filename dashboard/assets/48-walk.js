@@ -3,7 +3,7 @@
   "use strict";
   const LS = window.livesense;
   // Longer than a scan takes from the device into the logbook: what is read came after the click.
-  const SETTLE_MS = 500, EVERY_MS = 250, PATIENCE_MS = 6000, LOOK_MS = 2000;
+  const SETTLE_MS = 500, EVERY_MS = 250, PATIENCE_MS = 6000, LOOK_MS = 2000, LOOKS = 40;
   const REST = "rest", MORE = "W-U";
   const FIELDS = ["current", "error", "volts-U-V", "volts-V-W", "volts-W-U", "volts-error"];
 
@@ -183,11 +183,12 @@
       const begun = ready || FIELDS.some((field) => texts[field].trim());
       if (!begun) return this.tell(null, {}, ready);
       const windows = Object.fromEntries(this.wanted().filter((name) => this.windows[name]).map((name) => [name, this.windows[name]]));
+      const said = { judge: ready, windows, current: texts.current, error: texts.error, volts, volts_error: texts["volts-error"] };
       try {
-        const told = await this.ask("verdict", {
-          judge: ready, windows, current: texts.current, error: texts.error, volts, volts_error: texts["volts-error"],
-        });
-        if (turn === this.asked) this.tell(told.verdict, told.problems, ready);
+        const told = await this.ask("verdict", said);
+        if (turn !== this.asked) return;
+        this.said = said;
+        this.tell(told.verdict, told.problems, ready);
       } catch (error) {
         const why = this.why(error);
         if (why && turn === this.asked) this.tell(null, {}, ready, why);
@@ -225,10 +226,44 @@
       for (const row of verdict.resistance) {
         found.push(LS.el("p", "walk-ohms", `Lead to lead ${row.step}: ${row.text}; at the temperature the winding has now, up to where the volts were sensed`));
       }
-      const what = verdict.proven ? "It is not kept yet: the page writes nothing. This command judges the same scans and keeps them as calibrations, for runs after this one."
+      if (verdict.proven) found.push(...this.keeping());
+      const what = verdict.proven ? "So does this command, of the same scans, also when the run is over."
         : "Mend it, record anew and walk again. This command judges the same scans, and writes the fixes that there are into a new bench file.";
       found.push(LS.el("p", "advice", what), this.command(verdict.command));
       return found;
+    }
+
+    keeping() {
+      const box = LS.el("div", "walk-keep"), button = LS.el("button", "choice", "Keep"), answer = LS.el("p", "");
+      button.id = "walk-keep";
+      button.type = "button";
+      answer.id = "walk-kept";
+      answer.setAttribute("role", "status");
+      LS.write(answer, "Nothing is kept yet. This asks the run's recorder to keep a scale of each channel, for runs after this one.");
+      button.addEventListener("click", () => this.keep(button, answer, this.said));
+      box.append(button, answer);
+      return [box];
+    }
+
+    async keep(button, answer, said) {
+      if (button.getAttribute("aria-disabled") === "true") return;
+      button.setAttribute("aria-disabled", "true");
+      LS.write(answer, "Asked; its recorder judges the same scans …");
+      let again = true;
+      try {
+        const { request } = await this.ask("keep", said);
+        let told = null;
+        for (let look = 0; look < LOOKS && told === null; look += 1) {
+          await pause(EVERY_MS);
+          told = (await this.ask("keep/" + request)).answer;
+        }
+        // What is kept need not be kept twice.
+        again = told === null || told.startsWith("nothing");
+        LS.write(answer, told === null ? "The recorder has not answered: it may have ended." : told);
+      } catch (error) {
+        LS.write(answer, this.why(error) || "");
+      }
+      if (again) button.removeAttribute("aria-disabled");
     }
 
     gains(rows) {

@@ -174,7 +174,7 @@ CREATE TABLE request (
   id INTEGER PRIMARY KEY,
   run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE,
   asked_wall_s REAL NOT NULL,
-  kind TEXT NOT NULL,                -- stop, note, zero
+  kind TEXT NOT NULL,                -- stop, note, zero, walk
   text TEXT NOT NULL,
   answered_wall_s REAL,              -- NULL: waiting
   answer TEXT

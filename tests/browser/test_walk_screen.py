@@ -157,6 +157,11 @@ def test_led_through_to_proven_and_kept_by_the_command_that_is_told(stack, walke
     assert not page.get_by_label("The drive is dead").is_checked()
     assert page.input_value("#walk-current") == "1,000 A"
 
+    page.get_by_role("button", name="Keep", exact=True).click()
+    screen.wait("document.getElementById('walk-kept').textContent.startsWith('scale kept of iu, iv, iw, ')")
+    assert page.get_attribute("#walk-keep", "aria-disabled") == "true"
+
+    # The recorder is not disturbed: the same scans make the same calibration from a terminal.
     words = shlex.split(page.inner_text("#walk-command"))
     assert words[:2] == ["livesense", "walk"]
     kept = livesense(*words[1:])

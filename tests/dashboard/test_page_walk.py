@@ -10,6 +10,7 @@ from walk_bench import RATE_HZ, SEQUENCE, Board, bench
 from dashboard import walk_data
 from dashboard.app import Page, Settings
 from livesense.errors import UsageError
+from livesense.logbook import requests
 
 HOME = "http://127.0.0.1:8050"
 WINDOWS = {"rest": [0.0, 2.0], "U-V": [2.0, 4.0], "V-W": [4.0, 6.0]}
@@ -250,6 +251,33 @@ class TestFields:
     def test_requests_that_are_none(self, said):
         with pytest.raises(UsageError, match="expected"):
             walk_data.read_asked(said)
+
+
+class TestKeep:
+    def test_a_run_that_is_over_has_no_recorder_to_ask(self, walk):
+        page = walk(Board())
+        answer = page.post("keep", {"windows": WINDOWS, **FIELDS})
+        assert answer.status_code == 409
+        assert "is not being recorded" in answer.text
+
+    def test_what_is_asked_is_what_was_judged(self, walk, monkeypatch):
+        asked = []
+        monkeypatch.setattr(walk_data.logbook_requests, "ask", lambda *words: asked.append(words) or 5)
+        page = walk(Board())
+        told = page.post("keep", {"windows": WINDOWS, **FIELDS, "current": "1,000", "error": "0,2 % + 1 mA"})
+        assert told.json == {"request": 5}
+        ((_, run, kind, text),) = asked
+        assert (run, kind) == (1, "walk")
+        said = {"windows": WINDOWS, "current": "1.000 A", "errors": ["0.2 %", "1 mA"]}
+        assert json.loads(text) == said
+        assert page.post("keep", {"windows": WINDOWS, **FIELDS, "current": "x"}).status_code == 409
+        assert len(asked) == 1
+
+    def test_answers_of_other_requests_are_none(self, walk, tmp_path):
+        page = walk(Board())
+        note = requests.ask(tmp_path / "livesense.db", 1, "note", "warm")
+        assert page.get(f"/api/walk/1/keep/{note}").status_code == 409
+        assert page.get("/api/walk/1/keep/77").status_code == 409
 
 
 class TestScreen:
