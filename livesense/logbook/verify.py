@@ -131,6 +131,7 @@ def _version(book: Logbook) -> int:
 def _sqlite_troubles(book: Logbook, tell: Tell) -> list[str]:
     """Run SQLite's integrity check; on a connection of its own, because it can be broken off."""
     stopped = False
+    version = _version(book)
 
     def look() -> int:
         nonlocal stopped
@@ -147,9 +148,10 @@ def _sqlite_troubles(book: Logbook, tell: Tell) -> list[str]:
         troubles = []
         try:
             for (text,) in connection.execute(f"PRAGMA integrity_check({MOST_TROUBLES})"):
-                # Some versions of SQLite say so of rates of the second schema, though it is not true.
-                if text not in ("ok", "NULL value in rate.nominal_hz"):
-                    troubles.extend(str(text).splitlines())
+                # Of rates of the second schema some versions of SQLite say so though it is not true.
+                untrue = text.startswith("NULL value in rate.") and version == 2
+                if text != "ok" and not untrue:
+                    troubles.extend(text.splitlines())
         except sqlite3.Error as error:
             if not stopped:
                 troubles.append(str(error))
