@@ -51,6 +51,8 @@ class Packet:
     """Whether it came through as it was sent, between two ends of packets."""
     excused: bool = False
     """Whether it may be refused though it is whole, as one that came late."""
+    sent: bytes = b""
+    """What it was before it was spoilt."""
     sudden: str = ""
     """The port went away in front of it, or the computer fell behind: only its end comes."""
     reach: tuple[int, ...] = ()
@@ -387,7 +389,7 @@ def _spoil(story: Story, faults: int, rng: random.Random) -> None:
             spoilt = spoil(packet.data, rng)
             while story.wire.unseen(spoilt, following.data):
                 spoilt = spoil(packet.data, rng)
-            packet.data = spoilt
+            packet.sent, packet.data = packet.data, spoilt
             packet.whole = False
             out.append(packet)
     story.packets = out
@@ -404,6 +406,9 @@ def _judge(story: Story) -> None:
             # At an interruption a packet may be cut, or its start be missed.
             packet.excused = True
         elif wire.end and before.data[-1:] != wire.end:
+            packet.whole = False
+        if before is not None and before.sent and (before.data + packet.data).startswith(before.sent):
+            # The end that the one before lacks is by chance the beginning of this one, which lacks it now.
             packet.whole = False
         if not wire.end and not wire.checked:
             # It is taken by the sync word behind it, which may be cut off.
