@@ -190,9 +190,12 @@ def bus_ripple(evidence: Evidence, looks: Sequence[Look]) -> list[Finding]:
 def pairs(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Finding]) -> list[Finding]:
     """Compare chains of one phase that are sampled at matching instants, by their En ratio."""
     by_phase: dict[str, list[Sensed]] = {}
+    judged: set[str] = set()
     for place in evidence.places().values():
         for phase, c in place.items():
             by_phase.setdefault(phase, []).append(c)
+        if sum(c.measured for c in place.values()) >= 2:
+            judged |= {c.name for c in place.values()}
     found = []
     for phase, channels in by_phase.items():
         first = channels[0]
@@ -204,6 +207,8 @@ def pairs(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
             finding = _pair(phase, first, second, looks)
             if finding is not None:
                 found.append(finding)
+                if second.name not in judged and (turned := _turned(first, second, looks)) is not None:
+                    found.append(turned)
     return found
 
 
@@ -224,6 +229,18 @@ def en_ratio(one: Look, a: Sensed, b: Sensed) -> tuple[float, str]:
         if by_wave > worst:
             worst, what = by_wave, "fundamental"
     return worst, what
+
+
+def _turned(a: Sensed, b: Sensed, looks: Sequence[Look]) -> Finding | None:
+    """Say that a second chain reads minus the first, which no other chain of its place can tell."""
+    for one in looks:
+        if one.motion is not Motion.STEADY or a.name not in one.seen or b.name not in one.seen:
+            continue
+        x, y = one.seen[a.name].phasor, one.seen[b.name].phasor
+        if abs(x + y) < 0.2 * abs(x):
+            text = f"{b.name} reads {100 * abs(y / x):.3g} % of {a.name}, turned by 180°."
+            return fault(Kind.REVERSED, b.name, text, reverse(b), share_percent=100 * abs(y / x))
+    return None
 
 
 def _pair(phase: str, a: Sensed, b: Sensed, looks: Sequence[Look]) -> Finding | None:

@@ -66,7 +66,9 @@ def dead_channels(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Findin
 
 def _in_look(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> list[tuple[str, Finding]]:
     here = [c for c in place if c.name in one.seen]
-    if one.motion is Motion.STILL or len(here) < 2:
+    everywhere = [c for c in evidence.channels.values() if c.is_phase_current and c.measured]
+    like = [c for c in everywhere if c.name in one.seen]
+    if one.motion is Motion.STILL or not here or len(like) < 2:
         return []
     found = []
     repeating = _repeating(evidence, one, here)
@@ -74,9 +76,7 @@ def _in_look(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> list[tup
         found.append((channel, _floating(one, channel, other)))
     rest = [c for c in here if c.name not in repeating]
     for part in one.pieces:
-        spread = {c.name: float(one.values(c.name)[part].std()) for c in rest}
-        if not spread:
-            break
+        spread = {c.name: float(one.values(c.name)[part].std()) for c in like}
         clear = [n for n in spread if spread[n] > CLEAR * max(one.seen[n].noise, _rounding(evidence, n))]
         if not clear:
             continue
@@ -94,7 +94,9 @@ def _in_look(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> list[tup
                     found.append((c.name, _stuck(c, float(codes[0]), one, part)))
                     continue
             if spread[c.name] - one.seen[c.name].noise < SILENT * most:
-                found.append((c.name, _silent(one, c, rest, part, spread[c.name] / most)))
+                of_phase = [o for o in like if o.phase == c.phase]
+                others = rest if len(rest) > 1 else of_phase
+                found.append((c.name, _silent(one, c, others, part, spread[c.name] / most)))
     return found
 
 
@@ -153,6 +155,9 @@ def _silent(one: Look, c: Sensed, place: Sequence[Sensed], part: slice, share: f
             share_percent=percent,
         )
     fix = SAFE + f"check the shunt's sense lines, the amplifier's supply and the ADC pin of {c.name}."
+    if len(others) == 1 and others[0].phase == c.phase:
+        text = f"{c.name} shows {percent:.2g} % of what {names} shows of the same phase."
+        return fault(Kind.NO_SIGNAL, c.name, text, fix, share_percent=percent)
     if len(others) < 2:
         # A computed third phase returns what the other one carries, whatever flows here.
         text = (

@@ -240,12 +240,17 @@ class Evidence:
         return bool(self.stretches)
 
     def places(self) -> dict[str, dict[str, Sensed]]:
-        """Phase currents of each place by phase, the usual place first; the first of several."""
+        """Phase currents in sets of one channel a phase, the usual place first; second ones of a place apart."""
         found: dict[str, dict[str, Sensed]] = {}
         for place in ("in-line", "low-side", "high-side"):
             for channel in self.channels.values():
-                if channel.is_phase_current and channel.chain.place == place:
-                    found.setdefault(place, {}).setdefault(str(channel.phase), channel)
+                if not channel.is_phase_current or channel.chain.place != place:
+                    continue
+                number, name = 1, str(place)
+                while str(channel.phase) in found.get(name, {}):
+                    number += 1
+                    name = f"{place} {number}"
+                found.setdefault(name, {})[str(channel.phase)] = channel
         return found
 
     def bus(self, quantity: str) -> Sensed | None:

@@ -440,24 +440,18 @@ def swapped(evidence: Evidence, looks: Sequence[Look], judged: Sequence[Verdict]
     """Compare the order of the phases with the stated one, and places with each other."""
     wanted = evidence.bench.motor.sequence if evidence.bench.motor is not None else None
     found = []
-    orders: dict[str, set[int]] = {}
     for verdict in judged:
-        place = verdict.channels[0].chain.place
-        for one in looks:
-            again = _direction(one, verdict)
-            if again:
-                orders.setdefault(place, set()).add(again)
-    for place, seen in orders.items():
-        if wanted is None or len(seen) != 1 or len(_of(judged, place).channels) < 2:
+        seen = {again for one in looks if (again := _direction(one, verdict))}
+        if wanted is None or len(seen) != 1:
             continue
         direction = next(iter(seen))
         if (direction > 0) == (wanted == "UVW"):
             continue
-        names = ", ".join(c.name for c in _of(judged, place).channels)
-        pair = _which_pair(_of(judged, place), judged)
+        names = ", ".join(c.name for c in verdict.channels)
+        pair = _which_pair(verdict, judged)
         text = (
             f"The phases of {names} follow as {'UVW' if direction > 0 else 'UWV'} "
-            f"({_angles(_of(judged, place))}), and forward is stated as {wanted}: two of them are exchanged, "
+            f"({_angles(verdict)}), and forward is stated as {wanted}: two of them are exchanged, "
             "at the sensors or at the motor's leads, or the motor turns backwards."
         )
         if pair:
@@ -481,10 +475,6 @@ def _angles(verdict: Verdict) -> str:
         f"{first.name}"
         for c in others
     )
-
-
-def _of(judged: Sequence[Verdict], place: str) -> Verdict:
-    return next(v for v in judged if v.channels[0].chain.place == place)
 
 
 def _direction(one: Look, verdict: Verdict) -> int:

@@ -234,6 +234,22 @@ def test_pair() -> None:
     assert ("pair", "iu2") in alarms(checked(np.column_stack([codes, shifted]), bench, names))
 
 
+def test_a_second_chain_that_is_reversed_or_dead() -> None:
+    codes = pump()["rated"]
+    names = (*NAMES, "iu2")
+    # Beside the first one in the same line, and at the low side.
+    for place in ('"low-side"', '"in-line"'):
+        bench = BENCH + sibling(
+            "iu2", "U", place=place, plus_input='"ground"' if "low" in place else '"bridge"'
+        )
+        healthy = np.column_stack([codes, ZERO + amperes(codes, U)])
+        assert alarms(checked(healthy, bench, names)) == set()
+        turned = np.column_stack([codes, ZERO - amperes(codes, U)])
+        assert alarms(checked(turned, bench, names)) == {("reversed", "iu2"), ("pair", "iu2")}
+        silent = np.column_stack([codes, ZERO + np.rint(RANDOM.normal(0, 1.3, len(codes)))])
+        assert alarms(checked(silent, bench, names)) == {("no-signal", "iu2")}
+
+
 def test_chains_that_see_other_instants_are_not_compared() -> None:
     codes = pump()["rated"]
     off = ZERO + 1.12 * amperes(codes, U)
