@@ -1,7 +1,8 @@
 """One line of the text wire: what it is, and what its fields say.
 
-This is the plain form of the rules. :mod:`livesense.wire.textblock` reads whole
-blocks of ordinary lines by the same rules, and a test holds the two together.
+This is the plain form of the rules. :mod:`livesense.wire.textalike` and
+:mod:`livesense.wire.textblock` read whole blocks of ordinary lines by the same rules,
+and tests hold the three together.
 """
 
 from __future__ import annotations
