@@ -2,9 +2,9 @@
 
 It takes what :mod:`livesense.wire.textalike` does not. Numbers are read eight digits at
 a time: the eight bytes that end at a number's last digit are one 64-bit word, in which
-all digits are checked and joined side by side. Every byte that is not part of a number is checked to be a separator
-where one may stand. A line that is not plainly ordinary is left to
-:mod:`livesense.wire.textline`.
+all digits are checked and joined side by side. Every byte that is not part of a number
+is checked to be a separator where one may stand. A line that is not plainly ordinary is
+left to :mod:`livesense.wire.textline`.
 """
 
 from __future__ import annotations
