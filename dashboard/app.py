@@ -191,7 +191,7 @@ def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:
     analysis = desk.run(number)
     try:
         walk = RunWalk(analysis)
-    except UsageError as error:
+    except LivesenseError as error:
         return walk_screen.no_walk("This bench cannot be walked.", f"Run {number}: {error}")
     return walk_screen.walk(analysis.run.row, walk.names, walk.left, others)
 

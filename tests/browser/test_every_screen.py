@@ -3,12 +3,19 @@
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-SCREENS = {"live": "", "runs": "runs", "run": "runs/1?from=10&to=10.1", "nothing": "runs/77"}
+SCREENS = {
+    "live": "",
+    "runs": "runs",
+    "run": "runs/1?from=10&to=10.1",
+    "nothing": "runs/77",
+    "walk": "walk/77",
+}
 READY = {
     "live": "!!(window.livesense && livesense.live && livesense.live.frames > 3)",
     "runs": "!!document.querySelector('.ag-row a')",
     "run": "!!(window.livesense?.run?.zoomed && document.querySelector('#run-figures td'))",
     "nothing": "!!document.querySelector('#now')",
+    "walk": "!!document.querySelector('#cautions')",
 }
 
 
