@@ -6,9 +6,10 @@ the two nothing is added and nothing forgotten. An event is a stay in which the 
 pick-up on. Without a pick-up, I²t sums every scan since the run or the device began, and trips once.
 
 What was not seen is not counted: over a gap sums keep their value, a thermal image cools as without
-current. So a trip may have come earlier than it is told, never later. A part of a cycle beside a gap
-counts with its own rms, but ends nothing, and what it begins must be confirmed by a whole cycle. A gap
-that nobody counted passes no time. A restart, the run's end or another scan rate starts from cold.
+current. So a trip may have come earlier than it is told, and later by less than a cycle: a part of a
+cycle beside a gap counts with its own rms. Such a part ends nothing, and what it begins must be confirmed
+by a whole cycle. A gap that nobody counted passes no time. A restart, the run's end or another scan rate
+starts from cold.
 """
 
 from __future__ import annotations

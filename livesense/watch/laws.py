@@ -31,7 +31,10 @@ class Law(Protocol):
     """What is summed, and when it trips."""
 
     def take(self, mean_square: float, count: int) -> int | None:
-        """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
+        """Take a cycle; hand back at which of its scans (from 1 on) it trips, else None.
+
+        What is handed back after a trip means nothing.
+        """
 
     def dropped(self) -> None:
         """Note that the current fell below its pick-up for good."""
@@ -55,13 +58,13 @@ class Sum:
         self._done = 0.0
 
     def take(self, mean_square: float, count: int) -> int | None:
-        """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
+        """Take a cycle; hand back at which of its scans (from 1 on) it trips, else None."""
         if mean_square <= UP:
             return None
         share = self._share(mean_square)
         need = math.ceil((1 - self._done) / share - ROUNDING)
         self._done += share * count
-        return max(1, need) if need <= count else None
+        return need if need <= count else None
 
     def dropped(self) -> None:
         """Start from nothing."""
@@ -104,7 +107,7 @@ class Thermal:
         self._image = 0.0
 
     def take(self, mean_square: float, count: int) -> int | None:
-        """Take a cycle; hand back at which of its scans (from 1 on) it trips or would have, else None."""
+        """Take a cycle; hand back at which of its scans (from 1 on) it trips, else None."""
         before = self._image
         self._image += (mean_square - before) * -math.expm1(-count / self._scans)
         if mean_square <= UP or self._image < 1:

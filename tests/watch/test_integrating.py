@@ -165,6 +165,11 @@ class TestGaps:
         (event,) = events_of(I2T, (0, [2] * 30 + [0.1, 0.2]), (40, [0.1, 2.0, 2, 2, 2, 2, 2]))
         assert (event.start_scan, event.end_scan, event.lost_scans) == (0, 46, 8)
 
+    def test_the_peak_may_lie_in_a_part_of_a_cycle(self):
+        # 1.8 A in one scan of four is 0.9 A rms: no cycle that would go on by itself.
+        (event,) = events_of(I2T, (0, [1.2] * 100 + [0, -1.8, 0, 0]), (110, [1.2] * 10))
+        assert (event.peak, event.peak_scan, event.end_scan) == (-1.8, 101, 119)
+
     def test_scans_lost_after_the_end_are_not_inside(self):
         (event,) = events_of(I2T, (0, [2] * 30 + [0.1, 0.2]), (40, [0] * 20))
         assert (event.end_scan, event.lost_scans) == (29, 0)
