@@ -14,6 +14,7 @@ from walk_bench import Bench, Board, bench
 
 from dashboard.app import Server, Settings
 from livesense.logbook import requests
+from livesense.logbook.reader import Logbook
 
 RECORD = [sys.executable, "-m", "livesense.cli.main", "record", "pump.toml"]
 STEPS = ("rest", "U-V", "V-W")
@@ -168,6 +169,8 @@ def test_led_through_to_proven_and_kept_by_the_command_that_is_told(stack, walke
     assert kept.code == 0, kept.err
     assert "Kept as calibrations" in kept.out
     there.stop()
+    with Logbook(there.folder / "livesense.db") as book:
+        assert book.run(1).row.scans_lost == 0
 
 
 @pytest.mark.slow
@@ -207,6 +210,16 @@ def test_led_through_by_keyboard_to_reversed_and_its_fix(stack, walked, livesens
     assert words[words.index("--out") + 1] == "corrected.toml"
     assert livesense(*words[1:]).code == 1
     assert 'plus_input = "motor"' in (there.folder / "corrected.toml").read_text(encoding="utf-8")
+
+    # One more step takes the verdict back until it is read.
+    to("#walk-more")
+    keys.press("Space")
+    screen.wait(f"{SENTENCE} === 'Comes when all steps are read.'")
+    assert screen.page.get_attribute("#walk-W-U", "aria-current") == "step"
+    assert read(screen, there, "W-U", press).startswith("iu −")
+    screen.wait(f"{SENTENCE} === 'iw: reversed; iu, iv: proven.'")
+    assert "--steps U-V,V-W,W-U" in screen.text("#walk-command")
+
     press("#walk-over")
     screen.wait(f"{SENTENCE} === 'Comes when all steps are read.' && !{seen('rest')}")
     there.stop()
