@@ -105,6 +105,7 @@ def compact(path: Path, tell: Tell) -> Compacted:
     """
     # Opened to read first: what is no logbook yet is not made one.
     Logbook(path).close()
+    tell("compacting", 0, 0)
     before = path.stat().st_size
     with _opened(path) as connection:
         ((mode,),) = connection.execute("PRAGMA auto_vacuum").fetchall()
