@@ -218,8 +218,7 @@ class SumTracker:
             self._start = first + int(some.argmax())
         full = sums >= self._full
         stop = int(full.argmax()) + 1 if full.any() else values.size
-        begin = max(0, self._start - first)
-        self._peak = self._peak.joined(loudest(first, begin, stop, values, clipped))
+        self._peak = self._peak.joined(loudest(first, 0, stop, values, clipped))
         if not full.any():
             self._sum = int(sums[-1])
             return []

@@ -170,6 +170,10 @@ class TestGaps:
         (event,) = events_of(I2T, (0, [1.2] * 100 + [0, -1.8, 0, 0]), (110, [1.2] * 10))
         assert (event.peak, event.peak_scan, event.end_scan) == (-1.8, 101, 119)
 
+    def test_a_peak_before_the_pick_up_is_not_its_own(self):
+        (event,) = events_of(I2T, (0, [2.0, 0, 0, 0, 0] + [1.2] * 100))
+        assert (event.start_scan, event.peak, event.peak_scan) == (5, 1.2, 5)
+
     def test_scans_lost_after_the_end_are_not_inside(self):
         (event,) = events_of(I2T, (0, [2] * 30 + [0.1, 0.2]), (40, [0] * 20))
         assert (event.end_scan, event.lost_scans) == (29, 0)
