@@ -240,7 +240,7 @@ class Evidence:
         return bool(self.stretches)
 
     def places(self) -> dict[str, dict[str, Sensed]]:
-        """Phase currents in sets of one channel a phase, the usual place first; second ones of a place apart."""
+        """Phase currents in sets of one channel a phase, the usual place first; second ones apart."""
         found: dict[str, dict[str, Sensed]] = {}
         for place in ("in-line", "low-side", "high-side"):
             for channel in self.channels.values():

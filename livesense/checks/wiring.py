@@ -17,7 +17,7 @@ import numpy as np
 
 from livesense.chain.budget import Acts
 from livesense.checks.evidence import LIMIT, PHASES, Evidence, Sensed
-from livesense.checks.findings import Finding, Kind, fault, warning
+from livesense.checks.findings import Edit, Finding, Kind, fault, warning
 from livesense.checks.fixes import bandwidth, rescaled, retimed, reverse, usual
 from livesense.checks.kirchhoff import BALANCE, Prior, covariance, gls, sequence_of
 from livesense.checks.looks import Look, Motion
@@ -437,33 +437,44 @@ def _scale(verdict: Verdict, c: Sensed, others: str, s: Supposed, name: str | No
 
 
 def swapped(evidence: Evidence, looks: Sequence[Look], judged: Sequence[Verdict]) -> list[Finding]:
-    """Compare the order of the phases with the stated one, and places with each other."""
+    """Compare the order of the phases with the stated one; without one, each place with the first."""
     wanted = evidence.bench.motor.sequence if evidence.bench.motor is not None else None
-    found = []
+    right = {"UVW": 1, "UWV": -1}.get(wanted or "", 0)
+    found: list[Finding] = []
     for verdict in judged:
         seen = {again for one in looks if (again := _direction(one, verdict))}
-        if wanted is None or len(seen) != 1:
+        if len(seen) != 1:
+            # It turned both ways: the order belongs to the motor.
             continue
         direction = next(iter(seen))
-        if (direction > 0) == (wanted == "UVW"):
-            continue
-        names = ", ".join(c.name for c in verdict.channels)
-        pair = _which_pair(verdict, judged)
-        text = (
-            f"The phases of {names} follow as {'UVW' if direction > 0 else 'UWV'} "
-            f"({_angles(verdict)}), and forward is stated as {wanted}: two of them are exchanged, "
-            "at the sensors or at the motor's leads, or the motor turns backwards."
-        )
-        if pair:
-            text += f" Held against the other place, {pair[0]} and {pair[1]} are."
-        other = "UVW" if wanted == "UWV" else "UWV"
-        fix = (
-            "Exchange phase of two of these channels; the known-current walk tells which. Where the motor "
-            "is meant to turn "
-            f'this way: sequence = "{other}" in [motor].'
-        )
-        found.append(warning(Kind.SWAPPED, None, text, fix))
+        if not right:
+            right = direction
+        if direction != right:
+            found += _exchanged(verdict, judged, direction, wanted)
     return found
+
+
+def _exchanged(
+    verdict: Verdict, judged: Sequence[Verdict], direction: int, wanted: str | None
+) -> list[Finding]:
+    names = ", ".join(c.name for c in verdict.channels)
+    order = "UVW" if direction > 0 else "UWV"
+    text = f"The phases of {names} follow as {order} ({_angles(verdict)}), and "
+    text += f"forward is stated as {wanted}: " if wanted else "those of the other place the other way: "
+    pair = _which_pair(verdict, judged)
+    if pair is not None:
+        a, b = pair
+        text += f"held against the other place, {a.name} and {b.name} are exchanged."
+        return [
+            warning(Kind.SWAPPED, one.name, text, Edit("channel", "phase", str(other.phase), one.name))
+            for one, other in ((a, b), (b, a))
+        ]
+    text += "two of them are exchanged, at the sensors or at the motor's leads, or the motor turns backwards."
+    fix = (
+        "Exchange phase of two of these channels; the known-current walk tells which. Where the motor is "
+        f'meant to turn this way: sequence = "{order}" in [motor].'
+    )
+    return [warning(Kind.SWAPPED, None, text, fix)]
 
 
 def _angles(verdict: Verdict) -> str:
@@ -493,7 +504,7 @@ def _direction(one: Look, verdict: Verdict) -> int:
     return 1 if forward > backward else -1
 
 
-def _which_pair(verdict: Verdict, judged: Sequence[Verdict]) -> tuple[str, str] | None:
+def _which_pair(verdict: Verdict, judged: Sequence[Verdict]) -> tuple[Sensed, Sensed] | None:
     """Channels that another place shows to be exchanged; None where no other place tells."""
     for other in judged:
         if other is verdict or len(other.channels) != 3 or len(verdict.channels) != 3:
@@ -507,5 +518,5 @@ def _which_pair(verdict: Verdict, judged: Sequence[Verdict]) -> tuple[str, str] 
         best = min(itertools.permutations(range(3)), key=lambda p: float(np.sum(np.abs(mine[list(p)] - its))))
         moved = [k for k in range(3) if best[k] != k]
         if len(moved) == 2:
-            return verdict.channels[moved[0]].name, verdict.channels[moved[1]].name
+            return verdict.channels[moved[0]], verdict.channels[moved[1]]
     return None
