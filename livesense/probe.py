@@ -16,6 +16,9 @@ LIKELY_BAUDS = (
 )  # fmt: skip
 """Rates that firmware uses, the likeliest first (common practice, no source)."""
 
+BACKLOG_S = 0.2
+FEWEST_READS = 5
+
 MOST_BYTES = 8 << 20
 """Bytes kept of one listen."""
 
@@ -67,9 +70,8 @@ class Probe:
         """Gather bytes for some seconds, or until the link ends or enough came."""
         pieces: list[bytes] = []
         size = 0
-        first_s = last_s = None
+        arrivals: list[tuple[float, int]] = []
         end_s = time.monotonic() + seconds
-        skipped = 0
         while size < MOST_BYTES and not self.closed and time.monotonic() < end_s:
             try:
                 data = self._source.read()
@@ -81,17 +83,29 @@ class Probe:
             if data is None:
                 self.closed = True
             elif data:
-                now_s = time.monotonic()
-                if first_s is None:
-                    # What had waited in the system's buffers came before the clock ran.
-                    first_s, skipped = now_s, len(data)
-                last_s = now_s
                 pieces.append(data)
                 size += len(data)
-        took_s = None
-        if self._address.has_clock and first_s is not None and last_s is not None and size > skipped:
-            took_s = (last_s - first_s) * size / (size - skipped)
+                arrivals.append((time.monotonic(), size))
+        bytes_per_s = probe_rate(arrivals) if self._address.has_clock else None
+        took_s = size / bytes_per_s if bytes_per_s else None
         return Heard(b"".join(pieces), took_s, self._baud, self.closed)
+
+
+def probe_rate(arrivals: Sequence[tuple[float, int]]) -> float | None:
+    """Fit bytes per second to what had come by when; None where that tells nothing.
+
+    What had waited in buffers comes at once and is left out: it was sent before the clock ran. A line
+    through all the rest does not depend on which burst came last.
+    """
+    if not arrivals:
+        return None
+    settled = [a for a in arrivals if a[0] >= arrivals[0][0] + BACKLOG_S]
+    used = settled if len(settled) >= FEWEST_READS else arrivals
+    mean_s = sum(t for t, _ in used) / len(used)
+    mean = sum(size for _, size in used) / len(used)
+    squares = sum((t - mean_s) ** 2 for t, _ in used)
+    slope = sum((t - mean_s) * (size - mean) for t, size in used) / squares if squares > 0 else 0.0
+    return slope if slope > 0 else None
 
 
 def baud_order(given: int | None) -> Sequence[int]:

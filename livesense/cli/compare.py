@@ -129,7 +129,11 @@ def _print(facts: dict[str, Any]) -> None:
         print(f"\n{safe(pair['of'])}: {sentence(pair)}")
         rows = [_row(row) for row in pair["rows"]]
         print(table(("figure", "first", "second", "second − first", ""), rows))
-    print("\nWhat changed" if facts["changed"] else "\nNothing that is written down changed.")
+    title = "What the bench file says differently" if facts["chains"] else "What changed"
+    nothing = (
+        "The bench file says the same of both" if facts["chains"] else "Nothing that is written down changed"
+    )
+    print(f"\n{title}" if facts["changed"] else f"\n{nothing}.")
     if facts["changed"]:
         changes = [
             (safe(c["of"]), safe(c["key"]), _written(c["first"]), _written(c["second"]))

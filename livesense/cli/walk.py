@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from livesense.walk.session import Pushed, Reading
     from livesense.walk.steps import Step
 
+OTHER_NOT_PROVEN = "another channel is not proven"
+
 TRIES = 3
 """Times a step is read again when something moves."""
 
@@ -217,7 +219,7 @@ def _keep(
         if isinstance(row, str):
             told[name] = {"calibration": None, "reason": row}
         elif not numbers:
-            why = "not asked for" if args.no_keep else "another channel is not proven"
+            why = "not asked for" if args.no_keep else OTHER_NOT_PROVEN
             told[name] = {"calibration": None, "reason": why}
         else:
             told[name] = {
@@ -262,7 +264,9 @@ def _print(told: dict[str, Any]) -> None:
             print(f"  fix: {safe(c['fix'])}")
     for name, why in told["not_walked"].items():
         print(f"{safe(name)}: not walked: {safe(why)}")
-    known = {name: c for name, c in told["channels"].items() if c["relative_gain"] is not None}
+    # Gains of what is wired or scaled another way than the file says are no small differences.
+    proven = told["proven"]
+    known = {n: c for n, c in told["channels"].items() if proven and c["relative_gain"] is not None}
     if known:
         print("\nGains against each other, by the one current through them in series")
         rows = [
@@ -287,7 +291,9 @@ def _print(told: dict[str, Any]) -> None:
         }
         print(f"\nKept as calibrations, {ways[told['scale_from']]}; runs recorded from now on use them")
     else:
-        reasons = dict.fromkeys(c["reason"] for c in told["calibrations"].values())
+        reasons = [c["reason"] for c in told["calibrations"].values()]
+        # Why one is not proven tells more than that another one is not.
+        reasons = [r for r in dict.fromkeys(reasons) if r != OTHER_NOT_PROVEN] or reasons[:1]
         print(f"\nNothing was kept: {'; '.join(safe(r) for r in reasons)}")
     if told.get("out") and told["out"]["file"]:
         print(f"Written to {safe(told['out']['file'])}: {'; '.join(map(safe, told['out']['changed']))}")

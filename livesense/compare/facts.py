@@ -60,6 +60,7 @@ def compare_runs(
         "matched": matched,
         "why_not": _why_not(found),
         **_pairs(pairs, band_hz, at_load=matched),
+        "chains": False,
         "changed": _changed(first, second),
     }
 
@@ -86,6 +87,9 @@ def compare_chains(
             if name not in chain.channels or chain.channels[name].quantity != "current":
                 currents = [n for n, c in chain.channels.items() if c.quantity == "current"]
                 raise UsageError(f"expected a current out of {', '.join(currents)}, got {name!r}")
+        if len({settings[name].phase for name in pair}) > 1:
+            phases = " and ".join(f"{name} (phase {settings[name].phase or 'none'})" for name in pair)
+            raise UsageError(f"expected two chains of one phase, got {phases}: they carry other currents")
         _same_instants(settings[pair[0]], settings[pair[1]], *(chain.channels[n].group for n in pair))
     begin_s, end_s = analysis.extent_s()
     from_s = begin_s if window[0] is None else window[0]
@@ -119,6 +123,7 @@ def compare_chains(
         "matched": True,
         "why_not": None,
         **_pairs(found, band_hz, at_load=True),
+        "chains": True,
         "changed": changed,
     }
 

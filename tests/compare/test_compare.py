@@ -152,6 +152,7 @@ class TestTwoChains:
             (["last", "--chains", "iu"], "expected two channels such as iu:iu_fine, got 'iu'"),
             (["last", "--chains", "iu:iu"], "expected two channels"),
             (["last", "--chains", "iu:nothing"], "expected a current out of iu, iv, iw"),
+            (["last", "--chains", "iu:iv"], "got iu (phase U) and iv (phase V): they carry other currents"),
             (["last"], "expected two runs, or one with --chains A:B, got 1: last"),
             (["last", "last", "--chains", "iu:iv"], "expected one run with --chains, got 2"),
             (["last", "last", "--one-shunt"], "--one-shunt says something of two chains"),

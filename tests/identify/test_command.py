@@ -18,7 +18,7 @@ from record_streams import make
 
 from livesense.link.address import parse_address
 from livesense.link.sources import NOTHING_SENT, SerialSource, open_source
-from livesense.probe import LIKELY_BAUDS, Heard
+from livesense.probe import LIKELY_BAUDS, Heard, probe_rate
 
 Command = Callable[..., Any]
 
@@ -222,3 +222,21 @@ class TestMistakes:
         (tmp_path / "s.bin").write_bytes(lines("{a},{b},{c}", header="iu,i\x1b[31mv,iw"))
         answer = livesense("identify", "file:s.bin")
         assert "\x1b" not in answer.out
+
+
+class TestRate:
+    """Bytes per second of what came, by when."""
+
+    def test_a_backlog_in_front_does_not_count(self) -> None:
+        backlog = [(0.001 * k, 4096 * (k + 1)) for k in range(5)]
+        steady = [(0.02 * k, backlog[-1][1] + round(0.02 * k * 10_000)) for k in range(1, 150)]
+        assert probe_rate([*backlog, *steady]) == pytest.approx(10_000, rel=1e-3)
+
+    def test_bursts_do_not_either(self) -> None:
+        bursts = [(0.1 * k + 0.001 * j, 1000 * k + 250 * j) for k in range(30) for j in range(1, 5)]
+        assert probe_rate(bursts) == pytest.approx(10_000, rel=0.01)
+
+    def test_too_little_tells_nothing(self) -> None:
+        assert probe_rate([]) is None
+        assert probe_rate([(1.0, 100)]) is None
+        assert probe_rate([(1.0, 100), (1.5, 600)]) == pytest.approx(1000)
