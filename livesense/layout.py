@@ -151,11 +151,13 @@ def read_layout(
     for key, value in (("check_over", check_over == "all"), ("check_endian", check_endian)):
         if value and check == "none":
             raise LayoutError(key, "a check beside it, which it tells more of", check_endian or check_over)
-    parts = [_part(text, number) for number, text in enumerate(fields, start=1)]
+    parts: list[tuple[str, str, int]] = []
+    for text in fields:
+        parts.append(_part(text, word, parts))
     names = [name for name, _, _ in parts if name != "_"]
     for name in names:
         if names.count(name) > 1:
-            raise LayoutError("fields", f'the name "{name}" once', list(fields))
+            raise LayoutError("fields", f'the name "{name}" once ({_map(word, parts)})', list(fields))
     special = (COUNTER, *CLOCKS)
     at = [n for n, (name, _, _) in enumerate(parts) if name != "_" and name not in special]
     if not at:
@@ -185,12 +187,13 @@ def read_layout(
     for name, one in found.items():
         if one.type[0] != "u" or (name in CLOCKS and one.width < 2):
             what = "u8, u16, u24 or u32" if name == COUNTER else "u16, u24 or u32"
-            raise LayoutError("fields", f'{what} for "{name}", which only goes up', f"{name}:{one.type}")
+            expected = f'{what} for "{name}", which only goes up ({_map(word, parts)})'
+            raise LayoutError("fields", expected, f"{name}:{one.type}")
     if counts == "scans" and COUNTER not in found:
         raise LayoutError("counts", 'a field "n" that counts', counts)
     clocks = [found[name] for name in CLOCKS if name in found]
     if len(clocks) > 1:
-        raise LayoutError("fields", 'one clock, "t_us" or "t_ms"', list(fields))
+        raise LayoutError("fields", f'one clock, "t_us" or "t_ms" ({_map(word, parts)})', list(fields))
     size = begin + CHECK_WIDTHS[check]
     if size > LARGEST_RECORD:
         raise LayoutError(
@@ -211,21 +214,23 @@ def _sync(text: str) -> bytes:
     except ValueError:
         word = None
     if word is None or len(word) > 16:
-        raise LayoutError("sync", 'up to 16 bytes in hexadecimal, such as "A5 5A"', text) from None
+        raise LayoutError("sync", 'up to 16 bytes in hexadecimal without 0x, such as "A5 5A"', text) from None
     return word
 
 
-def _part(text: str, number: int) -> tuple[str, str, int]:
+def _part(text: str, sync: bytes, before: Sequence[tuple[str, str, int]]) -> tuple[str, str, int]:
     match = _FIELD.fullmatch(text)
     kind = match[2] + match[3] if match else ""
     if match and match[2] == "pad" and match[1] == "_" and 1 <= int(match[3]) <= LARGEST_PAD:
         return "_", kind, int(match[3])
     if match and kind in WIDTHS and not match[1].startswith("_"):
         return match[1], kind, WIDTHS[kind]
+    told = _map(sync, before)
+    where = f" from byte {len(sync) + sum(width for *_, width in before)} on ({told})" if told else ""
     raise LayoutError(
         "fields",
         f'"name:type" with a type of {", ".join(WIDTHS)}, or "_:padN" with up to {LARGEST_PAD} bytes, '
-        f"as field {number}",
+        f"as field {len(before) + 1}{where}",
         text,
     )
 

@@ -12,9 +12,19 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from livesense.identify.columns import WILD, Columns, FoundField, Rows, movement_bits, signed, whole
+from livesense.identify.columns import (
+    MARKS,
+    STEADY,
+    WILD,
+    Columns,
+    FoundField,
+    Rows,
+    movement_bits,
+    signed,
+    whole,
+)
 from livesense.identify.cut import lead, settled
-from livesense.identify.framing import MARKS, Framing, find_framing
+from livesense.identify.framing import Framing, find_framing
 from livesense.identify.repeats import find_block
 from livesense.identify.tickers import Ticks, clock_unit, ticks
 
@@ -26,6 +36,8 @@ PIECES = 4
 
 LEAST_LEAD = 1.0
 """Bits for each record by which another reading must do worse, else it may be the right one."""
+
+MOST_SCANS = 64
 
 SURE = 0.3
 """Below this confidence nothing is claimed."""
@@ -107,7 +119,7 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         f: found
         for f in fields
         if f.role == "ticker"
-        and (found := ticks(whole(rows, f.begin, f.width, big=big), f.width, 0 if framing.width else 2))
+        and (found := ticks(whole(rows, f.begin, f.width, big=big), f.width, 0 if framing.width > 1 else 2))
     }
     counted = [round(found.step) for found in going.values() if found.exact and found.step > 1]
     block, clear = find_block(rows, fields, counted, big=big)
@@ -182,15 +194,26 @@ def _told_apart(
     unit, per_s = "", None
     # Which of two that are as wide and always step alike is the clock, nothing tells.
     sure = not any(f.width == counter.width for f in ones if f is not counter) if counter else True
+    sure = sure and not (counter and _may_be_narrower(framing, counter))
     if clock is not None:
         unit, unit_sure = clock_unit(going[clock].step, framing.length, records_per_s)
-        sure = sure and unit_sure
+        # What goes up by the same few each time may count scans, when nothing shows how many there are.
+        few = going[clock].exact and going[clock].step <= MOST_SCANS and counter is None
+        sure = sure and unit_sure and not few
         per_s = (1e6 if unit == "t_us" else 1e3) / going[clock].step
     role = {counter: "counter", clock: "clock"}
     other = "channel" if scans == 1 else "pad"
     told = [replace(f, role=role.get(f, other)) if f.role == "ticker" else f for f in fields]
     told = [replace(f, type=f"pad{f.width}") if f.role == "pad" else f for f in told]
     return _Tickers(told, counter is not None and counter not in ones, unit, per_s, sure)
+
+
+def _may_be_narrower(framing: Framing, counter: FoundField) -> bool:
+    """Whether high bytes of a counter never change, yet are not zero: they may stand beside it."""
+    high = slice(0, counter.width - 1) if framing.big else slice(1, counter.width)
+    bytes_of = framing.rows[:, counter.begin : counter.begin + counter.width][:, high]
+    still = (bytes_of == bytes_of[0]).mean(axis=0) > STEADY
+    return int(np.count_nonzero(still & (bytes_of[0] != 0))) >= 2
 
 
 def _bits(rows: Rows, channels: list[FoundField], *, big: bool) -> tuple[int | None, int]:

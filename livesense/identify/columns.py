@@ -36,8 +36,16 @@ _FIELD_BITS = {1: 1.2, 2: 1.0, 3: 1.4, 4: 1.2}
 _TICKER_BITS = 0.6
 """Price of a field that goes up by the same amount: nothing in it needs to be told."""
 
-_FULL_TOP_BITS = 1.0
+_FULL_TOP_BITS = 0.8
 """Price of each of its high bytes that stands still but is not zero: it may be what stands beside it."""
+
+MARKS = frozenset(
+    b"\xa5\x5a\xaa\x55\x7e\xfe\xed\xde\xad\xbe\xef\xab\xcd\xca\xfa\xba\xb5\x62\x96\x69\xc3\x3c\xeb\x90\x1a\xcf\xfc\xc0\x24"
+)
+"""Bytes of which sync words are usually made (common practice, no source): much change, rarely 0 or 255.
+
+A line end that closes each record stands in front of the next one's word.
+"""
 
 _FLOAT_BITS = 15.0
 """Highest price of a float: what its mantissa's noise would take anyway."""
@@ -53,11 +61,14 @@ _PAD_ODD_BITS = 1.5
 """Price of spare bytes that are not empty: they are rather the high bytes of something quiet."""
 _IDLE_TOP_BITS = 1.5
 """Price of a wide field whose top bytes hardly ever move: they may be a pad or a state of their own."""
-_UNEVEN_LOW_BITS = 6.0
-"""Price of four bytes whose lower half is wild, but not evenly spread: it is rather a signal of its own."""
+_ODD_TOP_BITS = 1.5
+_STATE_TOP_BITS, MOST_STATES = 3.0, 4
+"""Price of a field that takes few values, but whose high byte is always the same and not empty."""
 _IDLE_LOW_BITS = 5.0
 """Price of a field whose lowest byte never moves while higher ones do."""
 
+_LOOSE_TOP_BITS = 6.0
+"""Price of a field whose high bytes change where the low ones do not carry: a state stands there."""
 _COUNTER_INSIDE_BITS = 8.0
 """Price of a field one of whose bytes counts, though the field does not."""
 
@@ -121,6 +132,19 @@ def _bits_of_steps(steps: NDArray[np.float64]) -> float:
     return math.log2(1.0 + 2.0 * math.e * min(first, second))
 
 
+def _wave_bits(value: NDArray[np.float64]) -> float:
+    """Bits of a wave beyond what its last two values tell: they tell a sine, but for its noise."""
+    x = value - value.mean()
+    now, last, before = x[2:], x[1:-1], x[:-2]
+    a, b, c = float(last @ last), float(last @ before), float(before @ before)
+    p, q = float(last @ now), float(before @ now)
+    down = a * c - b * b
+    if down <= 1e-9 * a * c:
+        return math.inf
+    left = now - (p * c - q * b) / down * last - (q * a - p * b) / down * before
+    return math.log2(1.0 + 2.0 * math.e * typical(left))
+
+
 def typical(left: NDArray[np.float64]) -> float:
     """Mean size without the few largest: records are lost, states change."""
     size = np.sort(np.abs(left))
@@ -146,15 +170,41 @@ def float_bits(rows: Rows, begin: int, *, big: bool) -> float | None:
     if step is not None:
         # Codes that the device has scaled.
         return min(_FLOAT_BITS, _bits_of_steps(np.diff(value) / step))
-    _, exponents = np.unique(np.frexp(value[value != 0])[1], return_counts=True)
-    if exponents.max() > 0.98 * len(value) and np.ptp(value) > 0.6 * np.abs(value).min():
-        # Where only the mantissa moves, and all over its range, it is a number by itself.
+    if _mantissa_alone(value):
         return None
     low = whole(rows, begin + 2 if big else begin, 2, big=big)
     # The low half of a mantissa is noise through and through, or nothing at all.
     if low.any() and not (movement_bits(low, 2) > 15.0 and _even(low)):
         return None
     return _FLOAT_BITS
+
+
+def _mantissa_alone(value: NDArray[np.float64]) -> bool:
+    """Whether the mantissa moves all over its range without the exponent: it is a number by itself."""
+    if (value > 0).all() or (value < 0).all():
+        # What never crosses zero does not jump by its own size from record to record.
+        return float(np.mean(np.abs(np.diff(value)))) > 0.4 * float(np.mean(np.abs(value)))
+    exponents = np.frexp(value)[1]
+    same = np.diff(exponents) == 0
+    if np.mean(same) < 0.9:
+        return False
+    moved = np.abs(np.diff(value))[same] / np.maximum(np.abs(value[1:][same]), FLOAT_SMALLEST)
+    return float(np.mean(moved)) > 0.2
+
+
+def _moves_alone(value: NDArray[np.int64], width: int, lower: int) -> bool:
+    """Whether the bytes above the ``lower`` ones change now and then, but not as a carry of those."""
+    turn = 1 << (8 * lower)
+    above = value >> (8 * lower)
+    changed = np.diff(above) != 0
+    # What changes for one record alone was damage.
+    lasting = changed[1:-1] & ~changed[:-2] & ~changed[2:]
+    if np.mean(changed) > 0.2 or not lasting.any():
+        return False
+    steps = np.abs(signed(np.diff(value) & ((1 << (8 * width)) - 1), width))
+    if float(np.mean(steps[~changed])) > turn / 8:
+        return False
+    return bool(np.mean(steps[1:-1][lasting] > turn / 2) > 0.5)
 
 
 def _unit(levels: NDArray[np.float64]) -> float | None:
@@ -261,14 +311,14 @@ class Columns:
         value = whole(self.rows, at, width, big=big)
         if width != 3 and self._ticks(at, width, value, big=big):
             upper = range(at, at + width - 1) if big else range(at + 1, at + width)
-            full = sum(self.still[c] and self.rows[0, c] != 0 for c in upper)
-            price = _TICKER_BITS + _FULL_TOP_BITS * full
-            yield FoundField(at, f"u{8 * width}", width, "ticker"), price, "ticker"
+            full = [c for c in upper if self.still[c] and self.rows[0, c]]
+            cost = _TICKER_BITS + _FULL_TOP_BITS * len(full)
+            yield FoundField(at, f"u{8 * width}", width, "ticker"), cost, "ticker"
         if width == 4 and (price := float_bits(self.rows, at, big=big)) is not None:
             yield FoundField(at, "f32", 4, "channel"), _FIELD_BITS[4] + price, "f32"
             return
         kind = "i" if _signed_is_closer(value, width) else "u"
-        price = _FIELD_BITS[width] + self._channel_bits(at, width, value, big=big)
+        price = _FIELD_BITS[width] + self._channel_bits(at, width, value, kind, big=big)
         yield FoundField(at, f"{kind}{8 * width}", width, "channel"), price, str(width)
 
     def _ticks(self, at: int, width: int, value: NDArray[np.int64], *, big: bool) -> bool:
@@ -295,26 +345,33 @@ class Columns:
         found = [ticks(column.astype(np.int64), 1) for column in self.rows.T]
         return [round(one.step) if one is not None and one.exact else 0 for one in found]
 
-    def _channel_bits(self, at: int, width: int, value: NDArray[np.int64], *, big: bool) -> float:
+    def _channel_bits(self, at: int, width: int, value: NDArray[np.int64], kind: str, *, big: bool) -> float:
         """Price of the movement, and of what is odd about a field of this width."""
-        moved = cost = movement_bits(value, width)
+        number = signed(value, width) if kind == "i" else value
+        moved = cost = min(movement_bits(value, width), _wave_bits(number.astype(np.float64)))
         top, low = (at, at + width - 1) if big else (at + width - 1, at)
         next_top = at + 1 if big else at + width - 2
         # What stands still at another value than zero belongs to something that has a value.
         idle = [i and not (s and v) for i, s, v in zip(self._idle, self.still, self.rows[0], strict=True)]
         if width > 1 and any(self._counting[at : at + width]):
             cost += _COUNTER_INSIDE_BITS
+        if self.still[top] and self.rows[0, top]:
+            # A wide field is dear enough by itself; of a state the high byte would be empty.
+            cost += (
+                _ODD_TOP_BITS
+                if width == 3
+                else _STATE_TOP_BITS
+                if len(np.unique(value)) <= MOST_STATES
+                else 0.0
+            )
         if (width == 3 and idle[top]) or (width == 4 and idle[top] and idle[next_top]):
             cost += _IDLE_TOP_BITS
         if width == 4 and idle[top] and not self.still[top]:
             cost += _IDLE_TOP_BITS
-        if width == 4:
-            half = whole(self.rows, at + 2 if big else at, 2, big=big)
-            upper = whole(self.rows, at if big else at + 2, 2, big=big)
-            if movement_bits(upper, 2) > 5.0 and movement_bits(half, 2) > 13.0 and not _even(half):
-                cost += _UNEVEN_LOW_BITS
-        if width > 2 and moved > WILD * 8 * width:
+        if moved > WILD * 8 * width and (width > 2 or (width == 2 and _even(value))):
             cost += _WILD_BITS
+        if any(_moves_alone(value, width, lower) for lower in range(1, width)):
+            cost += _LOOSE_TOP_BITS
         if width > 1 and self.still[low]:
             cost += _IDLE_LOW_BITS
         return cost

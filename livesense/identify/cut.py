@@ -63,11 +63,9 @@ def cheapest(
 
 
 def lead(columns: Columns, cut: Cut, begin: int, end: int, *, big: bool) -> float:
-    """How much dearer the cheapest cut is that lacks one of these fields of several bytes."""
+    """How much dearer the cheapest cut is that lacks one of these fields."""
     others = [
-        cheapest(columns, begin, end, big=big, without=found)
-        for found in cut.fields
-        if found.role == "channel"
+        cheapest(columns, begin, end, big=big, without=found) for found in cut.fields if found.role != "pad"
     ]
     return min((other.price - cut.price for other in others if other is not None), default=0.0)
 

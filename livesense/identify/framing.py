@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.identify.check_search import HOLDS, beginnings, find_checks
-from livesense.identify.columns import Columns, Rows, whole
+from livesense.identify.columns import MARKS, Columns, Rows, whole
 from livesense.identify.cut import Cut, cheapest
 from livesense.wire.checksum import CHECKS, check_rows
 
@@ -30,14 +30,6 @@ LONGEST_LEAD = 16
 STRETCHES = 8
 MOST_WORDS = 16
 MOST_LENGTHS = 16
-MARKS = frozenset(
-    b"\xa5\x5a\xaa\x55\x7e\xfe\xed\xde\xad\xbe\xef\xab\xcd\xca\xfa\xba\xb5\x62\x96\x69\xc3\x3c\xeb\x90\x1a\xcf\xfc\xc0\x24"
-)
-"""Bytes of which sync words are usually made (common practice, no source): much change, rarely 0 or 255.
-
-A line end that closes each record stands in front of the next one's word.
-"""
-
 OTHER_ORDER_BITS = 1.0
 """Price of fields whose bytes come in another order than those of the check."""
 

@@ -144,6 +144,9 @@ def _described(
     confidence = round(
         (0.97 if header or checked else 0.9) * min(1.0, share + 0.05) * (0.8 + 0.2 * min(1.0, lines / 50)), 2
     )
+    if clock is not None and not header and _counts(values[:, clock]) is not None:
+        # Two columns go up by one: which of them counts, nothing tells.
+        sure = False
     if clock is not None and not sure:
         confidence = min(confidence, 0.85)
     if not header:

@@ -132,6 +132,13 @@ def _carries(value: NDArray[np.int64], width: int) -> bool:
         lasting = wraps[1:-1] & (below[2:-1] < below[:-3]) & (below[3:] < below[1:-2])
         if lasting.any() and np.mean(above[1:-1][lasting] != 0) <= 0.7:
             return False
+        # What is above may have a reason of its own to change, where the lower ones go on as ever.
+        usual = np.diff(below) == np.median(np.diff(below))
+        alone = np.count_nonzero((above != 0) & ~wraps & usual)
+        if alone > np.count_nonzero((above != 0) & wraps) and float(np.median(np.diff(value))) < 1 << (
+            8 * lower
+        ):
+            return False
         if np.mean(above[~wraps] == 0) <= 0.9 and float(np.median(np.diff(value))) < 1 << (8 * lower):
             return False
     return True
