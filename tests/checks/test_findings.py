@@ -75,7 +75,7 @@ class TestPhases:
         codes = pump()[state]
         put(codes, U, 0.97 * amperes(codes, W) + RANDOM.normal(0, 1, len(codes)))
         only(checked(codes), "floating", "iu")
-        # Without a stated order the one that is sampled after the other: of three columns the first after the last.
+        # Without a stated order it is the one sampled after the other: of three columns the first.
         bench = BENCH.replace('sequence = "UVW"', "").partition('[[channel]]\nname = "vbus"')[0]
         only(checked(codes[:, :3], bench, NAMES[:3]), "floating", "iu")
 
