@@ -185,7 +185,9 @@ def _give_back(connection: sqlite3.Connection, path: Path, tell: Tell) -> None:
     while left > 0:
         tell("compacting", int(total) - left, int(total))
         with db.transaction(connection, path):
-            connection.execute(f"PRAGMA incremental_vacuum({PAGES_AT_ONCE})").fetchall()
+            # Of a statement without columns Python takes one step, which is one page, whatever its number.
+            for _ in range(min(PAGES_AT_ONCE, left)):
+                connection.execute("PRAGMA incremental_vacuum(1)").fetchall()
         ((now,),) = connection.execute("PRAGMA freelist_count").fetchall()
         if now >= left:
             # A recorder frees pages of its own all the time; they are used again.

@@ -89,12 +89,16 @@ def test_the_space_is_used_again(three: Path) -> None:
     assert three.stat().st_size <= before
 
 
-def test_compact_gives_the_space_back(three: Path) -> None:
+def test_compact_gives_the_space_back(three: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with closing(sqlite3.connect(three)) as db:
         pages = db.execute("PRAGMA page_count").fetchone()[0]
     freed = removal.delete_runs(three, [2], quiet).freed_bytes
-    done = removal.compact(three, quiet)
+    monkeypatch.setattr(removal, "PAGES_AT_ONCE", 20)
+    steps: list[int] = []
+    done = removal.compact(three, lambda what, done, total: steps.append(done))
     assert done.before_bytes == pages * 8192
+    # One look before the first step; each step gives back as many pages as it may.
+    assert steps == [0, *range(0, freed // 8192, 20)]
     assert done.after_bytes == three.stat().st_size
     # A page in a thousand or so told where the others were.
     assert freed <= done.before_bytes - done.after_bytes <= freed + 2 * 8192
