@@ -198,6 +198,10 @@ class TestWithoutPickUp:
         assert watch.close() == []
         assert len(watch.feed(176, *one([2] * 100))) == 1, "cold again after a restart"
 
+    def test_reaching_it_exactly_is_enough(self):
+        (event,) = events_of(PLAIN, (0, [2] * 30))
+        assert event.details["trip_scan"] == 24
+
     def test_small_currents_add_up_over_gaps(self):
         watch = IntegratingWatch(PLAIN, 0, ["iu"], RATE_HZ, 0)
         watch.gap(None)
