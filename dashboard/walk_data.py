@@ -199,7 +199,8 @@ def verdict_told(walk: RunWalk, asked: Asked, logbook: Path) -> dict[str, Any]:
         "sentence": _sentence(result.verdicts),
         "channels": [_channel(verdict) for verdict in result.verdicts],
         "left": [{"name": name, "text": f"not walked: {why}"} for name, why in walk.left.items()],
-        "gains": _gains(result.verdicts),
+        # Gains of what is wired or scaled another way than the file says are no small differences.
+        "gains": _gains(result.verdicts) if result.proven else [],
         "resistance": [
             {"step": name, "text": f"{_estimate(r)}; of one phase (star) {_estimate(_half(r))}"}
             for name, r in result.resistance.items()
@@ -307,9 +308,13 @@ def add_routes(flask: Flask, reading: Reading) -> None:
 
     @flask.get("/api/walk")
     def which() -> Response:
-        if not reading.path.exists():
-            return Response(as_json({"run": None}), mimetype="application/json")
-        return answered(lambda desk: {"run": chosen(desk, None)[0]})
+        # A file that a recorder is just making is no logbook yet; it is asked for again.
+        try:
+            with reading.desk() as desk:
+                number = None if desk is None else chosen(desk, None)[0]
+        except LivesenseError:
+            number = None
+        return Response(as_json({"run": number}), mimetype="application/json")
 
     @flask.get("/api/walk/<int:number>/now")
     def where(number: int) -> Response:

@@ -161,6 +161,7 @@ class TestVerdict:
             'in the [[channel]] named "iw": plus_input = "motor"',
         ]
         assert "--out corrected.toml" in verdict["command"]
+        assert verdict["gains"] == []
 
     def test_the_command_judges_the_same_scans(self, walk, livesense):
         steps = (*SEQUENCE, "W-U")
@@ -290,6 +291,12 @@ class TestScreen:
         assert "prove it dead with a rated meter" in said
         assert "Run 1 is not being recorded." in page.screen("/walk/1")
         assert page.get("/api/walk").json == {"run": None}
+
+    def test_a_logbook_that_is_just_being_made_holds_no_run_yet(self, web, tmp_path):
+        (tmp_path / "livesense.db").touch()
+        page = web()
+        assert page.get("/api/walk").json == {"run": None}
+        assert page.get("/api/walk/1/now").status_code == 409
 
     def test_cautions_come_before_fields_and_steps(self, walk, monkeypatch):
         page = walk(Board())
