@@ -346,6 +346,20 @@ class TestAtRest:
 
 
 class TestDirectCurrent:
+    @pytest.mark.parametrize(
+        ("codes_of", "expected"),
+        [
+            ((400, -150, -250), set()),
+            ((400, 150, -250), {("reversed", "iv")}),
+            ((-400, -150, -250), {("reversed", "iu")}),
+            ((400, 400, 0), {("reversed", None)}),
+        ],
+    )
+    def test_steady(self, codes_of: tuple[int, ...], expected: set[tuple[str, str | None]]) -> None:
+        codes = pump()["rest"]
+        codes[:, :3] = codes[:, :3].astype(int) + np.array(codes_of)
+        assert alarms(checked(codes)) == expected
+
     def test_reversed(self) -> None:
         codes = pump()["align"]
         put(codes, V, -amperes(codes, V))
