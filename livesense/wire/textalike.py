@@ -235,18 +235,23 @@ def _choose(block: _Bytes) -> _Alike | None:
     if found.tobytes() == marks * lines and filled.tobytes() == runs * lines:
         table = ends.reshape(lines, each)
         return _Alike(None, table[:, -1], table, length.reshape(lines, each), marks, runs)
+    # Lines with another number of marks first, then those with other ones.
     count = np.diff(last, prepend=-1)
     each = int(np.bincount(count).argmax())
-    rows = (count == each).nonzero()[0]
-    places = last[rows, np.newaxis] + np.arange(1 - each, 1)
-    signs, whole = found[places], filled[places]
-    middle = len(rows) // 2
-    same = ((signs == signs[middle]) & (whole == whole[middle])).all(axis=1)
-    if np.count_nonzero(same) < (1 - MOST_UNLIKE) * lines:
+    alike = count == each
+    rows, kept = alike.nonzero()[0], np.repeat(alike, count)
+    table, spans = ends[kept].reshape(-1, each), length[kept].reshape(-1, each)
+    signs, whole = found[kept], filled[kept]
+    begin = len(rows) // 2 * each
+    marks, runs = signs[begin : begin + each].tobytes(), whole[begin : begin + each].tobytes()
+    if signs.tobytes() != marks * len(rows) or whole.tobytes() != runs * len(rows):
+        same = signs.reshape(-1, each) == signs[begin : begin + each]
+        same &= whole.reshape(-1, each) == whole[begin : begin + each]
+        alike = same.all(axis=1)
+        rows, table, spans = rows[alike], table[alike], spans[alike]
+    if len(rows) < (1 - MOST_UNLIKE) * lines:
         return None
-    rows, places = rows[same], places[same]
-    marks, runs = signs[middle].tobytes(), whole[middle].tobytes()
-    return _Alike(rows, ends[last], ends[places], length[places], marks, runs)
+    return _Alike(rows, ends[last], table, spans, marks, runs)
 
 
 def read_alike(data: bytes, shape: LineShape) -> Lines | None:
