@@ -65,6 +65,13 @@ def explain(error: sqlite3.Error, path: Path, doing: str) -> LogbookError:
     return LogbookError(f"{path}: {doing}: {error}")
 
 
+def garbled(path: Path) -> LogbookError:
+    """Give the error for a file so damaged that SQLite's own message quotes bytes that are no text."""
+    return LogbookError(
+        f"{path}: holds text that cannot be read: the file is damaged; use a copy made before"
+    )
+
+
 def free_bytes(path: Path) -> int:
     """Free space where the logbook lies; large where that cannot be told."""
     try:
@@ -120,9 +127,11 @@ def open_to_write(path: Path) -> sqlite3.Connection:
                 raise explain(error, path, "open") from error
             # Changing to WAL does not wait for others by itself.
             time.sleep(0.02)
-        except BaseException:
+        except BaseException as error:
             if connection is not None:
                 connection.close()
+            if isinstance(error, UnicodeDecodeError):
+                raise garbled(path) from error
             raise
 
 
@@ -158,8 +167,10 @@ def _open_one(path: Path, query: str) -> sqlite3.Connection:
         if schema.version_of(connection, path) == 0:
             raise LogbookError(f"{path}: holds no logbook yet; record a run first")
         schema.check_tables(connection, path, to_write=False)
-    except BaseException:
+    except BaseException as error:
         connection.close()
+        if isinstance(error, UnicodeDecodeError):
+            raise garbled(path) from error
         raise
     return connection
 
@@ -196,6 +207,8 @@ def transaction(connection: sqlite3.Connection, path: Path) -> Iterator[None]:
                 connection.execute("ROLLBACK")
         if isinstance(error, sqlite3.Error):
             raise explain(error, path, "write") from error
+        if isinstance(error, UnicodeDecodeError):
+            raise garbled(path) from error
         if isinstance(error, OSError) and free_bytes(path) < FULL_BYTES:
             raise DiskFullError(f"{path}: the disk is full; what was written is kept") from error
         raise

@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from livesense.errors import LogbookError, RunNotFoundError
+from livesense.errors import RunNotFoundError
 from livesense.logbook import calibrations
 from livesense.logbook import connection as db
 from livesense.logbook.envelope import Envelope
@@ -152,9 +152,7 @@ class Logbook:
         try:
             return self._connection.execute(text, values).fetchall()
         except UnicodeDecodeError as error:
-            raise LogbookError(
-                f"{self.path}: holds text that cannot be read: the file is damaged; use a copy made before"
-            ) from error
+            raise db.garbled(self.path) from error
         except (sqlite3.Error, OverflowError) as error:
             if isinstance(error, OverflowError):
                 raise ValueError(f"a number beyond 64 bits: {error}") from error

@@ -133,6 +133,8 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
             yield connection
         except sqlite3.Error as error:
             raise db.explain(error, path, "write") from error
+        except UnicodeDecodeError as error:
+            raise db.garbled(path) from error
 
 
 def _free_bytes(connection: sqlite3.Connection) -> int:

@@ -152,7 +152,7 @@ def _sqlite_troubles(book: Logbook, tell: Tell) -> list[str]:
                 untrue = text.startswith("NULL value in rate.") and version == 2
                 if text != "ok" and not untrue:
                     troubles.extend(text.splitlines())
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             if not stopped:
                 troubles.append(str(error))
     if stopped:

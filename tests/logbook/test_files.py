@@ -124,6 +124,15 @@ def test_a_text_file_is_refused_and_left_alone(path: Path, opener: Callable[[Pat
 
 
 @pytest.mark.parametrize("opener", [LogbookWriter, Logbook])
+def test_a_file_whose_list_of_tables_is_garbled(recorded: Path, opener: Callable[[Path], Any]) -> None:
+    # SQLite's own message then quotes bytes that are no text.
+    garbled = recorded.read_bytes().replace(b"CREATE TABLE gap (", b"CREATE TAB\xfeE gap (")
+    recorded.write_bytes(garbled)
+    with pytest.raises(LogbookError, match="text that cannot be read: the file is damaged"):
+        opener(recorded)
+
+
+@pytest.mark.parametrize("opener", [LogbookWriter, Logbook])
 def test_another_database_is_refused_and_left_alone(path: Path, opener: Callable[[Path], Any]) -> None:
     alter(path, "CREATE TABLE recipes (name TEXT)")
     before = path.read_bytes()
