@@ -284,6 +284,22 @@ def test_beside_a_recorder_nothing_is_called_wrong(path: Path) -> None:
     assert [(c.state, c.open) for c in report.runs] == [("recovered", False)]
 
 
+def test_blocks_that_come_between_two_looks_are_not_called_wrong(path: Path, writer: LogbookWriter) -> None:
+    run = begin(writer, "on")
+    at = 0
+
+    def record(what: str, done: int, total: int) -> None:
+        nonlocal at
+        run.append(ScanBlock(0, at, fast_codes(at, 400)))
+        run.gap(Gap(0, at + 400, 100, GapCause.HOST))
+        run.merge(force=True)
+        at += 500
+
+    record("", 0, 0)
+    assert verify(path, None, record).findings == ()
+    assert at > 3000
+
+
 def test_damage_is_found_beside_a_recorder(path: Path, writer: LogbookWriter) -> None:
     run = begin(writer, "on")
     for at in (0, 20_000):
