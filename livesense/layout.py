@@ -79,6 +79,8 @@ class RecordLayout:
         Whether the check's highest byte comes first, and whether the check covers the sync word too.
     counts_scans
         Whether the counter counts scans; else it counts records.
+    told
+        The declaration in words: which bytes are what.
     """
 
     sync: bytes
@@ -93,6 +95,7 @@ class RecordLayout:
     check_big: bool = False
     check_over_sync: bool = False
     counts_scans: bool = False
+    told: str = ""
 
     @property
     def check_width(self) -> int:
@@ -205,6 +208,7 @@ def read_layout(
         word, endian == "big", tuple(channels), scans, stride, found.get(COUNTER),
         clocks[0] if clocks else None, check, size,
         (check_endian or endian) == "big", check_over == "all", counts == "scans",
+        _told(word, parts, scans, check, size),
     )  # fmt: skip
 
 
@@ -233,6 +237,17 @@ def _part(text: str, sync: bytes, before: Sequence[tuple[str, str, int]]) -> tup
         f"as field {len(before) + 1}{where}",
         text,
     )
+
+
+def _told(sync: bytes, parts: Sequence[tuple[str, str, int]], scans: int, check: str, size: int) -> str:
+    told = f"{size} bytes: {_map(sync, parts)}"
+    if scans > 1:
+        told += f" (the channels {scans} times)"
+    width = CHECK_WIDTHS[check]
+    if width:
+        where = f"byte {size - 1}" if width == 1 else f"bytes {size - width}–{size - 1}"
+        told += f", {where} {check}"
+    return told
 
 
 def _map(sync: bytes, parts: Sequence[tuple[str, str, int]]) -> str:

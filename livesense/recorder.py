@@ -414,7 +414,7 @@ class Recorder:
         faults = ", ".join(f"{kind} {count}" for kind, count in self._faults.most_common())
         return (
             f"{self._bytes} bytes came but no scan was accepted on the {wire!r} wire "
-            f"({faults or 'nothing that looks like a frame or line'}): "
+            f"({faults or 'nothing that looks like a frame, line or record'}): "
             f"{unfit_header(self._settings.bench, self._decoder) or _CHECK_LINK}"
         )
 

@@ -92,10 +92,11 @@ def _steady(steps: NDArray[np.int64], middle: float, width: int, damaged: int) -
     if np.count_nonzero(near) < STEADY * len(steps):
         return None
     # A clock that ticks with the records stands still now and then; a counter never does.
-    exact = bool(np.mean(steps == middle) >= STEADY and np.count_nonzero(steps == 0) <= damaged)
+    even = bool(np.mean(steps == middle) >= STEADY)
+    exact = even and bool(np.count_nonzero(steps == 0) <= damaged)
     # A channel that ramps does so for a while; whoever counts does so all the time.
     travelled = float(np.sum(steps[near]))
-    if not exact and (travelled < LEAST_TRAVEL or np.count_nonzero(near) < LEAST_STEPS):
+    if not even and (travelled < LEAST_TRAVEL or np.count_nonzero(near) < LEAST_STEPS):
         return None
     if not exact and middle < 3 and np.mean((steps >= 0) & (steps <= middle + 1)) < 0.98:
         return None
@@ -134,12 +135,10 @@ def _carries(value: NDArray[np.int64], width: int) -> bool:
             return False
         # What is above may have a reason of its own to change, where the lower ones go on as ever.
         usual = np.diff(below) == np.median(np.diff(below))
-        alone = np.count_nonzero((above != 0) & ~wraps & usual)
-        if alone > np.count_nonzero((above != 0) & wraps) and float(np.median(np.diff(value))) < 1 << (
-            8 * lower
-        ):
-            return False
-        if np.mean(above[~wraps] == 0) <= 0.9 and float(np.median(np.diff(value))) < 1 << (8 * lower):
+        stays = (above[1:-1] != 0) & (above[2:] == 0) & (above[:-2] == 0)
+        alone = np.count_nonzero(stays & ~wraps[1:-1] & usual[1:-1])
+        loose = alone > np.count_nonzero(stays & wraps[1:-1]) or np.mean(above[~wraps] == 0) <= 0.9
+        if loose and float(np.median(np.diff(value))) < 1 << (8 * lower):
             return False
     return True
 

@@ -53,6 +53,8 @@ class RecordDecoder:
         stretch of accepted records begins, and how many it holds."""
         self._joined = False
         """Whether a record was accepted since the stream was joined."""
+        self._words = 0
+        """Places of the sync word at which no record was right."""
         self._skipped = False
         self._last_tick: tuple[int, int] | None = None
         """Raw and extended value of a clock narrower than 32 bits."""
@@ -73,6 +75,21 @@ class RecordDecoder:
     def kept(self) -> int:
         """Bytes held until more come: less than a record and a sync word."""
         return len(self._rest)
+
+    @property
+    def misfit(self) -> str:
+        """Why no record was accepted, in words: what came, what was declared."""
+        layout = self._layout
+        word = layout.sync.hex(" ").upper()
+        if layout.sync and not self._words:
+            came = f"the sync word {word} never came"
+        elif layout.check == "none":
+            came = f"the sync word {word} came, but never twice {layout.size} bytes apart"
+        else:
+            came = f"the check {layout.check} was never right" + (
+                f" behind the sync word {word}, which came {self._words}×" if word else ""
+            )
+        return f"{came}; declared are {layout.told}"
 
     def feed(self, data: bytes) -> list[RecordEvent]:
         """Take bytes from the line.
@@ -167,6 +184,7 @@ class RecordDecoder:
             for place, byte in enumerate(self._sync.tolist()):
                 begins &= raw[at + place : at + place + count] == byte
             places = np.flatnonzero(begins) + at
+            self._words += len(places)
             done, look = 0, 8
             while done < len(places):
                 some = places[done : done + look]

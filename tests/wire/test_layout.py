@@ -48,7 +48,17 @@ def test_codes_are_held_in_the_narrowest_type(fields: list[str], code: CodeType)
         (("A5", "little", []), "fields", "at least one channel"),
         (("A5", "little", ["n:u8"]), "fields", "at least one channel"),
         (("A5", "little", ["a:u12"]), "fields", "as field 1"),
-        (("A5", "little", ["a:u16", "b"]), "fields", "as field 2"),
+        (
+            ("A5", "little", ["a:u16", "b"]),
+            "fields",
+            "as field 2 from byte 3 on (byte 0 sync, bytes 1–2 a:u16)",
+        ),
+        (
+            ("A5 5A", "little", ["a:u16", "a:u8"]),
+            "fields",
+            "once (bytes 0–1 sync, bytes 2–3 a:u16, byte 4 a:u8)",
+        ),
+        (("0xA5", "little", ["a:u16"]), "sync", "hexadecimal without 0x"),
         (("A5", "little", ["a:u16", "_:pad0"]), "fields", "as field 2"),
         (("A5", "little", ["a:u16", "_:pad1025"]), "fields", "as field 2"),
         (("A5", "little", ["a:u16", "b:pad2"]), "fields", "as field 2"),
@@ -86,6 +96,15 @@ def test_what_tells_more_of_nothing_is_refused(more: dict, key: str) -> None:
     with pytest.raises(LayoutError) as caught:
         read_layout("A5", "little", ["a:u16"], **more)
     assert caught.value.key == key
+
+
+def test_a_declaration_is_told_byte_by_byte() -> None:
+    layout = read_layout("A5 5A", "little", ["n:u8", "a:u16"], "crc32", 2)
+    # By hand: 2 + 1 + 2 · 2 + 4 bytes.
+    assert layout.told == (
+        "11 bytes: bytes 0–1 sync, byte 2 n:u8, bytes 3–4 a:u16 (the channels 2 times), bytes 7–10 crc32"
+    )
+    assert read_layout("", "big", ["a:u8"], "xor8").told == "2 bytes: byte 0 a:u8, byte 1 xor8"
 
 
 def test_no_sync_is_needed_with_a_check() -> None:

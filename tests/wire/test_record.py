@@ -143,6 +143,31 @@ def test_without_a_check_the_next_sync_word_must_follow() -> None:
     assert fed(layout, [stream])[1:] == ([0, 2, 3], [], 1)
 
 
+@pytest.mark.parametrize(
+    ("sync", "check", "stream", "told"),
+    [
+        ("A5 5A", "xor8", b"\x01\x02" * 50, "the sync word A5 5A never came; declared are 4 bytes: "),
+        (
+            "A5 5A",
+            "xor8",
+            b"\xa5\x5a\x01\x02" * 50,
+            "the check xor8 was never right behind the sync word A5 5A, ",
+        ),
+        (
+            "",
+            "crc32",
+            b"\x01\x02" * 50,
+            "the check crc32 was never right; declared are 5 bytes: byte 0 a:u8, ",
+        ),
+        ("A5", "none", b"\xa5\x01\x02\x03" * 50, "the sync word A5 came, but never twice 2 bytes apart; "),
+    ],
+)
+def test_why_nothing_was_accepted(sync: str, check: str, stream: bytes, told: str) -> None:
+    decoder = RecordDecoder(read_layout(sync, "little", ["a:u8"], check), rate_hz=None)
+    assert decoder.feed(stream) == []
+    assert decoder.misfit.startswith(told)
+
+
 def test_the_line_may_be_joined_anew() -> None:
     layout = read_layout("A5", "little", ["a:u8"], "crc8")
     decoder = RecordDecoder(layout, rate_hz=None)
