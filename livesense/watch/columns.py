@@ -156,7 +156,6 @@ class RuleWatch(ABC, Generic[Found]):
         ready, self._ready = self._ready, []
         self._arrivals.forget()
         ended = [(column, tracker.close(last_scan)) for column, tracker in enumerate(self._trackers)]
-        self._told.clear()
         return ready + [self._event(column, found) for column, found in ended if found is not None]
 
     def _news(self, column: int, ended: list[Found]) -> list[Event]:

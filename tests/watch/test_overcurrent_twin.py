@@ -159,3 +159,18 @@ def test_going_back_is_refused():
     tracker.feed(10, np.zeros(1), np.zeros(1, dtype=bool))
     with pytest.raises(ValueError, match="expected scan 11 or later, got 5"):
         tracker.feed(5, np.zeros(1), np.zeros(1, dtype=bool))
+
+
+def test_scans_of_which_nothing_is_known_are_neither_beyond_nor_below():
+    tracker = ExcessTracker(2.0, 3, 1.0, 3)
+    no = np.zeros(3, dtype=bool)
+    tracker.feed(0, np.array([0.0, 3.0, 3.0]), no)
+    tracker.skip(3, 2, False)
+    tracker.feed(5, np.array([3.0, 3.0, 0.0]), no)
+    assert tracker.open is None
+    tracker.feed(8, np.array([3.0, 3.0, 3.0]), no)
+    tracker.feed(11, np.array([0.0, 0.0]), no[:2])
+    tracker.skip(13, 2, True)
+    assert tracker.feed(15, np.array([0.0, 0.0]), no[:2]) == []
+    excess = tracker.close()
+    assert (excess.start, excess.end, excess.peak.clipped) == (8, 16, True)
