@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from whole_run import LOST, SCANS, begin, fast_codes, write_run
 
+from livesense.logbook import codec
 from livesense.logbook.findings import FIXES, MOST_ALIKE
 from livesense.logbook.verify import Report, verify
 from livesense.logbook.writer import LogbookWriter
@@ -196,6 +197,17 @@ PAGE_PLACE = f"{ONE}, vbus, scans 32768 to 65535"
 def test_what_is_wrong_is_named(sound: Path, change: str, findings: list[tuple[str, str]]) -> None:
     alter(sound, change)
     assert told(sound) == findings
+
+
+def test_a_sound_block_of_another_length(sound: Path) -> None:
+    short = codec.encode(fast_codes(20_000, 20_000)[:-1, 1])
+    alter(
+        sound,
+        f"UPDATE block SET scans = 19999, encoding = ?, base = ?, crc32 = ?, data = ? WHERE {BLOCK}",
+        *(short.encoding, short.base, short.crc32, short.data),
+    )
+    assert told(sound) == [("missing", PLACE)]
+    assert "expected a block of 20000 scans like those of the other channels" in check(sound).findings[0].text
 
 
 def test_rows_without_their_run(sound: Path) -> None:
