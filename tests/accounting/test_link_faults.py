@@ -180,5 +180,6 @@ def test_without_a_counter_loss_is_unknown_and_not_zero(
     spoilt = 0 if story.wire.checked or story.wire.end else sum(not packet.whole for packet in story.packets)
     assert len(found) - len(serials) <= spoilt
     steps = [other - one for one, other in pairwise(serials)]
-    assert sum(step < 0 for step in steps) <= story.faults["exchange"]
+    # Codes of twelve bits that tell where they belong may do so by chance.
+    assert sum(step < 0 for step in steps) <= story.faults["exchange"] + (2 if spoilt else 0)
     assert sum(step == 0 for step in steps) <= story.faults["twice"]
