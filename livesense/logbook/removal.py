@@ -21,13 +21,15 @@ from livesense.logbook.reader import Logbook
 
 Tell = Callable[[str, int, int], None]
 
-ROWS_AT_ONCE = 200
-"""Blocks that one transaction deletes: some megabytes."""
+ROWS_AT_ONCE = 50
+"""Blocks that one transaction deletes: about a megabyte."""
 
-PAGES_AT_ONCE = 512
-"""Free pages that one transaction gives back: 4 MiB."""
+PAGES_AT_ONCE = 128
+"""Free pages that one transaction gives back: 1 MiB."""
 
-CHECKPOINT_PAGES = 1000
+CHECKPOINT_PAGES = 128
+"""The write-ahead file stays small: who deletes may have done so because the disk is full."""
+
 PAUSE_S = 0.002
 """Between two transactions, so that whoever waits for its turn gets it."""
 
@@ -128,6 +130,8 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
     with closing(db.open_to_write(path)) as connection:
         # Rows follow their run in steps, not in the one transaction that a cascade is.
         connection.execute("PRAGMA foreign_keys = OFF")
+        # Some builds of SQLite write zeros over all that is deleted: as much again as a run is long.
+        connection.execute("PRAGMA secure_delete = FAST").fetchall()
         connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
         try:
             yield connection

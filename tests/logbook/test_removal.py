@@ -15,9 +15,10 @@ from whole_run import begin, calibration, fast_codes, write_run
 
 from livesense.errors import LogbookError, NewerLogbookError, RunNotFoundError, UsageError
 from livesense.logbook import removal, schema
+from livesense.logbook.connection import wal_bytes
 from livesense.logbook.reader import Logbook
 from livesense.logbook.verify import verify
-from livesense.logbook.writer import LogbookWriter
+from livesense.logbook.writer import FLOOR_BYTES, LogbookWriter
 from livesense.samples import ScanBlock
 
 WITH_RUN = [name for name in schema.TABLES if name not in ("run", "calibration", "calibration_point")]
@@ -187,6 +188,28 @@ def test_a_reader_holds_the_file_back_only_for_a_while(three: Path) -> None:
         assert held.pending_bytes > 0
         db.execute("COMMIT")
     assert removal.compact(three, quiet).after_bytes == held.after_bytes - held.pending_bytes
+
+
+def test_a_disk_that_is_full_for_a_recorder_has_room_enough(path: Path, writer: LogbookWriter) -> None:
+    # A recorder stops with so much free, and whoever then deletes has no more than that.
+    noise = np.random.default_rng(1).integers(0, 1 << 16, (32_768, 4)).astype("<u2")
+    for _ in range(2):
+        run = begin(writer, "noise")
+        for at in range(0, 40 * 32_768, 32_768):
+            run.append(ScanBlock(0, at, noise))
+            run.merge(force=True)
+            writer.upkeep()
+        run.finish("time", 1.0)
+    writer.close()
+    largest = 0
+
+    def look(what: str, done: int, total: int) -> None:
+        nonlocal largest
+        largest = max(largest, wal_bytes(path))
+
+    assert removal.delete_runs(path, [1], look).freed_bytes > 2 * FLOOR_BYTES
+    removal.compact(path, look)
+    assert 0 < largest < FLOOR_BYTES
 
 
 class Stop:
