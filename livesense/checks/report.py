@@ -73,7 +73,7 @@ def check(evidence: Evidence) -> Report:
         name: f
         for name, f in zero_off(evidence, looks, {**gone, **flat, **moved}).items()
         # With a sign that is wrong the sum of the three says nothing of zeros.
-        if name not in moved and not (turned and name is None)
+        if not (turned and name is None)
     }
     factors = {f.channel: f.numbers["factor"] for f in wired if f.kind is Kind.SCALE}
     # What reads too much reads its offset too large as well.

@@ -172,9 +172,10 @@ class TestRate:
         answer = self.check(livesense, tmp_path, "20 kHz")
         assert answer.code == 0
 
-    def test_half_the_rate(self, livesense: Command, tmp_path: Path) -> None:
+    @pytest.mark.parametrize("stated", ["10 kHz", "18 kHz", "40 kHz"])
+    def test_another_rate(self, livesense: Command, tmp_path: Path, stated: str) -> None:
         (tmp_path / "t").write_text(text_lines(pump()["rated"][:8000], RATE_HZ))
-        answer = self.check(livesense, tmp_path, "10 kHz")
+        answer = self.check(livesense, tmp_path, stated)
         assert answer.code == 1
         (found,) = [f for f in answer.json["findings"] if f["severity"] != "note"]
         assert found["kind"] == "rate"
