@@ -16,6 +16,7 @@ from whole_run import LOST, SCANS, begin, fast_codes, write_run
 from livesense.logbook import codec
 from livesense.logbook.findings import FIXES, MOST_ALIKE
 from livesense.logbook.verify import Report, verify
+from livesense.logbook.verify_group import ROWS_AT_ONCE
 from livesense.logbook.writer import LogbookWriter
 from livesense.samples import Gap, GapCause, ScanBlock
 
@@ -229,12 +230,39 @@ def test_a_page_of_the_file_overwritten(sound: Path) -> None:
     assert "file" in {f.kind for f in found.findings}
 
 
+def test_an_index_that_does_not_fit_its_table(sound: Path) -> None:
+    with closing(sqlite3.connect(sound)) as db:
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_master SET sql = replace(sql, 'first', 'wall_s') WHERE name = 'gap_place'")
+        db.commit()
+    found = check(sound).findings
+    assert found[0].kind == "file"
+    assert "SQLite's own check: " in found[0].text
+    assert "gap_place" in found[0].text
+
+
 def test_only_one_run(sound: Path) -> None:
     flip(sound, "block", BLOCK)
     assert check(sound, 2).findings == ()
     assert [c.run for c in check(sound, 2).runs] == [2]
     assert "--run" in check(sound, 2).unchecked[0]
     assert len(check(sound, 1).findings) == 1
+
+
+def test_a_block_stored_twice_where_two_queries_meet(path: Path, writer: LogbookWriter) -> None:
+    run = begin(writer, "many")
+    for at in range(0, 400 * ROWS_AT_ONCE, 400):
+        run.append(ScanBlock(0, at, fast_codes(at, 400)))
+        run.merge(force=True)
+    run.finish("time", 1.0)
+    writer.close()
+    columns = "run, scan_group, position, first, scans, encoding, base, crc32, data"
+    last = 400 * (ROWS_AT_ONCE - 1)
+    alter(
+        path,
+        f"INSERT INTO block ({columns}) SELECT {columns} FROM block WHERE position = 1 AND first = {last}",
+    )
+    assert told(path) == [("overlap", f"{IV}, scans {last} to {last + 399}")]
 
 
 def test_many_findings_of_a_sort_are_counted(path: Path, writer: LogbookWriter) -> None:
