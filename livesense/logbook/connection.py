@@ -51,7 +51,10 @@ def explain(error: sqlite3.Error, path: Path, doing: str) -> LogbookError:
             f"{path}: expected a livesense logbook, found a file that is no database; name another file"
         )
     if primary == sqlite3.SQLITE_CORRUPT:
-        return LogbookError(f"{path}: the logbook is damaged ({error}); copy what can be read to a new one")
+        return LogbookError(
+            f"{path}: the logbook is damaged ({error}); `livesense verify` tells where, and"
+            " `livesense copy RUN --to FILE` saves a run that can be read"
+        )
     if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return LogbookError(
             f"{path}: another program kept the logbook locked for {PATIENCE_S:g} s; end it and try again"
