@@ -22,6 +22,9 @@ from livesense.timetext import run_seconds
 CHUNK_S = 30.0
 """So much is converted at once."""
 
+BRIDGE_S = 0.1
+"""Counted gaps up to this long are bridged: what a machine does goes on in the meantime."""
+
 STILL_SHARE = 0.005
 """Share of the range below which a current counts as none; the uncertainty of the zeros, where it is more."""
 
@@ -105,7 +108,7 @@ def pieces(
     """Yield the steps of each whole piece of a run, made chunk by chunk."""
     group = channels[0].group
     first, stop = analysis.scans_between(group, from_s, to_s)
-    for begin, end in analysis.stretches(group, first, stop):
+    for begin, end in _bridged(analysis, group, first, stop):
         rate_hz = analysis.rate_at(group, begin)
         step = max(1, round(STEP_S * rate_hz))
         chunk = max(1, round(CHUNK_S * rate_hz / step)) * step
@@ -123,19 +126,31 @@ def pieces(
             )
 
 
+def _bridged(analysis: RunAnalysis, group: int, first: int, stop: int) -> list[tuple[int, int]]:
+    """Join whole stretches over gaps that were counted and are short; restarts part them in any case."""
+    begins = {segment.first for segment in analysis.run.time_axis(group).segments}
+    joined: list[tuple[int, int]] = []
+    for begin, end in analysis.stretches(group, first, stop):
+        most = BRIDGE_S * analysis.rate_at(group, begin)
+        if joined and 0 < begin - joined[-1][1] <= most and begin not in begins:
+            joined[-1] = joined[-1][0], end
+        elif end > begin:
+            joined.append((begin, end))
+    return joined
+
+
 def _rotation(
     analysis: RunAnalysis, channels: Sequence[ChannelChain], begin: int, end: int, rate_hz: float
 ) -> Rotation | None:
     group = channels[0].group
-    found = list(analysis.run.codes(group, begin, end))
-    if not found:
-        return None
-    codes = np.concatenate([codes for _, codes in found])
-    values = np.stack([analysis.chain.value(c.name, codes) for c in channels], axis=1)
+    values = np.full((end - begin, len(channels)), np.nan)
+    for at, codes in analysis.run.codes(group, begin, end):
+        part = np.stack([analysis.chain.value(c.name, codes) for c in channels], axis=1)
+        values[at - begin : at - begin + len(part)] = part
     start_s = float(analysis.run.time_axis(group).time_s(np.array([begin]))[0])
     if len(values) < round(STEP_S * rate_hz):
         return None
-    return rotation(np.nan_to_num(values), rate_hz, start_s)
+    return rotation(values, rate_hz, start_s)
 
 
 def _facts(

@@ -55,7 +55,7 @@ def rotation(currents: FloatArray, rate_hz: float, start_s: float = 0.0, step_s:
     Parameters
     ----------
     currents
-        ``(n, 3)``, in the order U, V, W.
+        ``(n, 3)``, in the order U, V, W; NaN for scans that were lost: a step is made of the others.
     rate_hz
         Scan rate.
     start_s
@@ -66,18 +66,42 @@ def rotation(currents: FloatArray, rate_hz: float, start_s: float = 0.0, step_s:
     count = max(1, round(step_s * rate_hz))
     steps = vector.size // count
     smoothed = _smoothed(vector, max(1, round(SMOOTH_S * rate_hz)))
-    edges = np.arange(steps + 1) * count
-    angle = np.unwrap(np.angle(smoothed))
-    at = angle[np.minimum(edges, vector.size - 1)]
-    length = np.abs(smoothed[: steps * count]).reshape(steps, count).mean(axis=1)
+    # From each scan to the next; the last one goes on like the one before.
+    turn = np.angle(smoothed[1:] * smoothed[:-1].conj()) / (2 * math.pi)
+    turn = np.append(turn, turn[-1:] if turn.size else 0.0)
+    turned = count * _step_means(turn, steps, count)
+    length = _step_means(np.abs(smoothed), steps, count)
     length_s = count / rate_hz
     time_s = start_s + (np.arange(steps) + 0.5) * length_s
-    return Rotation(time_s, length, np.diff(at) / (2 * math.pi), length_s)
+    return Rotation(time_s, _bridged(length), _bridged(turned), length_s)
+
+
+def _step_means(values: FloatArray, steps: int, count: int) -> FloatArray:
+    """Average each step's values that are numbers; NaN for a step without any."""
+    parts = values[: steps * count].reshape(steps, count)
+    known = np.isfinite(parts)
+    total = np.where(known, parts, 0.0).sum(axis=1)
+    there = known.sum(axis=1)
+    return np.asarray(np.divide(total, there, out=np.full(steps, np.nan), where=there > 0))
+
+
+def _bridged(values: FloatArray) -> FloatArray:
+    """Draw a straight line over steps of which nothing is known."""
+    known = np.isfinite(values)
+    if known.all() or not known.any():
+        return np.where(known, values, 0.0)
+    at = np.arange(values.size)
+    return np.interp(at, at[known], values[known])
 
 
 def _smoothed(vector: np.ndarray, count: int) -> np.ndarray:
-    """Average so many neighbours, fewer at the ends."""
+    """Average so many neighbours that are numbers, fewer at the ends; what is none stays none."""
     if count == 1:
         return vector
+    known = np.isfinite(vector)
     kernel = np.ones(count)
-    return np.convolve(vector, kernel, "same") / np.convolve(np.ones(vector.size), kernel, "same")
+    total = np.convolve(np.where(known, vector, 0.0), kernel, "same")
+    there = np.convolve(known.astype(np.float64), kernel, "same")
+    out = np.full(vector.size, np.nan, dtype=np.complex128)
+    np.divide(total, there, out=out, where=known)
+    return out

@@ -93,3 +93,12 @@ def test_benches_without_three_phases_are_told(livesense, recorded):
     answer = livesense("stretches", "last")
     assert answer.code == 2
     assert "none of the bench's channels has phase W" in answer.err
+
+
+@pytest.mark.slow
+def test_a_lossy_line_tells_the_same_story(pump):
+    clean, _ = pump()
+    lossy, _ = pump("--link-fault", "drop=0.005", "--link-fault", "corrupt=0.003")
+    assert [row["kind"] for row in lossy["stretches"]] == [row["kind"] for row in clean["stretches"]]
+    for one, other in zip(clean["stretches"], lossy["stretches"], strict=True):
+        assert abs(one["from_s"] - other["from_s"]) < 0.1

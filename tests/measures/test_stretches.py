@@ -161,3 +161,21 @@ def test_noise_alone_never_starts(seed: int) -> None:
 def test_a_turn_shorter_than_any_steady_part() -> None:
     found, _ = told((0.5, 0, 0, 0, 0), (0.3, 50, 50, 3, 3), (0.5, 0, 0, 0, 0))
     assert kinds(found) == ["standstill", "start", "standstill"]
+
+
+def test_lost_scans_leave_a_story_as_it_is() -> None:
+    values = currents(*STORY)
+    rng = np.random.default_rng(4)
+    for at in rng.integers(0, len(values) - 300, 60):
+        values[at : at + int(rng.integers(1, 300))] = np.nan
+    steps = rotation(values, RATE_HZ)
+    assert np.all(np.isfinite(steps.turned)) and np.all(np.isfinite(steps.length))
+    found = find_stretches(steps, 0.1)
+    assert kinds(found) == TOLD
+    assert abs(found[3].frequency_hz) == pytest.approx(200, rel=0.01)
+
+
+def test_nothing_but_lost_scans() -> None:
+    steps = rotation(np.full((1000, 3), np.nan), RATE_HZ)
+    assert kinds(find_stretches(steps, 0.1)) == ["standstill"]
+    assert rotation(np.zeros((1, 3)), 50.0).turned.tolist() == [0.0]
