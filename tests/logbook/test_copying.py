@@ -67,6 +67,7 @@ def is_sound(path: Path) -> bool:
 def source(path: Path, writer: LogbookWriter) -> Path:
     """A closed logbook; its second run has a row in every table."""
     write_run(writer, name="before", seed_calibrations=False)
+    writer.add_calibrations([calibration(channel="vbus"), calibration(channel="iw")])
     number = write_run(writer)
     writer.write(
         [("INSERT INTO request (run, asked_wall_s, kind, text) VALUES (?, 1.0, 'note', 'x')", (number,))]
@@ -96,7 +97,8 @@ def test_every_row_is_in_the_copy(source: Path, target: Path) -> None:
         assert [first for first, _ in one] == [first for first, _ in other]
         assert all(np.array_equal(a, b) for (_, a), (_, b) in zip(one, other, strict=True))
     with closing(sqlite3.connect(target)) as db:
-        assert db.execute("SELECT channel, calibration FROM calibration_point").fetchall() == [("iu", 2)]
+        assert db.execute("SELECT channel, calibration FROM calibration_point").fetchall() == [("iu", 4)]
+        assert db.execute("SELECT id FROM calibration ORDER BY id").fetchall() == [(3,), (4,)]
 
 
 def test_the_file_stands_alone_and_is_a_whole_logbook(source: Path, target: Path) -> None:
@@ -121,7 +123,7 @@ def test_into_another_logbook_it_gets_the_next_number(source: Path, target: Path
     made = copied(source, 2, target)
     assert (made.run, made.created) == (4, False)
     before, after = rows_of(source, 2), rows_of(target, 4)
-    assert [row[6] for row in before.pop("revision")] == ["[1, 2]", "[1]"]
+    assert [row[6] for row in before.pop("revision")] == ["[3, 4]", "[3]"]
     # What is there already is used, what is not gets a number of its own.
     assert [row[6] for row in after.pop("revision")] == ["[2, 3]", "[2]"]
     assert after == before
@@ -283,9 +285,10 @@ def test_killed_amid_it_the_target_is_as_it_was(source: Path, target: Path, afte
     assert is_sound(target)
 
 
-def test_a_run_that_is_deleted_meanwhile(source: Path, target: Path) -> None:
+@pytest.mark.parametrize("at_the_end", [False, True])
+def test_a_run_that_is_deleted_meanwhile(source: Path, target: Path, at_the_end: bool) -> None:
     def tell(what: str, done: int, total: int) -> None:
-        if done > 20:
+        if done > (total - 2 if at_the_end else 20):
             with closing(sqlite3.connect(source)) as db:
                 db.execute("PRAGMA foreign_keys = ON")
                 db.execute("DELETE FROM run WHERE number = 2")
