@@ -199,7 +199,7 @@ class Budget:
             Term("calibration", "measured line", Acts.OFFSET, scale.u_pivot, text, at_zero=True),
         ]
         for m in scale.meters:
-            source, shared = f"reference meter {m.meter}", f"meter {m.meter}"
+            source, shared = f"calibrated by: {m.meter}", f"meter {m.meter}"
             measured += [
                 Term("calibration", source, Acts.SCALE, m.u_relative, "calibration", shared=shared),
                 Term(
