@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from livesense.checks.evidence import Evidence, Rate
-from livesense.checks.findings import Edit, Finding, Kind, note, warning
+from livesense.checks.findings import Edit, Finding, Kind, Severity, fault, note, warning
 from livesense.wording import counted, significant
 
 RATE_OFF = 0.05
@@ -61,16 +63,52 @@ def _listed(several: dict[str, int]) -> str:
     return ", ".join(f"{kind} {count}" for kind, count in several.items())
 
 
+def wrong_bits(evidence: Evidence) -> list[Finding]:
+    """Tell a width of codes that is not the device's: then nothing else can be told by values.
+
+    The device says how wide its codes are, and the codes themselves say when they are wider than stated.
+    """
+    stated = evidence.bench.adc.bits
+    if stated is None:
+        return []
+    for number, group in enumerate(evidence.groups):
+        here = [c for c in evidence.channels.values() if c.chain.group == number and c.lsb_v]
+        if group.bits is None or group.bits == stated or not here or all(c.settings.bits for c in here):
+            continue
+        highest = _highest(evidence)
+        if highest >= 1 << group.bits:
+            # The device does not know its own converter either.
+            continue
+        factor = 2.0 ** (group.bits - stated)
+        return [
+            fault(
+                Kind.SCALE,
+                None,
+                f"The device says that its codes have {group.bits} bits, the bench file {stated}: every value "
+                f"is then {factor:g} times what it should be, and its zero is off. Nothing that values tell is "
+                "judged until this is mended.",
+                Edit("adc", "bits", group.bits),
+                factor=factor,
+            )
+        ]
+    return [replace(f, severity=Severity.FAULT) for f in code_range(evidence) if f.edit is not None]
+
+
+def _highest(evidence: Evidence) -> int:
+    highest = 0
+    for one in evidence.stretches:
+        if one.codes.dtype.kind in "iu" and one.codes.size:
+            highest = max(highest, int(one.codes.max()))
+    return highest
+
+
 def code_range(evidence: Evidence) -> list[Finding]:
     """Tell codes that are wider than stated: then every scale is wrong."""
     facts = evidence.link
     beyond = facts.faults.get(RANGE, 0) if facts is not None else 0
     if not beyond:
         return []
-    highest = 0
-    for one in evidence.stretches:
-        if one.codes.dtype.kind in "iu" and one.codes.size:
-            highest = max(highest, int(one.codes.max()))
+    highest = _highest(evidence)
     bits = evidence.bench.adc.bits or 0
     text = f"{counted(beyond, 'code')} lie beyond what {bits} bits hold"
     if highest < (1 << bits):

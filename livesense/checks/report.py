@@ -14,7 +14,7 @@ from livesense.checks.dead import dead_channels
 from livesense.checks.evidence import PHASES, Evidence
 from livesense.checks.findings import Finding, Kind
 from livesense.checks.kirchhoff import BALANCE, SelfCheck, self_check
-from livesense.checks.line import code_range, link, rates
+from livesense.checks.line import code_range, link, rates, wrong_bits
 from livesense.checks.looks import Look, Motion, looks_of
 from livesense.checks.noise import aliasing, noisy
 from livesense.checks.plan import bandwidths, declared_references, link_load, ranges
@@ -25,6 +25,10 @@ from livesense.samples import Estimate
 
 _ORDER = {kind: number for number, kind in enumerate(Kind)}
 _SPOILS = (Kind.SCALE, Kind.REVERSED, Kind.SKEW, Kind.BANDWIDTH, Kind.ZERO_OFF, Kind.DRIFT, Kind.CLIPPED)
+
+
+FINE = 12
+"""Scans of a cycle below which its shape is not seen: harmonics of a six-step current pass for noise there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,22 +62,35 @@ def check(evidence: Evidence) -> Report:
     A channel that is dead, or whose zero lies elsewhere altogether, is said once: what follows from that
     in other detectors is left out.
     """
+    if widths := wrong_bits(evidence):
+        # Whatever values would tell now is that mistake again, in many words.
+        others = [*rates(evidence), *link(evidence), *link_load(evidence)]
+        return Report(
+            tuple(sorted([*widths, *others], key=lambda f: (not f.alarm, _ORDER[f.kind]))),
+            ("All that values tell: mend the bits first, then check again.",),
+            None,
+            _looked_at([]) if not evidence.stretches else "the codes alone",
+        )
     looks = looks_of(evidence, [s for s in evidence.stretches if s.group == evidence.lead and s.scans >= 16])
     dead = dead_channels(evidence, looks)
     setup = reference_setup(evidence, looks, dead)
     gone = {**dead, **setup}
-    flat = flat_tops(evidence, looks, gone)
+    fine = [one for one in looks if one.motion is not Motion.STEADY or _scans_a_cycle(one) >= FINE]
+    flat = flat_tops(evidence, fine, gone)
     judged = verdicts(evidence, looks, gone, flat)
     wired = wiring(evidence, judged)
     if not any(f.kind is Kind.REVERSED for f in wired):
         wired += direct_reversed(evidence, looks, gone).values()
     moved = drift(evidence, looks, {**gone, **flat})
-    turned = any(f.kind is Kind.REVERSED for f in wired)
+    reversed_names = {f.channel for f in wired if f.kind is Kind.REVERSED}
+    turned = bool(reversed_names)
     zeros = {
         name: f
         for name, f in zero_off(evidence, looks, {**gone, **flat, **moved}).items()
         # With a sign that is wrong the sum of the three says nothing of zeros.
         if not (turned and name is None)
+        # Nor does the idle current of a channel whose sign is wrong.
+        and name not in reversed_names
     }
     factors = {f.channel: f.numbers["factor"] for f in wired if f.kind is Kind.SCALE}
     # What reads too much reads its offset too large as well.
@@ -92,13 +109,14 @@ def check(evidence: Evidence) -> Report:
         *swapped(evidence, looks, judged),
         *zeros.values(),
         *clips,
-        *noisy(evidence, looks, gone),
+        *noisy(evidence, fine, gone),
         *moved.values(),
         *aliasing(evidence, looks),
         *pairs(evidence, looks, {**gone, **_first_of_pairs(evidence, odd)}),
         *bus_power(evidence, looks, gone),
         *bus_ripple(evidence, looks),
-        *declared_references(evidence),
+        # A reference that is not as declared is said once, with what it really is.
+        *(f for f in declared_references(evidence) if f.channel not in setup),
         *ranges(evidence, looks, {**gone, **odd}),
         *bandwidths(evidence, looks),
         *rates(evidence),
@@ -112,6 +130,10 @@ def check(evidence: Evidence) -> Report:
         kirchhoff(evidence, looks, gone),
         _looked_at(looks),
     )
+
+
+def _scans_a_cycle(one: Look) -> float:
+    return one.stretch.rate_hz / one.frequency_hz if one.frequency_hz else math.inf
 
 
 def _first_of_pairs(evidence: Evidence, odd: dict[str, Finding]) -> dict[str, Finding]:

@@ -106,7 +106,10 @@ def _flat_level(one: Look, c: Sensed, total: FloatArray) -> float | None:
         if size < 10 * width or float(at_top.mean()) < FLAT_SHARE + math.acos(1 - width / size) / math.pi:
             continue
         # What is cut off is missing in the sum of the three, there and not where the wave crosses zero.
-        around_zero = float(np.median(total[np.abs(v) < 0.3 * size]))
+        near_zero = np.abs(v) < 0.3 * size
+        if not near_zero.any():
+            continue
+        around_zero = float(np.median(total[near_zero]))
         missing = -sign * (float(np.mean(total[at_top])) - around_zero)
         half_way = (v > 0.3 * top) & (v < 0.7 * top)
         by_scale = -sign * (float(np.mean(total[half_way])) - around_zero) / 0.5 if half_way.any() else 0.0

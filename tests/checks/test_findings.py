@@ -273,6 +273,15 @@ def test_places_that_disagree_on_the_order_tell_the_pair() -> None:
     assert {f.channel for f in unstated.findings if f.kind == "swapped"} == {"iu2", "iv2"}
 
 
+def test_reversed_in_a_whole_second_set() -> None:
+    codes = pump()["rated"]
+    second = np.column_stack([ZERO + amperes(codes, U), ZERO - amperes(codes, V), ZERO + amperes(codes, W)])
+    names = (*NAMES, "iu2", "iv2", "iw2")
+    bench = BENCH + sibling("iu2", "U") + sibling("iv2", "V") + sibling("iw2", "W")
+    found = alarms(checked(np.column_stack([codes, second]), bench, names))
+    assert found == {("reversed", "iv2"), ("pair", "iv2")}
+
+
 class TestChanges:
     """What begins within a stretch, and stretches without any steady part."""
 
@@ -303,6 +312,15 @@ class TestAtRest:
         codes = pump()["rest"]
         codes[:, V] += 60
         only(checked(codes), "zero-off", "iv")
+
+    def test_zero_off_that_the_others_errors_hide_in_the_sum(self) -> None:
+        codes = np.full((RATE_HZ, 5), ZERO) + np.rint(RANDOM.normal(0, 1.2, (RATE_HZ, 5))).astype(int)
+        # A zero may be off by 7 codes; a direct current of 15 would come back through the others.
+        codes[:, :3] += np.array([-15, 2, 4])
+        codes[:, VBUS] = 2700
+        assert alarms(checked(codes, BENCH.replace('"6 A"', '"0.5 A"'))) == {("zero-off", "iu")}
+        codes[:, :3] += np.array([0, 5, 4])
+        assert alarms(checked(codes, BENCH.replace('"6 A"', '"0.5 A"'))) == set()
 
     def test_two_zeros_off(self) -> None:
         codes = pump()["rest"]

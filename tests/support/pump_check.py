@@ -68,8 +68,10 @@ def checked(codes: np.ndarray, bench: str = BENCH, names: tuple[str, ...] = NAME
 
 
 def alarms(report: Report) -> set[tuple[str, str | None]]:
-    """Kinds and channels of what is alarming."""
-    return {(str(f.kind), f.channel) for f in report.findings if f.alarm}
+    """Kinds and channels of what is alarming; nothing is said twice."""
+    found = [(str(f.kind), f.channel) for f in report.findings if f.alarm]
+    assert len(found) == len(set(found))
+    return set(found)
 
 
 def sibling(channel: str, phase: str, **keys: str) -> str:
