@@ -37,7 +37,11 @@ PIECES = 4
 LEAST_LEAD = 1.0
 """Bits for each record by which another reading must do worse, else it may be the right one."""
 
+_DAMAGED = {0: 2, 1: 1}
+"""Records whose counter may seem to stand still, by the bytes of the check: a wide check lets none through."""
+
 MOST_SCANS = 64
+"""More scans of one record are not expected."""
 
 SURE = 0.3
 """Below this confidence nothing is claimed."""
@@ -119,7 +123,7 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         f: found
         for f in fields
         if f.role == "ticker"
-        and (found := ticks(whole(rows, f.begin, f.width, big=big), f.width, 0 if framing.width > 1 else 2))
+        and (found := ticks(whole(rows, f.begin, f.width, big=big), f.width, _DAMAGED.get(framing.width, 0)))
     }
     counted = [round(found.step) for found in going.values() if found.exact and found.step > 1]
     block, clear = find_block(rows, fields, counted, big=big)

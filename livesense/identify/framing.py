@@ -195,7 +195,8 @@ def _by_check(raw: NDArray[np.uint8], lead: _Lead) -> Framing | None:
 def _right_rows(raw: NDArray[np.uint8], lead: _Lead) -> Rows:
     """Rows that begin with what leads and whose check holds, none over another."""
     windows = np.lib.stride_tricks.sliding_window_view(raw, lead.length)
-    sync = lead.front[:1] if lead.over_sync else lead.front
+    # Of a check of one byte every 256th is right by chance: more of the front must be there.
+    sync = lead.front[: 2 if CHECKS[lead.check].width == 1 else 1] if lead.over_sync else lead.front
     at = np.ones(len(windows), dtype=np.bool_)
     for place, byte in enumerate(sync):
         at &= windows[:, place] == byte
@@ -232,7 +233,7 @@ def sync_price(word: bytes) -> float:
     price = {0: 4.0, 1: 2.0}.get(len(word), 0.0)
     for byte in word.removeprefix(b"\r\n"):
         if byte not in MARKS:
-            price += 4.0 if byte == 0 else 0.8 if byte == 255 else 2.0 if byte < 32 else 1.0
+            price += 4.0 if byte == 0 else 0.8 if byte == 255 else 3.5 if byte < 32 else 1.0
     return price
 
 
@@ -279,7 +280,7 @@ def _is_better(longer: Framing, shorter: Framing) -> bool:
 
 def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
     """Cut records of one length by each likely sync word."""
-    found: list[tuple[float, bytes, bool, Cut]] = []
+    found: list[tuple[float, bytes, bool, Cut, frozenset[tuple[int, str]]]] = []
     of = max(1, len(raw) // length - 1)
     columns: Columns | None = None
     first = np.zeros(0, dtype=np.int64)
@@ -297,14 +298,15 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
         for big in (False, True):
             cut = cheapest(columns, turn + len(word), turn + length, big=big)
             if cut is not None:
-                found.append((cut.price + sync_price(word), word, big, cut.moved(-turn)))
+                reading = frozenset((f.begin % length, f.type) for f in cut.fields if f.role != "pad")
+                found.append((cut.price + sync_price(word), word, big, cut.moved(-turn), reading))
     if not found:
         return None
     found.sort(key=lambda one: (one[0], -len(one[1])))
-    price, word, big, cut = found[0]
+    price, word, big, cut, reading = found[0]
     windows = np.lib.stride_tricks.sliding_window_view(raw, length)
     rows = windows[_starts_of_word(raw, length, word)].copy()
-    others = [other[0] for other in found[1:] if not _same_reading(other[1], other[2], word, big)]
+    others = [other[0] for other in found[1:] if other[2] != big or other[4] != reading]
     return Framing(
         length,
         word,
@@ -317,11 +319,6 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
         cut,
         min(others, default=price + 9) - price,
     )
-
-
-def _same_reading(other: bytes, other_big: bool, word: bytes, big: bool) -> bool:
-    """Whether a word is a part of the other, or the other way round, and the bytes come in the same order."""
-    return other_big == big and (other in word or word in other)
 
 
 def _starts_of_word(raw: NDArray[np.uint8], length: int, word: bytes) -> NDArray[np.int64]:

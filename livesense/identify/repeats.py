@@ -67,7 +67,7 @@ def find_block(
     none = Block(0, max(1, len(channels)), 1)
     if len(channels) < 2:
         return none, True
-    movement = _Movement([numbers(rows, found, big=big) for _, found in channels])
+    movement = _Movement([numbers(rows, found, big=big) for found in alike([f for _, f in channels])])
     packed = [found.begin + found.width == after.begin for (_, found), (_, after) in pairwise(channels)]
     blocks = [none, *_blocks([found for _, found in channels], packed, movement)]
     blocks = [replace(one, gain=one.gain + COUNTED_BITS) if one.scans in counted else one for one in blocks]
@@ -84,6 +84,16 @@ def find_block(
     rivals = [other for other in blocks if other is not best and not _within(other, best)]
     clear = CLEAR_BITS + 2.0 * math.sqrt(len(rows) * len(channels))
     return best, all(best.gain - other.gain > clear for other in rivals)
+
+
+def alike(channels: Sequence[FoundField]) -> list[FoundField]:
+    """Give channels of one width one sign, that of most of them: where a scan is wild, either fits."""
+    found = []
+    for one in channels:
+        same = [other.type[0] for other in channels if other.width == one.width and other.type != "f32"]
+        sign = max("ui", key=same.count)
+        found.append(one if one.type == "f32" else replace(one, type=sign + one.type[1:]))
+    return found
 
 
 def _within(other: Block, best: Block) -> bool:

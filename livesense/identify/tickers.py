@@ -18,7 +18,7 @@ MOST_DAMAGED = 2
 
 LEAST_TRAVEL = 1024.0
 """A clock goes at least so far in all, and so many steps: a ramp of a channel ends sooner."""
-LEAST_STEPS = 64
+LEAST_STEPS = 32
 
 MOST_SHARE = 1 / 64
 """Of its range a field goes up by less than this at a time, else it may be anything."""
