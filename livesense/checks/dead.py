@@ -270,6 +270,8 @@ def _alike(one: Look, a: Sensed, b: Sensed) -> bool:
         one.seen[a.name].u_phasor / a.lsb, one.seen[b.name].u_phasor / b.lsb
     ):
         return False
+    if not (x and y):
+        return False
     low, high = REPEATS_SHARE
     near = abs(math.degrees(cmath.phase(y / x))) < REPEATS_DEG
     return near and (low < abs(y / x) < high or low < abs(x / y) < high)

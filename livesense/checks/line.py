@@ -84,9 +84,9 @@ def wrong_bits(evidence: Evidence) -> list[Finding]:
             fault(
                 Kind.SCALE,
                 None,
-                f"The device says that its codes have {group.bits} bits, the bench file {stated}: every value "
-                f"is then {factor:g} times what it should be, and its zero is off. Nothing that values tell is "
-                "judged until this is mended.",
+                f"The device says that its codes have {group.bits} bits, the bench file {stated}: every "
+                f"value is then {factor:g} times what it should be, and its zero is off. Nothing that values "
+                "tell is judged until this is mended.",
                 Edit("adc", "bits", group.bits),
                 factor=factor,
             )

@@ -28,7 +28,7 @@ _SPOILS = (Kind.SCALE, Kind.REVERSED, Kind.SKEW, Kind.BANDWIDTH, Kind.ZERO_OFF, 
 
 
 FINE = 12
-"""Scans of a cycle below which its shape is not seen: harmonics of a six-step current pass for noise there."""
+"""Scans of a cycle below which its shape is not seen: harmonics of a six-step current pass for noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,15 +82,12 @@ def check(evidence: Evidence) -> Report:
     if not any(f.kind is Kind.REVERSED for f in wired):
         wired += direct_reversed(evidence, looks, gone).values()
     moved = drift(evidence, looks, {**gone, **flat})
-    reversed_names = {f.channel for f in wired if f.kind is Kind.REVERSED}
-    turned = bool(reversed_names)
+    turned = any(f.kind is Kind.REVERSED for f in wired)
     zeros = {
         name: f
         for name, f in zero_off(evidence, looks, {**gone, **flat, **moved}).items()
         # With a sign that is wrong the sum of the three says nothing of zeros.
         if not (turned and name is None)
-        # Nor does the idle current of a channel whose sign is wrong.
-        and name not in reversed_names
     }
     factors = {f.channel: f.numbers["factor"] for f in wired if f.kind is Kind.SCALE}
     # What reads too much reads its offset too large as well.
@@ -124,6 +121,9 @@ def check(evidence: Evidence) -> Report:
         *code_range(evidence),
         *link_load(evidence),
     ]
+    # The idle current of a channel whose sign is wrong is no zero either.
+    reversed_names = {f.channel for f in found if f.kind is Kind.REVERSED}
+    found = [f for f in found if not (f.kind is Kind.ZERO_OFF and f.channel in reversed_names)]
     return Report(
         tuple(sorted(found, key=lambda f: (not f.alarm, _ORDER[f.kind]))),
         tuple(unproven(evidence, looks)),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
@@ -117,6 +118,30 @@ def test_chains_within_their_tolerances_raise_nothing() -> None:
             scale = 1 + random.uniform(-0.55, 0.55, 3) * 0.01 + random.uniform(-0.55, 0.55, 3) * 0.003
             codes[:, :3] = np.rint(2048 + (codes[:, :3] - 2048) * scale)
             assert alarms(checked(codes[:10_000])) == set()
+
+
+def any_column(random: np.random.Generator, n: int) -> np.ndarray:
+    t = np.arange(n)
+    kinds = (
+        np.full(n, random.integers(0, 4096)),
+        random.integers(0, 4096, n),
+        2048 + random.normal(0, 1, n),
+        2048 + 1500 * np.sin(t * random.uniform(0, 3) + random.integers(5)),
+        np.where(t % 2, 0, 4095),
+        2048 + 5000 * np.sin(0.01 * t + random.integers(5)),
+        np.cumsum(random.normal(0, 5, n)) % 4096,
+    )
+    return np.clip(kinds[random.integers(len(kinds))], 0, 4095)
+
+
+@pytest.mark.parametrize("draw", range(5))
+def test_whatever_comes_there_is_a_report(draw: int) -> None:
+    random = np.random.default_rng(draw)
+    benches = (BENCH, BENCH.replace('"mid-supply"', '"ground"'), BENCH.replace('sequence = "UVW"', ""))
+    for _ in range(10):
+        n = int(random.choice([1, 5, 17, 64, 300, 3000]))
+        codes = np.column_stack([any_column(random, n) for _ in NAMES])
+        json.dumps(checked(codes, benches[random.integers(3)]).as_json(), allow_nan=False)
 
 
 class TestEdits:
