@@ -38,7 +38,7 @@ LEAST_LEAD = 1.0
 """Bits for each record by which another reading must do worse, else it may be the right one."""
 
 _DAMAGED = {0: 2, 1: 1}
-"""Records whose counter may seem to stand still, by the bytes of the check: a wide check lets none through."""
+"""Records whose counter may seem to stand still, by the bytes of the check: a wide one lets none through."""
 
 MOST_SCANS = 64
 """More scans of one record are not expected."""
