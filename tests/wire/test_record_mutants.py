@@ -151,7 +151,7 @@ def all_checks(told: Told) -> None:
         wide = make("A5", order, ["a:i24"], "xor8")
         assert told.of(wide, f"A5 {bytes_of} FE")[0] == [[-2]]
     nine = [f"c{n}:u8" for n in range(1, 10)]
-    stated = {
+    checks = {
         "crc16-xmodem": "31 C3",
         "crc16-modbus": "4B 37",
         "crc16-ibm-3740": "29 B1",
