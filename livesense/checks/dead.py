@@ -93,15 +93,26 @@ def _in_look(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> list[tup
                 if not at_zero and not _open(one, c, rest, part):
                     found.append((c.name, _stuck(c, float(codes[0]), one, part)))
                     continue
-            if spread[c.name] - one.seen[c.name].noise < SILENT * most:
+            size = _alternating(one, c.name, part)
+            if size < SILENT * _alternating(one, loud, part):
                 of_phase = [o for o in like if o.phase == c.phase]
                 others = rest if len(rest) > 1 else of_phase
-                found.append((c.name, _silent(one, c, others, part, spread[c.name] / most)))
+                share = size / _alternating(one, loud, part)
+                found.append((c.name, _silent(one, c, others, part, share)))
     return found
 
 
 def _rounding(evidence: Evidence, name: str) -> float:
     return evidence.channels[name].lsb / math.sqrt(12)
+
+
+def _alternating(one: Look, name: str, part: slice) -> float:
+    """Size of a channel's alternating part, rms: at the line where there is one, else what noise is not."""
+    values = one.values(name)[part]
+    if one.fit is None:
+        return math.sqrt(max(float(values.var()) - one.seen[name].noise ** 2, 0.0))
+    angle = 2 * np.pi * one.frequency_hz / one.stretch.rate_hz * np.arange(len(values))
+    return abs(complex(np.mean((values - values.mean()) * np.exp(-1j * angle)))) * math.sqrt(2)
 
 
 def _turns(values: FloatArray) -> int:
