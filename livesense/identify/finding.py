@@ -44,6 +44,10 @@ def identify(data: bytes, seconds: float | None, *, port: str = "", baud: int | 
     port, baud
         For the bench file.
     """
+    if not data:
+        return Finding(
+            None, evidence=("nothing came: is the device powered, sending, and wired to this port?",)
+        )
     if len(data) < FEWEST_BYTES:
         return Finding(None, evidence=(f"only {len(data)} bytes came: too few to tell anything",))
     found = _framed(data, seconds, port, baud)
