@@ -456,6 +456,11 @@ PAIRS: list[tuple[str, Callable[[Codes], Codes], set[tuple[str, str | None]]]] =
         {("zero-off", "iu"), ("noisy", "iv")},
     ),
     (
+        "a scale, and noise as large as the current",
+        lambda c: put(put(c, U, 0.5 * amperes(c, U)), V, amperes(c, V) + RANDOM.normal(0, 700, len(c))),
+        {("scale", "iu"), ("noisy", "iv"), ("clipped", "iv")},
+    ),
+    (
         "no signal and noise",
         lambda c: put(
             put(c, U, RANDOM.normal(0, 1, len(c))), V, amperes(c, V) + RANDOM.normal(0, 45, len(c))
