@@ -309,12 +309,13 @@ class Columns:
 
     def _fields(self, at: int, width: int, *, big: bool) -> Iterator[Choice]:
         value = whole(self.rows, at, width, big=big)
-        if width != 3 and self._ticks(at, width, value, big=big):
+        counts = width != 3 and self._ticks(at, width, value, big=big)
+        if counts:
             upper = range(at, at + width - 1) if big else range(at + 1, at + width)
             full = [c for c in upper if self.still[c] and self.rows[0, c]]
             cost = _TICKER_BITS + _FULL_TOP_BITS * len(full)
             yield FoundField(at, f"u{8 * width}", width, "ticker"), cost, "ticker"
-        if width == 4 and (price := float_bits(self.rows, at, big=big)) is not None:
+        if width == 4 and not counts and (price := float_bits(self.rows, at, big=big)) is not None:
             yield FoundField(at, "f32", 4, "channel"), _FIELD_BITS[4] + price, "f32"
             return
         kind = "i" if _signed_is_closer(value, width) else "u"

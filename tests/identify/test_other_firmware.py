@@ -109,6 +109,19 @@ def test_a_clock_and_its_unit(step: float, unit: str, rate_hz: float) -> None:
     assert found.rate_hz == pytest.approx(rate_hz, rel=0.01)
 
 
+def test_a_clock_whose_bits_would_be_a_float_in_range() -> None:
+    counted = plain()
+    # From 0x4121…, as a float about ten, on.
+    found = find_record(
+        stream(
+            lambda n: (1_092_712_251 + 100 * n + n % 2).to_bytes(4, "little") + counted(n),
+            lambda body: b"\xa5\x5a" + body + bytes([sum(body) & 0xFF]),
+        )
+    )
+    assert found is not None
+    assert types(found) == ["clock:u32", *EXPECTED]
+
+
 def test_scans_of_a_record_and_a_counter_that_counts_them() -> None:
     rng = np.random.default_rng(4)
 

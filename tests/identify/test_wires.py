@@ -120,6 +120,9 @@ class TestNeither:
         assert (found.confidence, found.bench) == (0.0, "")
         assert found.evidence
 
+    def test_a_silent_line_is_told_as_such(self):
+        assert identify(b"", 1.0).evidence[0].startswith("nothing came: is the device powered")
+
     def test_lengths_that_vary_are_no_records(self):
         rng = np.random.default_rng(2)
         sizes = itertools.cycle([5, 9, 14, 7, 22])
