@@ -19,6 +19,7 @@ _HEAD = """\
 
 [bench]
 name = "coolant pump, 24 V"
+bus_voltage = "24 V"            # nominal; `check` holds the measured one against it
 
 [link]
 # port = "COM5"           # or "/dev/ttyACM0", "socket://host:port"; `livesense ports` lists what is there
