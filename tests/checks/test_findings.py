@@ -203,10 +203,10 @@ def test_bus_power_below_the_copper_loss() -> None:
 
 def test_divider_by_the_nominal_bus_voltage() -> None:
     codes = pump()["rated"]
-    bench = BENCH.replace("[bench]", '[bench]\nbus_voltage = "24 V"')
-    assert alarms(checked(codes, bench)) == set()
+    assert 'bus_voltage = "24 V"' in BENCH
+    assert alarms(checked(codes)) == set()
     codes[:, VBUS] //= 2
-    report = checked(codes, bench)
+    report = checked(codes)
     only(report, "scale", "vbus")
     assert fix(report).startswith("ratio = 2")
 
