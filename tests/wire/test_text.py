@@ -576,3 +576,10 @@ def test_the_group_is_known_before_any_line() -> None:
     assert decoder(decimals={"iv": 3})().groups == (
         GroupInfo(1000.0, CodeType.TEXT, None, NAMES, decimals=(0, 3, 0)),
     )
+
+
+def test_the_columns_are_told_as_they_are_read_by_now() -> None:
+    made = decoder()()
+    assert made.columns == NAMES
+    made.feed(b"n,iw,iv,iu\n")
+    assert made.columns == ("n", "iw", "iv", "iu")
