@@ -114,9 +114,15 @@ def ohms(value: float | None) -> str:
     return f"{value:.3g} Ω"
 
 
+NEARLY = 0.15
+
+
 def retimed(c: Sensed, later_s: float) -> Edit | str:
     """Line that states when a channel is sampled."""
     delay_s = c.settings.delay_s + later_s
+    if -NEARLY * abs(later_s) <= delay_s < 0:
+        # The angle is not known that well: the stated delay is none.
+        delay_s = 0.0
     if delay_s < 0:
         return (
             f"State delay of the other channels: {c.name} is sampled {abs(later_s) * 1e6:.3g} µs before "

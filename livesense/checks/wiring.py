@@ -186,6 +186,11 @@ def _late_or_slow(one: Look, channels: Sequence[Sensed], best: Explanation, s: S
     ):
         return s
     lag = -s.value if s.kind == "skew" else math.atan(s.value)
+    stated_s = [c.settings.delay_s for c in channels]
+    others_s = float(np.median([d for k, d in enumerate(stated_s) if k != s.channel]))
+    if 2 * (stated_s[s.channel] - others_s) * 2 * math.pi * one.frequency_hz >= lag:
+        # The file itself says that it is sampled so much later than the others, and turned it back for that.
+        return replace(s, kind="skew", value=-lag)
     ratio = math.tan(min(lag, 1.5))
     columns = [one.columns.index(c.name) for c in channels]
     phasors = one.fit.phasor_rms[columns] * np.array(best.signs)[:, None]

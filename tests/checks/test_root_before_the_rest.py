@@ -79,3 +79,11 @@ def test_a_wrong_shunt_is_found_with_few_scans_a_cycle(checked: Callable[..., An
     words = ["--drive", "six-step", "--rate", "1000", "--scenario", "overload"]
     found = alarms(checked({'shunt = "5 mΩ"': 'shunt = "4 mΩ"'}, "iw", *words))
     assert {(kind, channel) for kind, channel, _ in found} == {("scale", "iw"), ("aliasing", None)}
+
+
+@pytest.mark.slow
+def test_a_stated_delay_that_is_none_is_no_filter(checked: Callable[..., Any]) -> None:
+    found = alarms(checked({'delay = "0.4 µs"': 'delay = "50 µs"'}, "iw", "--duration", "12s"))
+    assert [(kind, channel) for kind, channel, _ in found] == [("skew", "iw")]
+    delay_us = float(found[0][2].split('"')[1].split()[0])
+    assert abs(delay_us - 0.4) < 5
