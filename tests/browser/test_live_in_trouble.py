@@ -11,6 +11,8 @@ import pytest
 from dashboard.app import Server, Settings
 from dashboard.digits import lasting
 
+pytestmark = pytest.mark.slow
+
 NUMBERS = "[...document.querySelectorAll('#phases .number')].map((n) => n.textContent)"
 
 

@@ -2,6 +2,8 @@
 
 import pytest
 
+pytestmark = pytest.mark.slow
+
 MOST = 0.02
 """Of the cumulative score of the Layout Instability draft (WICG), over a whole test. From memory: browsers'
 makers call up to 0.1 good for a page that loads."""

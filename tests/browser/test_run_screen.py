@@ -7,6 +7,8 @@ import pytest
 
 from livesense.logbook.rows import OutageRow, RestartRow
 
+pytestmark = pytest.mark.slow
+
 ZOOMED = "!!(window.livesense?.run?.zoomed && document.querySelector('#run-figures td'))"
 AXES = "Object.keys(livesense.run.plot._fullLayout).filter((key) => /^yaxis[0-9]*$/.test(key)).length"
 

@@ -183,6 +183,7 @@ class TestRate:
 
 
 class TestLink:
+    @pytest.mark.slow
     def test_frames_that_are_lost_are_an_alarm_and_hide_nothing_else(
         self, livesense: Command, bench: Path, tmp_path: Path
     ) -> None:

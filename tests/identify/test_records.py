@@ -38,6 +38,7 @@ def judged(seeds: range) -> tuple[int, list[tuple[int, float, list[str]]]]:
     return len(seeds) - len(wrong), wrong
 
 
+@pytest.mark.slow
 def test_layouts_are_found_and_never_wrong_with_confidence() -> None:
     right, wrong = judged(range(60))
     assert right >= 57, wrong
