@@ -115,12 +115,16 @@ class Conditions:
 
 @dataclass(frozen=True, slots=True)
 class Motor:
-    """The machine. ``kind`` is "permanent-magnet" or "induction"; ``rated_current_a`` is rms."""
+    """The machine. ``kind`` is "permanent-magnet" or "induction"; ``rated_current_a`` is rms.
+
+    ``resistance_ohm`` is that of one phase (of a star), cold.
+    """
 
     kind: str
     pole_pairs: int | None
     rated_current_a: float | None
     sequence: str | None
+    resistance_ohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

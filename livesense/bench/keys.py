@@ -133,7 +133,7 @@ MOTOR: dict[str, Key] = {
     "pole_pairs": Key(integer(1, 1000), "5", "none: no rpm"),
     "rated_current": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"6 A"', "none"),
     "sequence": Key(choice("UVW", "UWV"), '"UVW"', "none"),
-    "resistance": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"50 mΩ"', later=True),
+    "resistance": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"50 mΩ"', "none"),
     "inductance_d": Key(quantity(INDUCTANCE, 0.0, 1e3, above=True), '"0.2 mH"', later=True),
     "inductance_q": Key(quantity(INDUCTANCE, 0.0, 1e3, above=True), '"0.3 mH"', later=True),
     "flux_linkage": Key(quantity(_FLUX, 0.0, 1e3, above=True), '"10 mWb"', later=True),

@@ -180,6 +180,7 @@ def _motor(file: str, given: Mapping[str, Any]) -> Motor:
         pole_pairs=keys.get("pole_pairs"),
         rated_current_a=keys.get("rated_current"),
         sequence=keys.get("sequence"),
+        resistance_ohm=keys.get("resistance"),
     )
 
 

@@ -109,7 +109,8 @@ def significant_w(value: float) -> str:
 
 def _least_resistance(evidence: Evidence) -> float:
     """Least resistance of one phase that is known: the winding's where it is stated, else the shunt's."""
-    stated = getattr(evidence.bench.motor, "resistance_ohm", None)
+    motor = evidence.bench.motor
+    stated = None if motor is None else motor.resistance_ohm
     shunts = [
         c.settings.shunt_ohm or 0.0
         for c in evidence.channels.values()

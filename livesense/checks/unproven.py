@@ -50,6 +50,18 @@ def unproven(evidence: Evidence, looks: Sequence[Look]) -> list[str]:
             "phases can take. A clamp meter on the "
             "supply's line shows it."
         )
+    motor = evidence.bench.motor
+    if motor is not None and motor.pole_pairs is not None:
+        found.append(
+            f"The {motor.pole_pairs} pole pairs, and so the speed: no current shows them. A tachometer does, "
+            "or the motor's plate."
+        )
+    voltage = evidence.bus("voltage")
+    if voltage is not None and evidence.bench.conditions.bus_voltage_v is None:
+        found.append(
+            f"The scale of {voltage.name}, and so every power: state bus_voltage in [bench], or compare with "
+            "a rated meter."
+        )
     if evidence.has_data and not any(rate.seen is not None for rate in evidence.rates):
         found.append(
             "The scan rate: nothing here tells the time. Listen to the port, or send the board's clock as "

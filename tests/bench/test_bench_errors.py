@@ -234,8 +234,9 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
     ),
     # known, but not built
     (
-        ("pole_pairs = 5", 'resistance = "50 mΩ"'),
-        'motor: resistance: expected nothing here (known, but this version does not do it yet), got "50 mΩ"',
+        ("pole_pairs = 5", 'inductance_d = "0.2 mH"'),
+        "motor: inductance_d: expected nothing here (known, but this version does not do it yet), "
+        'got "0.2 mH"',
     ),
     # rules that integrate
     (

@@ -201,6 +201,18 @@ def test_bus_power_below_the_copper_loss() -> None:
     )
 
 
+def test_bus_power_below_the_loss_of_the_winding_that_is_stated() -> None:
+    codes = pump()["rated"]
+    # A tenth of what the bus delivers is still more than the shunts lose, and less than the copper does.
+    put(codes, IBUS, 0.1 * amperes(codes, IBUS) + RANDOM.normal(0, 1, len(codes)))
+    assert ("bus", "ibus") not in alarms(checked(codes))
+    stated = BENCH.replace("[motor]", '[motor]\nresistance = "200 mΩ"')
+    assert ("bus", "ibus") in alarms(checked(codes, stated))
+    assert (
+        alarms(checked(pump()["rated"], BENCH.replace("[motor]", '[motor]\nresistance = "50 mΩ"'))) == set()
+    )
+
+
 def test_divider_by_the_nominal_bus_voltage() -> None:
     codes = pump()["rated"]
     assert 'bus_voltage = "24 V"' in BENCH
@@ -473,3 +485,12 @@ PAIRS: list[tuple[str, Callable[[Codes], Codes], set[tuple[str, str | None]]]] =
 @pytest.mark.parametrize(("change", "expected"), [p[1:] for p in PAIRS], ids=[p[0] for p in PAIRS])
 def test_two_faults_at_once(change: Callable[[Codes], Codes], expected: set[tuple[str, str | None]]) -> None:
     assert alarms(checked(change(pump()["rated"]))) == expected
+
+
+def test_pole_pairs_and_an_unstated_bus_voltage_are_not_proven() -> None:
+    codes = pump()["rated"]
+    told = checked(codes).unproven
+    assert any("5 pole pairs" in text for text in told)
+    assert not any("every power" in text for text in told)
+    told = checked(codes, BENCH.replace('bus_voltage = "24 V"', "")).unproven
+    assert any("scale of vbus, and so every power" in text for text in told)
