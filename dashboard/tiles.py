@@ -11,8 +11,8 @@ from typing import Any
 
 from dashboard.digits import SteadyDigits, grouped, lasting, shown
 from dashboard.situation import SILENT_S
-from dashboard.words import listed
 from livesense.logbook.reader import RunReader
+from livesense.wording import listed
 
 SINGLE_FIGURES: tuple[tuple[str, str, str], ...] = (
     ("speed.rpm", "Speed", "rpm"),

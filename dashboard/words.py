@@ -13,7 +13,7 @@ from typing import Any
 
 from dashboard.digits import fixed, grouped, lasting, shown
 from dashboard.situation import NO_SIGN_S, SILENT_S, Sentence, Situation, Tone
-from livesense.wording import COVERAGE_FACTOR
+from livesense.wording import COVERAGE_FACTOR, listed
 
 NO_BYTES_S = 2.5
 """Bytes are called missing after this; the recorder tells of them each second."""
@@ -46,11 +46,6 @@ def _whole(quantity: Mapping[str, Any] | None) -> str | None:
         return None
     value = figure.value if "." not in figure.value else fixed(float(quantity["value"]), 0)
     return f"{value} {figure.unit}"
-
-
-def listed(names: Sequence[str]) -> str:
-    """Write names as a list in words: "iu, iv and iw"."""
-    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
 
 
 def _not_recording(s: Situation) -> Sentence | None:

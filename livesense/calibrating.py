@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from livesense.bench import Bench
+from livesense.bench import Bench, Tolerance
 from livesense.bench.quantities import QuantityError, limit_of_error, value_in
 from livesense.calibrated import boards_of
 from livesense.chain import ChannelChain
@@ -53,7 +53,7 @@ def _standard(text: str, unit: str) -> float:
     value, k = limit_of_error(text, unit)
     if value < 0:
         raise QuantityError("negative")
-    return value / (math.sqrt(3) if k is None else k)
+    return Tolerance(value, k).u
 
 
 def _in_unit(text: str, unit: str, option: str, example: str) -> float:

@@ -10,7 +10,7 @@ The last digit shown is the one the uncertainty reaches; an uncertainty is round
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -80,3 +80,8 @@ def shown(quantity: Mapping[str, Any], decimals: int | None = None) -> Shown | N
 def counted(count: int, one: str, several: str = "", write: Callable[[int], str] = str) -> str:
     """Write ``1 gap`` or ``2 gaps``; ``several`` is the plural where it is not ``one`` and an s."""
     return f"{write(count)} {one if count == 1 else several or one + 's'}"
+
+
+def listed(names: Sequence[str]) -> str:
+    """Write names as a list in words: "iu, iv and iw"."""
+    return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]

@@ -128,20 +128,19 @@ class Budget:
         heat = self.total(Acts.HEATING) * values**3
         return np.asarray(np.sqrt(scale**2 + pin**2 + heat**2 + self._added() ** 2))
 
-    def contribution(self, term: Term, value: float) -> float:
-        """Tell what one term contributes to the uncertainty of a value, in the channel's unit."""
-        return abs(self.sensitivity(term, value)) * term.u
+    def slopes(self, value: float, *, alternating: bool = False) -> list[tuple[Term, float]]:
+        """List the terms that count at a value, each with the reading's change per unit of the error.
 
-    def sensitivity(self, term: Term, value: float) -> float:
-        """Change of the reading per unit of the error (JCGM 100:2008, 5.1.3)."""
-        match term.acts:
-            case Acts.SCALE:
-                return value
-            case Acts.PIN:
-                return value + self.pin_zero
-            case Acts.HEATING:
-                return value**3
-        return 1.0
+        The sensitivities of JCGM 100:2008, 5.1.3. Of an alternating (rms) value offsets are no part, and an
+        error of the pin scales it and moves nothing.
+        """
+        left_out = Acts.OFFSET if alternating else Acts.ALTERNATING
+        by_act = {
+            Acts.SCALE: value,
+            Acts.PIN: value if alternating else value + self.pin_zero,
+            Acts.HEATING: value**3,
+        }
+        return [(t, by_act.get(t.acts, 1.0)) for t in self.terms if t.acts is not left_out]
 
     def rows(self, value: float, *, alternating: bool = False) -> list[dict[str, Any]]:
         """Write the budget at a value as a table, the largest contribution first.
@@ -153,9 +152,8 @@ class Budget:
         alternating
             For an alternating value: offsets do not enter, alternating errors do.
         """
-        left_out = {Acts.OFFSET} if alternating else {Acts.ALTERNATING}
-        used = [t for t in self.terms if t.acts not in left_out]
-        parts = [self._alternating(t, value) if alternating else self.contribution(t, value) for t in used]
+        slopes = self.slopes(value, alternating=alternating)
+        parts = [abs(slope) * term.u for term, slope in slopes]
         whole = sum(part**2 for part in parts)
         rows = [
             {
@@ -164,18 +162,14 @@ class Budget:
                 "acts": str(term.acts),
                 "stated": term.stated,
                 "u": term.u,
-                "sensitivity": part / term.u if term.u else 0.0,
+                "sensitivity": abs(slope) if term.u else 0.0,
                 "contribution": part,
                 "share_percent": 100 * part**2 / whole if whole else 0.0,
                 "shared": term.shared or None,
             }
-            for term, part in zip(used, parts, strict=True)
+            for (term, slope), part in zip(slopes, parts, strict=True)
         ]
         return sorted(rows, key=lambda row: -row["contribution"])
-
-    def _alternating(self, term: Term, value: float) -> float:
-        """Contribution to an rms value without mean, where a pin's error scales and moves nothing."""
-        return abs(value) * term.u if term.acts is Acts.PIN else self.contribution(term, value)
 
     def with_zero(self, key: str, u: float) -> Budget:
         """Replace what acts at zero by the uncertainty of a zero that was measured, in the channel's unit."""

@@ -59,7 +59,7 @@ def stated(given: Tolerance, unit: str = "") -> str:
 
 def _limit(value: float) -> float:
     """Take the standard uncertainty of a limit (JCGM 100:2008, 4.3.7)."""
-    return value / math.sqrt(3)
+    return Tolerance(value, None).u
 
 
 def _scale(channel: Channel) -> Iterator[Term]:

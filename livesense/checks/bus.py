@@ -24,7 +24,6 @@ BUS_VOLTAGE_OFF = 0.3
 """Batteries and mains vary by less (common practice, no source)."""
 
 EN_LIMIT = 1.0
-REVERSED_BELOW = -0.5
 
 
 def bus_power(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Finding]) -> list[Finding]:

@@ -6,7 +6,6 @@ import cmath
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -39,14 +38,6 @@ FEWEST_TURNS = 6
 
 FEWEST_CODES = 8
 """Codes that the others must sweep before a constant one is odd."""
-
-
-@dataclass(frozen=True, slots=True)
-class Dead:
-    """A channel that does not take part, with its finding."""
-
-    name: str
-    finding: Finding
 
 
 def dead_channels(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Finding]:

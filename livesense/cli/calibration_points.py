@@ -159,7 +159,7 @@ def _live_points(args: argparse.Namespace, bench: Bench, signs: dict[str, int]) 
     from livesense.averaging import averages, hear, mean_temperatures
     from livesense.calibrating import reference_value
     from livesense.chain import Chain
-    from livesense.cli.zero import opened_bench
+    from livesense.cli.benches import opened_bench
 
     # Before anything is listened to.
     for name in signs:

@@ -8,6 +8,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from livesense.cli.benches import address_of
 from livesense.cli.options import add_json, add_logbook, file_name, span
 from livesense.cli.output import print_json, quantity, safe, table
 from livesense.errors import UsageError
@@ -73,24 +74,15 @@ def _refuse_mixes(args: argparse.Namespace) -> None:
 def _report(args: argparse.Namespace, bench: Bench) -> Report:
     from livesense.check_run import check_file, check_port, check_run
     from livesense.cli.opened import opened_run
-    from livesense.errors import LinkError
-    from livesense.link.address import parse_address
 
     if args.file_only:
         return check_file(bench)
     if args.run is not None:
         with opened_run(args) as analysis:
             return check_run(analysis, bench)
-    port = args.port if args.port is not None else bench.link.port
-    if port is None:
-        raise UsageError(
-            f'no port: expected --port, port = "…" in the [link] table of {args.bench.name}, --run for a '
-            "recorded run, or --file-only"
-        )
-    try:
-        address = parse_address(port)
-    except LinkError as error:
-        raise UsageError(str(error)) from error
+    expected = f'--port, port = "…" in the [link] table of {args.bench.name}'
+    expected += ", --run for a recorded run, or --file-only"
+    address = address_of(args, bench, expected)
     return check_port(bench, address, args.seconds or LISTEN_S)
 
 

@@ -8,10 +8,11 @@ import threading
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from livesense.cli.benches import LISTS, address_of
 from livesense.cli.ending import ending_signals
 from livesense.cli.options import baud_rate, span
 from livesense.cli.output import safe
-from livesense.errors import LinkError, UsageError
+from livesense.errors import UsageError
 
 if TYPE_CHECKING:
     from livesense.bench import Bench
@@ -95,15 +96,5 @@ def _bench(args: argparse.Namespace) -> Bench | None:
 
 
 def _address(args: argparse.Namespace, bench: Bench | None) -> Address:
-    from livesense.link.address import parse_address
-
-    port = args.port if args.port is not None or bench is None else bench.link.port
-    if port is None:
-        raise UsageError(
-            f'no port: expected PORT, or port = "…" in the [link] table of {args.bench.name}; '
-            "`livesense ports` lists what is there"
-        )
-    try:
-        return parse_address(port)
-    except LinkError as error:
-        raise UsageError(str(error)) from error
+    named = args.bench.name if args.bench is not None else "a bench file"
+    return address_of(args, bench, f'PORT, or port = "…" in the [link] table of {named}{LISTS}')

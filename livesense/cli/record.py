@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livesense.cli.benches import opened_bench
 from livesense.cli.ending import ending_signals
 from livesense.cli.logbooks import usable_logbook
 from livesense.cli.opened import no_scans
@@ -38,24 +39,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Record until something ends it."""
-    from livesense import bench as bench_file
-    from livesense.errors import LinkError, UsageError
-    from livesense.link.address import parse_address
     from livesense.link.sources import NOTHING_SENT, SendSettings
     from livesense.record_settings import RecordSettings
     from livesense.recorder import Recorder
 
-    bench = bench_file.load(args.bench)
-    port = args.port if args.port is not None else bench.link.port
-    if port is None:
-        raise UsageError(
-            f'no port: expected --port, or port = "…" in the [link] table of {args.bench.name}; '
-            "`livesense ports` lists what is there"
-        )
-    try:
-        address = parse_address(port)
-    except LinkError as error:
-        raise UsageError(str(error)) from error
+    bench, address = opened_bench(args)
     logbook = usable_logbook(args.logbook)
     send = SendSettings(bench.link.on_open, bench.link.dtr, bench.link.rts)
     quiet = args.quiet or args.json

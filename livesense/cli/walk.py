@@ -146,7 +146,7 @@ def _live(
     """Lead through the steps at a port; no readings where somebody breaks off."""
     from livesense.averaging import averages, hear, mean_temperatures
     from livesense.chain import Chain
-    from livesense.cli.zero import opened_bench
+    from livesense.cli.benches import opened_bench
     from livesense.walk.session import Reading, not_still
     from livesense.walk.words import ASK_SURE, CAUTION, instruction, seen
 

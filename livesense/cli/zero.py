@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livesense.cli.benches import opened_bench
 from livesense.cli.logbooks import usable_logbook
 from livesense.cli.options import add_json, add_logbook, span
 from livesense.cli.output import print_json, quantity, safe, table
@@ -15,8 +16,6 @@ from livesense.errors import UsageError
 from livesense.wording import significant
 
 if TYPE_CHECKING:
-    from livesense.bench import Bench
-    from livesense.link.address import Address
     from livesense.zeroing import ZeroCheck
 
 CAUTION = """\
@@ -46,25 +45,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--yes", action="store_true", help="do not ask whether the drive is de-energised")
     add_logbook(parser)
     add_json(parser)
-
-
-def opened_bench(args: argparse.Namespace) -> tuple[Bench, Address]:
-    """Read the bench file and tell the port; UsageError where there is none."""
-    from livesense import bench as bench_file
-    from livesense.errors import LinkError
-    from livesense.link.address import parse_address
-
-    bench = bench_file.load(args.bench)
-    port = args.port if args.port is not None else bench.link.port
-    if port is None:
-        raise UsageError(
-            f'no port: expected --port, or port = "…" in the [link] table of {args.bench.name}; '
-            "`livesense ports` lists what is there"
-        )
-    try:
-        return bench, parse_address(port)
-    except LinkError as error:
-        raise UsageError(str(error)) from error
 
 
 def run(args: argparse.Namespace) -> int:

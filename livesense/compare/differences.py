@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from livesense.chain import ChannelChain
-from livesense.chain.budget import Acts, Term
+from livesense.chain.budget import Term
 from livesense.samples import Estimate
 
 SameError = Callable[[Term], bool]
@@ -70,13 +70,8 @@ def difference(
 
 def _parts(chain: ChannelChain, value: float, alternating: bool) -> dict[str, tuple[Term, float]]:
     """Signed contributions of each error, by key and what it does."""
-    left_out = Acts.OFFSET if alternating else Acts.ALTERNATING
-    budget = chain.budget
     found: dict[str, tuple[Term, float]] = {}
-    for number, term in enumerate(budget.terms):
-        if term.acts is left_out:
-            continue
-        slope = value if alternating and term.acts is Acts.PIN else budget.sensitivity(term, value)
+    for number, (term, slope) in enumerate(chain.budget.slopes(value, alternating=alternating)):
         key = f"{term.key} {term.acts}"
         # Two terms of one key (a computed channel's sources) are errors of their own.
         found[key if key not in found else f"{key} {number}"] = term, slope * term.sign * term.u

@@ -13,7 +13,7 @@ from livesense.compare.sides import Side, sides
 from livesense.errors import UsageError
 from livesense.samples import Estimate
 from livesense.timetext import run_seconds
-from livesense.wording import significant
+from livesense.wording import listed, significant
 
 LOWEST_HZ = 10.0
 ALIKE = 0.03
@@ -289,7 +289,9 @@ def sentence(pair: dict[str, Any]) -> str:
     if (ratio := _ratio(rows["error_small"])) is not None:
         at = rows["error_small"]["at"]
         parts.append(f"{_times(ratio)} the error at {significant(at['value'], 3)} {at['unit']}")
-    said = f"The second has {_and(parts)} of the first" if parts else "Nothing can be set against each other"
+    said = (
+        f"The second has {listed(parts)} of the first" if parts else "Nothing can be set against each other"
+    )
     row = rows.get("fundamental_rms") or {}
     if row.get("differs") is None:
         return f"{said}."
@@ -307,7 +309,3 @@ def _times(ratio: float) -> str:
     if abs(ratio - 1) < ALIKE:
         return "about"
     return f"{ratio:.0f} times" if ratio >= 10 else f"{significant(ratio, 2)} times"
-
-
-def _and(parts: list[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from livesense.bench import Tolerance
 from livesense.bench.quantities import QuantityError, limit_of_error
 from livesense.calibrating import reference, reference_value
 from livesense.errors import UsageError
@@ -45,7 +45,7 @@ def _volts(given: Given, steps: Sequence[Step]) -> dict[str, Estimate]:
         raise UsageError(
             f'--volts-error: expected a share such as "0.5 %", got {given.volts_error!r}'
         ) from error
-    u = limit / (math.sqrt(3) if k is None else k)
+    u = Tolerance(limit, k).u
     volts = {}
     for text in given.volts:
         name, equals, value = text.partition("=")

@@ -1,38 +1,12 @@
 """The page tells what a run's figures stand on, and asks its recorder for a zero."""
 
-import json
-
 import pytest
+from page_client import HOME, Web
 from plain_device import bench_text
 from still_streams import OFF, stream
 
-from dashboard.app import Page, Settings
 from livesense.logbook import requests
 from livesense.logbook.writer import LogbookWriter
-
-HOME = "http://127.0.0.1:8050"
-
-
-class Web:
-    def __init__(self, path):
-        self.page = Page(Settings(path, port=8050))
-        self.client = self.page.dash.server.test_client()
-        self.client.get(f"/?token={self.page.settings.token}", base_url=HOME)
-
-    def screen(self, path):
-        asked = {
-            "output": "screen.children", "outputs": {"id": "screen", "property": "children"},
-            "inputs": [{"id": "where", "property": "pathname", "value": path}],
-            "changedPropIds": ["where.pathname"],
-        }  # fmt: skip
-        answer = self.client.post("/_dash-update-component", base_url=HOME, json=asked)
-        return json.dumps(answer.json, ensure_ascii=False)
-
-    def get(self, path):
-        return self.client.get(path, base_url=HOME)
-
-    def post(self, path):
-        return self.client.post(path, base_url=HOME)
 
 
 @pytest.fixture

@@ -5,38 +5,20 @@ import shlex
 
 import numpy as np
 import pytest
+from page_client import HOME, Web
 from walk_bench import RATE_HZ, SEQUENCE, Board, bench
 
 from dashboard import walk_data
-from dashboard.app import Page, Settings
 from livesense.errors import UsageError
 from livesense.logbook import requests
 
-HOME = "http://127.0.0.1:8050"
 WINDOWS = {"rest": [0.0, 2.0], "U-V": [2.0, 4.0], "V-W": [4.0, 6.0]}
 FIELDS = {"current": "1.000 A", "error": "0.2 %", "volts": {}, "volts_error": ""}
 
 
-class Web:
-    def __init__(self, path):
-        self.page = Page(Settings(path, port=8050))
-        self.client = self.page.dash.server.test_client()
-        self.client.get(f"/?token={self.page.settings.token}", base_url=HOME)
-
-    def screen(self, path):
-        asked = {
-            "output": "screen.children", "outputs": {"id": "screen", "property": "children"},
-            "inputs": [{"id": "where", "property": "pathname", "value": path}],
-            "changedPropIds": ["where.pathname"],
-        }  # fmt: skip
-        answer = self.client.post("/_dash-update-component", base_url=HOME, json=asked)
-        return json.dumps(answer.json, ensure_ascii=False)
-
-    def get(self, path):
-        return self.client.get(path, base_url=HOME)
-
+class WalkWeb(Web):
     def post(self, path, said):
-        return self.client.post(f"/api/walk/1/{path}", base_url=HOME, json=said)
+        return super().post(f"/api/walk/1/{path}", said)
 
     def read(self, step, from_s, rest=WINDOWS["rest"]):
         answer = self.post("reading", {"step": step, "from": from_s, "rest": rest})
@@ -54,7 +36,7 @@ def web(tmp_path):
     made = []
 
     def open_page():
-        made.append(Web(tmp_path / "livesense.db"))
+        made.append(WalkWeb(tmp_path / "livesense.db"))
         return made[-1]
 
     yield open_page

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import importlib
-import sys
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import numpy as np
 import pytest
-
-import livesense
+from mutated import copies
 
 pytestmark = pytest.mark.slow
 
@@ -207,22 +205,6 @@ MUTANTS = {
         "cause = GapCause.WIRE",
     ),
 }
-
-
-def copy(directory: Path, package: str, change: tuple[str, str, str] | None) -> None:
-    """Write the decoders under another package name, with one change."""
-    origin = Path(livesense.__file__).parent
-    for source in SOURCES:
-        code = (origin / source).read_text(encoding="utf-8")
-        if change is not None and source == change[0]:
-            assert code.count(change[1]) == 1, (
-                f"{change[1]!r} stands {code.count(change[1])} times in {source}"
-            )
-            code = code.replace(change[1], change[2])
-        target = directory / package / source
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_text(code.replace("livesense.", f"{package}."), encoding="utf-8")
-    (directory / package / "__init__.py").write_text("", encoding="utf-8")
 
 
 class Wire:
@@ -430,17 +412,8 @@ def accounting_checks(wire: Wire) -> None:
 @pytest.fixture
 def wire_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.syspath_prepend(str(tmp_path))
-    made: list[str] = []
-
-    def make(change: tuple[str, str, str] | None) -> Wire:
-        package = f"changed_{abs(hash(change))}"
-        made.append(package)
-        copy(tmp_path, package, change)
-        return Wire(package)
-
-    yield make
-    for name in [name for name in sys.modules if name.split(".")[0] in made]:
-        del sys.modules[name]
+    with copies(tmp_path, SOURCES, Wire) as make:
+        yield make
 
 
 def all_checks(wire: Wire) -> None:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import importlib
-import sys
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
-
-import livesense
+from mutated import copies
 
 SOURCES = ["layout.py", "samples.py", "errors.py", "wire/__init__.py", "wire/record.py", "wire/checksum.py"]
 
@@ -89,20 +87,6 @@ MUTANTS = {
 }
 
 
-def copy(directory: Path, package: str, change: tuple[str, str, str] | None) -> None:
-    """Write the decoder under another package name, with one change."""
-    origin = Path(livesense.__file__).parent
-    for source in SOURCES:
-        code = (origin / source).read_text(encoding="utf-8")
-        if change is not None and source == change[0]:
-            assert code.count(change[1]) == 1, f"{change[1]!r} stands {code.count(change[1])} times"
-            code = code.replace(change[1], change[2])
-        target = directory / package / source
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_text(code.replace("livesense.", f"{package}."), encoding="utf-8")
-    (directory / package / "__init__.py").write_text("", encoding="utf-8")
-
-
 class Told:
     """The modules of one copy, and what its decoder makes of bytes."""
 
@@ -165,17 +149,8 @@ def all_checks(told: Told) -> None:
 @pytest.fixture
 def told_of(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.syspath_prepend(str(tmp_path))
-    made: list[str] = []
-
-    def make(change: tuple[str, str, str] | None) -> Told:
-        package = f"changed_record_{abs(hash(change))}"
-        made.append(package)
-        copy(tmp_path, package, change)
-        return Told(package)
-
-    yield make
-    for name in [name for name in sys.modules if name.split(".")[0] in made]:
-        del sys.modules[name]
+    with copies(tmp_path, SOURCES, Told) as make:
+        yield make
 
 
 def test_the_decoder_as_it_is_passes(told_of: Any) -> None:
