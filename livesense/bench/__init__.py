@@ -34,6 +34,15 @@ class Sensor(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a figure must lie within, in ``unit``; None where a side is open. Both ends are within."""
+
+    low: float | None
+    high: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class Tolerance:
     """A stated limit of error.
 
@@ -247,7 +256,7 @@ class Bench:
     motor: Motor | None
     channels: tuple[Channel, ...]
     watches: tuple[Watch, ...]
-    limits: tuple[tuple[str, float, str], ...]
+    limits: tuple[tuple[str, Bounds], ...]
     text: str
     path: str
     warnings: tuple[str, ...]

@@ -15,18 +15,24 @@ from livesense.bench.values import (
     INDUCTANCE,
     INPUT_VOLTAGE,
     PER_KELVIN,
+    POWER,
     RATE,
+    RATIO,
     RELATIVE,
     RESISTANCE,
+    SPEED,
+    TEMPERATURE,
     TEMPERATURE_STEP,
     TIME,
     VOLTAGE,
     Kind,
     Reader,
     boolean,
+    bounds,
     choice,
     choice_or_voltage,
     codes_tolerance,
+    count_bounds,
     integer,
     labels,
     name,
@@ -226,6 +232,20 @@ WATCH: dict[str, Key] = {
     "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",)),
 }
 
+LIMITS: dict[str, Key] = {
+    "current_rms": Key(bounds(CURRENT, 0.0, 1e6), '"6.5 A"', "not judged"),
+    "unbalance": Key(bounds(RATIO, 0.0, 1.0), '"3 %"', "not judged"),
+    "residual": Key(bounds(CURRENT, 0.0, 1e6), '"0.3 A"', "not judged"),
+    "distortion": Key(bounds(RATIO, 0.0, 10.0), '"8 %"', "not judged"),
+    "speed": Key(bounds(SPEED, 0.0, 1e7), '["2900 rpm", "3100 rpm"]', "not judged"),
+    "bus_voltage": Key(bounds(VOLTAGE, -1e5, 1e5), '["22 V", "26 V"]', "not judged"),
+    "input_power": Key(bounds(POWER, -1e9, 1e9), '"150 W"', "not judged"),
+    "temperature": Key(bounds(TEMPERATURE, -273.15, 2000.0), '"60 °C"', "not judged"),
+    "current_peak": Key(bounds(CURRENT, 0.0, 1e6), '"12 A"', "not judged"),
+    "start_time": Key(bounds(TIME, 0.0, 1e6), '"2.5 s"', "not judged"),
+    "events": Key(count_bounds, "0", "not judged"),
+}
+
 TABLES: dict[str, dict[str, Key]] = {
     "bench": BENCH,
     "link": LINK,
@@ -235,9 +255,9 @@ TABLES: dict[str, dict[str, Key]] = {
     "motor": MOTOR,
     "channel": CHANNEL,
     "watch": WATCH,
-    "limits": {},
+    "limits": LIMITS,
 }
-"""Tables by name. ``[limits]`` is known, but none of its keys yet."""
+"""Tables by name."""
 
 REPEATED = ("group", "channel", "watch")
 """Tables that are written ``[[name]]``, once for each."""

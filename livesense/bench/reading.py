@@ -24,6 +24,7 @@ from livesense.bench.keys import (
     ADC,
     BENCH,
     GROUP,
+    LIMITS,
     LINK,
     LINK_RECORD,
     MOTOR,
@@ -66,8 +67,7 @@ def read_bench(text: str, path: str) -> Bench:
         _watch(Place(file, f"watch {number}"), given, channels, adc)
         for number, given in enumerate(given_watches, start=1)
     )
-    if "limits" in document:
-        Place(file, "").later("limits", document["limits"])
+    limits = Place(file, "limits").read(document.get("limits", {}), LIMITS)
     return Bench(
         name=about.get("name") or PureWindowsPath(file).stem,
         link=link,
@@ -76,7 +76,7 @@ def read_bench(text: str, path: str) -> Bench:
         motor=_motor(file, document["motor"]) if "motor" in document else None,
         channels=channels,
         watches=watches,
-        limits=(),
+        limits=tuple(limits.items()),
         text=text,
         path=path,
         warnings=warnings_of(

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from livesense.bench import Tolerance
+from livesense.bench import Bounds, Tolerance
 from livesense.bench.quantities import QuantityError, limit_of_error, rate_hz, value_in
 
 Reader = Callable[[Any], Any]
@@ -51,6 +51,10 @@ DRIFT = Kind("a drift", "2 µV/K", "V/K")
 INDUCTANCE = Kind("an inductance", "0.2 mH", "H")
 CAPACITANCE = Kind("a capacitance", "8 pF", "F")
 HEATING = Kind("a thermal resistance", "40 K/W", "K/W")
+POWER = Kind("a power", "150 W", "W")
+SPEED = Kind("a speed", "3000 rpm", "rpm")
+RATIO = Kind("a ratio", "3 %", "")
+TEMPERATURE = Kind("a temperature", "60 °C", "°C")
 
 
 def _such_as(kind: Kind) -> str:
@@ -75,6 +79,31 @@ def quantity(kind: Kind, low: float, high: float, *, above: bool = False) -> Rea
         return value
 
     return read
+
+
+def bounds(kind: Kind, low: float, high: float) -> Reader:
+    """Read the most that is allowed, or ``["least", "most"]``; the unit of ratios becomes %."""
+    one = quantity(kind, low, high)
+    factor, unit = (1.0, kind.unit) if kind.unit else (100.0, "%")
+
+    def read(given: Any) -> Bounds:
+        if not isinstance(given, list):
+            return Bounds(None, factor * one(given), unit)
+        if len(given) != 2:
+            raise Unfit(f'the most that is allowed, or the least and the most: ["…", "{kind.example}"]')
+        least, most = (one(value) for value in given)
+        if not least < most:
+            raise Unfit("the least before the most, and below it")
+        return Bounds(factor * least, factor * most, unit)
+
+    return read
+
+
+def count_bounds(given: Any) -> Bounds:
+    """Read the most that is allowed of something that is counted."""
+    if not isinstance(given, int) or isinstance(given, bool) or not 0 <= given <= 10**9:
+        raise Unfit("a whole number from 0 up")
+    return Bounds(None, float(given), "")
 
 
 def tolerance(kind: Kind, most: float) -> Reader:

@@ -289,7 +289,23 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
     ),
     (
         ("[motor]", "[limits]\nunbalance = 1\n[motor]"),
-        "limits: expected nothing here (known, but this version does not do it yet), got a table",
+        'limits: unbalance: expected a ratio such as "3 %", got 1',
+    ),
+    (
+        ("[motor]", '[limits]\nspeed = ["3000 rpm"]\n[motor]'),
+        "limits: speed: expected the most that is allowed, or the least and the most",
+    ),
+    (
+        ("[motor]", '[limits]\nspeed = ["3000 rpm", "2900 rpm"]\n[motor]'),
+        "limits: speed: expected the least before the most, and below it, got",
+    ),
+    (
+        ("[motor]", "[limits]\nevents = true\n[motor]"),
+        "limits: events: expected a whole number from 0 up, got true",
+    ),
+    (
+        ("[motor]", '[limits]\nunbalanse = "3 %"\n[motor]'),
+        'limits: unbalanse: expected a known key (nearest: "unbalance"), got',
     ),
     # TOML itself
     (

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from livesense.bench import Bench, Sensor, Tolerance, Watch, load, parse
+from livesense.bench import Bench, Bounds, Sensor, Tolerance, Watch, load, parse
 from livesense.bench.template import starter
 
 Changed = Callable[..., Bench]
@@ -349,3 +349,12 @@ def test_a_rule_on_the_rms_of_cycles(changed: Changed) -> None:
         False,
     )
     assert changed().watches[0].instant
+
+
+def test_limits_of_a_report(changed: Changed) -> None:
+    stated = '[limits]\nunbalance = "3 %"\nspeed = ["2900 rpm", "3100 rpm"]\nevents = 0\n[motor]'
+    assert changed(("[motor]", stated)).limits == (
+        ("unbalance", Bounds(None, 3.0, "%")),
+        ("speed", Bounds(2900.0, 3100.0, "rpm")),
+        ("events", Bounds(None, 0.0, "")),
+    )
