@@ -353,7 +353,7 @@ def test_a_rule_on_the_rms_of_cycles(changed: Changed) -> None:
 
 def test_limits_of_a_report(changed: Changed) -> None:
     stated = '[limits]\nunbalance = "3 %"\nspeed = ["2900 rpm", "3100 rpm"]\nevents = 0\n[motor]'
-    assert changed(("[motor]", stated)).limits == (
+    assert changed("[motor]", stated).limits == (
         ("unbalance", Bounds(None, 3.0, "%")),
         ("speed", Bounds(2900.0, 3100.0, "rpm")),
         ("events", Bounds(None, 0.0, "")),
