@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
-from dashboard import calibration, run_data, run_screen, screens, stream, walk_data, walk_screen
+from dashboard import calibration, points, run_data, run_screen, screens, stream, walk_data, walk_screen
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
@@ -88,7 +88,7 @@ class Page:
         self.dash = _dash_app(self.reading)
         stream.add_routes(self.dash.server, self.streams)
         run_data.add_routes(self.dash.server, self.reading)
-        calibration.add_routes(self.dash.server, self.reading)
+        points.add_routes(self.dash.server, self.reading)
         walk_data.add_routes(self.dash.server, self.reading)
         self.guard.protect(self.dash.server, self.dash.csp_hashes())
 

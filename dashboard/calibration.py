@@ -1,4 +1,4 @@
-"""What a run's figures stand on, in words, and the way to ask its recorder for a zero."""
+"""What a run's figures stand on, in words, and the ways to ask its recorder for better."""
 
 from __future__ import annotations
 
@@ -6,16 +6,12 @@ from typing import TYPE_CHECKING, Any
 
 import dash_mantine_components as dmc
 from dash import html
-from flask import Flask, Response
 
+from dashboard import points
 from dashboard.digits import written
-from dashboard.reading import Reading
 from dashboard.run_data import when
 from dashboard.shell import band, wild
-from dashboard.stream import as_json
 from livesense.calibrated import facts_of
-from livesense.errors import LivesenseError
-from livesense.logbook import requests as logbook_requests
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -35,7 +31,7 @@ def calibration(analysis: RunAnalysis) -> html.Section:
         "Calibration",
         *(_found(found) if found else [_nothing()]),
         *_revisions(analysis),
-        *(_zero() if recording else []),
+        *([*_zero(), points.form(analysis)] if recording else []),
         ident="calibration",
     )
 
@@ -98,25 +94,3 @@ def _zero() -> list[Any]:
         ),
         html.P("", id="zero-answer", className="say", role="status"),
     ]
-
-
-def add_routes(flask: Flask, reading: Reading) -> None:
-    """Add the routes that ask for a zero, and for what came of it."""
-
-    @flask.post("/api/runs/<int:number>/zero")
-    def ask_zero(number: int) -> Response:
-        try:
-            asked = logbook_requests.ask(reading.path, number, "zero")
-        except LivesenseError as error:
-            return Response(str(error), 409, mimetype="text/plain")
-        return Response(as_json({"request": asked}), mimetype="application/json")
-
-    @flask.get("/api/runs/<int:number>/zero/<int:asked>")
-    def zero_answer(number: int, asked: int) -> Response:
-        try:
-            row = logbook_requests.answer_of(reading.path, asked)
-        except LivesenseError as error:
-            return Response(str(error), 409, mimetype="text/plain")
-        if row is None or row.run != number or row.kind != "zero":
-            return Response("there is no such request", 404, mimetype="text/plain")
-        return Response(as_json({"answer": row.answer}), mimetype="application/json")

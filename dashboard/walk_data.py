@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from flask import Flask, Response, request
 
 from dashboard.digits import written
+from dashboard.plain_input import limits, plain, short_text
 from dashboard.stream import as_json
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
 from livesense.logbook import requests as logbook_requests
@@ -34,10 +35,7 @@ SECONDS = 2.0
 """So long each step is read, as by the command."""
 
 LONGEST_S = 60.0
-LONGEST_TEXT = 80
 
-_COMMA = re.compile(r"[^,.]*\d,\d[^,.]*")
-_BARE = re.compile(r"[+-]?[\d.]+")
 _PLAIN = re.compile(r"[\w .,/\\:()+=%±−-]+")
 
 
@@ -114,14 +112,6 @@ def _step(name: str) -> Step:
     raise UsageError(f"expected a step such as U-V, got {name!r}")
 
 
-def plain(text: str, unit: str = "") -> str:
-    """Read a decimal comma as a point, and a bare number in the field's own unit."""
-    text = text.strip()
-    if _COMMA.fullmatch(text):
-        text = text.replace(",", ".")
-    return f"{text} {unit}" if unit and _BARE.fullmatch(text) else text
-
-
 def read_asked(said: Any) -> Asked:
     """Read a browser's request; UsageError where it is none."""
     if not isinstance(said, dict):
@@ -129,14 +119,13 @@ def read_asked(said: Any) -> Asked:
     windows, volts = said.get("windows", {}), said.get("volts", {})
     if not isinstance(windows, dict) or not isinstance(volts, dict) or len(windows) > 7 or len(volts) > 6:
         raise UsageError("expected the steps' times and volts by their names")
-    volts = {name: plain(_text(text), "V") for name, text in volts.items()}
+    volts = {name: plain(short_text(text), "V") for name, text in volts.items()}
     return Asked(
         windows={name: _window(window) for name, window in windows.items() if name == REST or _step(name)},
-        current=plain(_text(said.get("current")), "A"),
-        # The limits of a meter's reading and of its range add up, and so they are written.
-        errors=tuple(plain(part) for part in re.split(r"\s\+\s", _text(said.get("error")))),
+        current=plain(short_text(said.get("current")), "A"),
+        errors=tuple(limits(short_text(said.get("error")))),
         volts={name: text for name, text in volts.items() if text and _step(name)},
-        volts_error=plain(_text(said.get("volts_error"))) or "0 %",
+        volts_error=plain(short_text(said.get("volts_error"))) or "0 %",
         judge=bool(said.get("judge")),
     )
 
@@ -148,14 +137,6 @@ def read_step(said: Any) -> tuple[str, float, tuple[float, float] | None]:
     from_s, rest = said.get("from"), said.get("rest")
     window = _window([from_s, from_s + SECONDS] if isinstance(from_s, int | float) else None)
     return said["step"], window[0], None if rest is None else _window(rest)
-
-
-def _text(text: Any) -> str:
-    if text is None:
-        return ""
-    if not isinstance(text, str) or len(text) > LONGEST_TEXT:
-        raise UsageError(f"expected texts of at most {LONGEST_TEXT} characters")
-    return text
 
 
 def _window(window: Any) -> tuple[float, float]:

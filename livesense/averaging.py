@@ -1,4 +1,4 @@
-"""A few seconds of codes from a link, and whether they stand still, for zeros and calibration points."""
+"""A few seconds of codes, of a link or of a run being recorded: do they stand still, for zeros and points."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from livesense.chain import Chain
 from livesense.decoding import decoder_for, same_groups
 from livesense.errors import DescriptionError, LinkError
 from livesense.link.address import Address
+from livesense.logbook.reader import Logbook
 from livesense.probe import Probe
 from livesense.samples import Codes, Description, GroupInfo, Packets
 from livesense.stillness import FEWEST_SCANS, Average, average
@@ -118,6 +119,20 @@ def _nothing(address: Address, read: int) -> str:
         f"nothing came from {address.given!r} within {PATIENCE_S:.0f} s: is the device powered, sending, and "
         "on this port? `livesense ports` lists what is there"
     )
+
+
+NEWEST_S = 2.0
+
+
+def newest_of_run(book: Logbook, number: int) -> Heard:
+    """Read each group's newest whole stretch of a run, at most two seconds of it."""
+    run = book.run(number)
+    codes = {}
+    for group, info in enumerate(run.groups):
+        _, found = run.latest(group, round(NEWEST_S * (info.rate_hz or 1.0)))
+        if len(found):
+            codes[group] = np.asarray(found)
+    return Heard(run.groups, codes, run.row.device)
 
 
 def averages(chain: Chain, heard: Heard, names: Sequence[str]) -> dict[str, Average]:

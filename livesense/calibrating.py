@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from livesense.bench import Bench, Tolerance
+from livesense.bench import Bench, Sensor, Tolerance
 from livesense.bench.quantities import QuantityError, limit_of_error, value_in
 from livesense.calibrated import boards_of
-from livesense.chain import ChannelChain
-from livesense.errors import UsageError
+from livesense.chain import Chain, ChannelChain
+from livesense.errors import LogbookError, UsageError
 from livesense.logbook.rows import PointRow
 from livesense.samples import GroupInfo
 from livesense.stillness import Average
@@ -63,6 +64,32 @@ def _in_unit(text: str, unit: str, option: str, example: str) -> float:
         raise UsageError(f"{option}: expected a limit of error such as {example}, got {text!r}") from error
 
 
+def signs_of(given: str | None, bench: Bench) -> dict[str, int]:
+    """Read channel names, -1 where a minus says that current flows backwards; without any, all linear ones.
+
+    Raises
+    ------
+    UsageError
+        when one is no channel that can be calibrated.
+    """
+    there = [
+        c.name
+        for c in bench.channels
+        if c.sensor in (Sensor.SHUNT, Sensor.LINEAR, Sensor.DIVIDER, Sensor.DIRECT)
+    ]
+    if given is None:
+        return dict.fromkeys(there, 1)
+    signs = {}
+    for text in given.split(","):
+        name = text.strip()
+        sign = -1 if name.startswith(("-", "\u2212")) else 1
+        name = name.lstrip("-\u2212").strip()
+        if name not in there:
+            raise UsageError(f"expected names out of {', '.join(there) or 'none'}, got {name!r}")
+        signs[name] = sign
+    return signs
+
+
 def reference_value(text: str, unit: str) -> float:
     """Read what the reference says, such as ``"1.000 A"``.
 
@@ -92,6 +119,59 @@ def unfit(channel: ChannelChain, found: Average) -> str | None:
             "points are taken with direct current"
         )
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a reference said and what is known of its meter, as it is written."""
+
+    value: str
+    errors: Sequence[str]
+    meter: str = "reference meter"
+    repeatability: str | None = None
+
+
+def point_rows(
+    bench: Bench,
+    chain: Chain,
+    groups: Sequence[GroupInfo],
+    signs: Mapping[str, int],
+    said: Said,
+    found: Mapping[str, Average],
+    *,
+    device: str,
+    details: Mapping[str, Any],
+) -> list[PointRow]:
+    """Make a point of each channel through which the reference's current flows.
+
+    ``signs`` is -1 for channels through which it flows backwards.
+
+    Raises
+    ------
+    UsageError
+        A text is no value or limit of error.
+    LogbookError
+        What the codes did makes no point.
+    """
+    rows = []
+    for name, sign in signs.items():
+        channel, average = chain.channels[name], found[name]
+        if (why := unfit(channel, average)) is not None:
+            raise LogbookError(f"{name} {why}; no point was kept")
+        rows.append(
+            point_row(
+                bench,
+                channel,
+                sign * reference_value(said.value, channel.unit),
+                (average.code, average.u_code, average.scans),
+                reference(said.meter, said.errors, said.repeatability, channel.unit),
+                groups[channel.group],
+                wall_s=time.time(),
+                device=device,
+                details=details,
+            )
+        )
+    return rows
 
 
 def point_row(

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import time
 
-import numpy as np
-
-from livesense.averaging import Heard, averages, mean_temperatures
+from livesense.averaging import averages, mean_temperatures, newest_of_run
 from livesense.bench import Bench
 from livesense.chain import Chain
 from livesense.errors import LivesenseError
 from livesense.logbook.reader import Logbook
 from livesense.logbook.writer import LogbookWriter
 from livesense.zeroing import bus_left_v, check_zero, zero_channels, zero_row
-
-SECONDS = 2.0
 
 
 def zero_of_run(writer: LogbookWriter, bench: Bench, number: int) -> str:
@@ -24,7 +20,7 @@ def zero_of_run(writer: LogbookWriter, bench: Bench, number: int) -> str:
     """
     try:
         with Logbook(writer.path) as book:
-            heard = _newest(book, number)
+            heard = newest_of_run(book, number)
             device = book.run(number).row.device
         chain = Chain(bench, heard.groups)
         names = zero_channels(chain)
@@ -65,14 +61,3 @@ def zero_of_run(writer: LogbookWriter, bench: Bench, number: int) -> str:
     left_out = [name for name in names if name not in kept]
     said = f"zero kept of {', '.join(kept)}; runs recorded from now on use it, this one goes on as it began"
     return said + (f"; left out: {', '.join(left_out)}" if left_out else "")
-
-
-def _newest(book: Logbook, number: int) -> Heard:
-    """Read each group's newest whole stretch, at most two seconds of it."""
-    run = book.run(number)
-    codes = {}
-    for group, info in enumerate(run.groups):
-        _, found = run.latest(group, round(SECONDS * (info.rate_hz or 1.0)))
-        if len(found):
-            codes[group] = np.asarray(found)
-    return Heard(run.groups, codes, run.row.device)

@@ -22,6 +22,7 @@ from livesense.errors import LivesenseError
 from livesense.intake import Intake
 from livesense.link.queue import Chunk, LinkDown, LinkEnd, LinkItem, LinkQueue, LinkUp, Overflow
 from livesense.link.reader import LinkReader, arrival_now
+from livesense.live_points import discard_of_run, point_of_run, scale_of_run
 from livesense.live_walk import walk_of_run
 from livesense.live_zero import zero_of_run
 from livesense.logbook.writer import LogbookWriter, RunWriter
@@ -455,9 +456,22 @@ class Recorder:
                 self._run.commit()
                 answer = walk_of_run(self._writer, self._run.number, request.text)
                 self._tell(answer)
+            elif request.kind in ("point", "scale", "discard"):
+                self._run.commit()
+                answer = self._calibrated(request.kind, request.text)
+                self._tell(answer)
             else:
                 answer = f"this recorder does not know the request {request.kind!r}"
             self._run.answer(request.number, answer)
+
+    def _calibrated(self, kind: str, text: str) -> str:
+        assert self._run is not None and self._writer is not None
+        bench = self._settings.bench
+        if kind == "point":
+            return point_of_run(self._writer, bench, self._run.number, text)
+        if kind == "scale":
+            return scale_of_run(self._writer, bench)
+        return discard_of_run(self._writer, bench, text)
 
     def look(self) -> Progress:
         """Tell how the recording is doing."""

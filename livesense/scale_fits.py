@@ -1,11 +1,10 @@
-"""Scales from calibration points: the fit, whether the bench file allows it, and what is kept of it."""
+"""Scales from calibration points: the fit, whether the bench file allows it, and the row that keeps it."""
 
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Sequence
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any
 
 from livesense.bench import Bench
@@ -15,10 +14,9 @@ from livesense.chain import ChannelChain
 from livesense.chain.budget import Acts
 from livesense.chain.build import build
 from livesense.chain.calibration import SCALE_KEYS, Fit, Point, fit_scale
-from livesense.errors import LogbookError, UsageError
+from livesense.errors import UsageError
 from livesense.logbook.reader import Logbook
 from livesense.logbook.rows import CalibrationRow, PointRow
-from livesense.logbook.writer import LogbookWriter
 from livesense.samples import CodeType, GroupInfo
 
 GAIN_U = 3.0
@@ -28,56 +26,48 @@ GAIN_SHARE = 0.2
 """Where the bench file does not state them all: so much."""
 
 
-def fit_waiting(
-    path: Path, bench: Bench, names: Sequence[str] | None, force: str | None = None
-) -> dict[str, dict[str, Any]]:
-    """Fit the points that wait, keep a scale of each channel, and tell of each; all of them or none.
+@dataclass(frozen=True, slots=True)
+class WaitingFit:
+    """The points of one channel that wait, and the line through them; ``why_not`` where there is none.
 
-    Parameters
-    ----------
-    names
-        Channels; None for all that have points.
-    force
-        Why a gain is kept that the bench file does not allow.
+    ``off`` says why the bench file does not allow the gain; None where it does, and where there is no line.
+    """
+
+    channel: ChannelChain
+    points: Sequence[PointRow]
+    zero: CalibrationRow | None
+    fit: Fit | None
+    why_not: str | None
+    off: str | None
+
+
+def waiting_fits(
+    book: Logbook, bench: Bench, now_s: float, names: Sequence[str] | None = None
+) -> dict[str, WaitingFit]:
+    """Fit the points that wait, by channel; nothing is kept.
 
     Raises
     ------
     UsageError
-        A channel has no points, or they tell no line.
-    LogbookError
-        A gain is not one that the bench file allows.
+        The converter's bits are not known.
     """
     boards = boards_of(bench)
-    now_s = time.time()
-    with Logbook(path) as book:
-        known = book.calibrations(bench.name, boards)
-        waiting: dict[str, list[PointRow]] = {}
-        for row in book.waiting_points(bench.name, boards):
-            if names is None or row.channel in names:
-                waiting.setdefault(row.channel, []).append(row)
-    lacking = sorted(set(names or ()) - set(waiting))
-    if lacking or not waiting:
-        of = ", ".join(lacking) or "this bench"
-        raise UsageError(f"no points wait for a fit of {of}: take some with --at, --point or --points")
-    found: dict[str, tuple[ChannelChain, Fit, CalibrationRow]] = {}
+    known = book.calibrations(bench.name, boards)
+    waiting: dict[str, list[PointRow]] = {}
+    for row in book.waiting_points(bench.name, boards):
+        if names is None or row.channel in names:
+            waiting.setdefault(row.channel, []).append(row)
+    found = {}
     for name, points in waiting.items():
         channel = nominal_channel(bench, name, points[-1])
         zero = usable_zero(known, name, now_s)
-        fit = fit_channel(channel, points, zero)
-        why = gain_off(channel, fit)
-        if why is not None and force is None:
-            raise LogbookError(f'{name}: {why} Nothing was kept; --force "REASON" keeps it all the same')
-        reason = "" if why is None else force or ""
-        found[name] = (
-            channel, fit, scale_row(bench, channel, fit, points, zero, wall_s=now_s, reason=reason)
-        )  # fmt: skip
-    with LogbookWriter(path) as writer:
-        used = {name: [point.number for point in points] for name, points in waiting.items()}
-        numbers = writer.add_calibrations([kept for _, _, kept in found.values()], used)
-    return {
-        name: fit_facts(channel, fit, kept, number)
-        for (name, (channel, fit, kept)), number in zip(found.items(), numbers, strict=True)
-    }
+        try:
+            fit = fit_channel(channel, points, zero)
+        except UsageError as error:
+            found[name] = WaitingFit(channel, points, zero, None, str(error), None)
+        else:
+            found[name] = WaitingFit(channel, points, zero, fit, None, gain_off(channel, fit))
+    return found
 
 
 def nominal_channel(bench: Bench, name: str, point: PointRow) -> ChannelChain:

@@ -79,9 +79,11 @@ def run(args: argparse.Namespace) -> int:
     if args.discard:
         facts["discarded"] = _discard(path, bench, names)
     if args.fit:
-        from livesense.scale_fits import fit_waiting
+        from livesense.logbook.writer import LogbookWriter
+        from livesense.scale_keeping import fit_waiting
 
-        facts["fits"] = fit_waiting(path, bench, names, args.force)
+        with LogbookWriter(path) as writer:
+            facts["fits"] = fit_waiting(writer, bench, names, args.force)
     facts["waiting"] = [_point_facts(row) for row in _waiting(path, bench, names)]
     if args.json:
         print_json(facts)
@@ -106,25 +108,12 @@ def _check(args: argparse.Namespace) -> None:
 
 
 def _signs(given: str | None, bench: Bench) -> dict[str, int]:
-    """Read channel names, with a minus where the current flows backwards; without any, all linear ones."""
-    from livesense.bench import Sensor
+    from livesense.calibrating import signs_of
 
-    there = [
-        c.name
-        for c in bench.channels
-        if c.sensor in (Sensor.SHUNT, Sensor.LINEAR, Sensor.DIVIDER, Sensor.DIRECT)
-    ]
-    if given is None:
-        return dict.fromkeys(there, 1)
-    signs = {}
-    for text in given.split(","):
-        name = text.strip()
-        sign = -1 if name.startswith("-") else 1
-        name = name.removeprefix("-").strip()
-        if name not in there:
-            raise UsageError(f"--channel: expected names out of {', '.join(there) or 'none'}, got {name!r}")
-        signs[name] = sign
-    return signs
+    try:
+        return signs_of(given, bench)
+    except UsageError as error:
+        raise UsageError(f"--channel: {error}") from error
 
 
 def _keep(path: Path, rows: Sequence[PointRow]) -> None:

@@ -8,20 +8,17 @@ import math
 import re
 import sys
 import time
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from livesense.cli.logbooks import existing_logbook
-from livesense.errors import LogbookError, UsageError
+from livesense.errors import UsageError
 
 if TYPE_CHECKING:
     from livesense.bench import Bench
-    from livesense.calibrating import Reference
-    from livesense.chain import Chain
+    from livesense.calibrating import Reference, Said
     from livesense.logbook.rows import PointRow
-    from livesense.samples import GroupInfo
     from livesense.stillness import Average
 
 CAUTION = """\
@@ -157,7 +154,7 @@ def _meter(args: argparse.Namespace, unit: str) -> Reference:
 
 def _live_points(args: argparse.Namespace, bench: Bench, signs: dict[str, int]) -> list[PointRow]:
     from livesense.averaging import averages, hear, mean_temperatures
-    from livesense.calibrating import reference_value
+    from livesense.calibrating import point_rows, reference_value
     from livesense.chain import Chain
     from livesense.cli.benches import opened_bench
 
@@ -173,10 +170,12 @@ def _live_points(args: argparse.Namespace, bench: Bench, signs: dict[str, int]) 
     chain = Chain(bench, heard.groups)
     found = averages(chain, heard, list(signs))
     details = {"temperatures": mean_temperatures(chain, heard)}
-    return _rows(args, bench, chain, heard.groups, signs, args.at, found, heard.device, details)
+    said = _said(args, args.at)
+    return point_rows(bench, chain, heard.groups, signs, said, found, device=heard.device, details=details)
 
 
 def _run_points(args: argparse.Namespace, bench: Bench, path: Path, signs: dict[str, int]) -> list[PointRow]:
+    from livesense.calibrating import point_rows
     from livesense.chain import Chain
     from livesense.logbook.reader import Logbook
 
@@ -193,42 +192,15 @@ def _run_points(args: argparse.Namespace, bench: Bench, path: Path, signs: dict[
                 "from_s": point.from_s,
                 "to_s": point.to_s,
             }
-            rows += _rows(args, bench, chain, groups, signs, point.value, found, device, details)
+            said = _said(args, point.value)
+            rows += point_rows(bench, chain, groups, signs, said, found, device=device, details=details)
     return rows
 
 
-def _rows(
-    args: argparse.Namespace,
-    bench: Bench,
-    chain: Chain,
-    groups: Sequence[GroupInfo],
-    signs: dict[str, int],
-    value: str,
-    found: dict[str, Average],
-    device: str,
-    details: dict[str, Any],
-) -> list[PointRow]:
-    from livesense.calibrating import point_row, reference_value, unfit
+def _said(args: argparse.Namespace, value: str) -> Said:
+    from livesense.calibrating import Said
 
-    rows = []
-    for name, sign in signs.items():
-        channel, average = chain.channels[name], found[name]
-        if (why := unfit(channel, average)) is not None:
-            raise LogbookError(f"{name} {why}; no point was kept")
-        rows.append(
-            point_row(
-                bench,
-                channel,
-                sign * reference_value(value, channel.unit),
-                (average.code, average.u_code, average.scans),
-                _meter(args, channel.unit),
-                groups[channel.group],
-                wall_s=time.time(),
-                device=device,
-                details=details,
-            )
-        )
-    return rows
+    return Said(value, args.reference_error, args.reference, args.repeatability)
 
 
 def _file_points(args: argparse.Namespace, bench: Bench, signs: dict[str, int]) -> list[PointRow]:

@@ -11,7 +11,7 @@ from livesense.logbook import connection as db
 from livesense.logbook.locks import is_held
 from livesense.logbook.rows import RequestRow
 
-KINDS = ("stop", "note", "zero", "walk")
+KINDS = ("stop", "note", "zero", "walk", "point", "scale", "discard")
 
 LARGEST_TEXT = 10_000
 """Characters in a request's text, at most."""
@@ -48,7 +48,7 @@ def ask(path: Path | str, run: int, kind: str, text: str = "") -> int:
         token, ended = row
         over = ended is not None or is_held(file, str(token)) is False
         if over and kind != "note":
-            raise UsageError(f"run {run} is not being recorded: there is nothing to {kind}")
+            raise UsageError(f"run {run} is not being recorded: no recorder is there to be asked")
         (waiting,) = connection.execute(
             "SELECT count(*) FROM request WHERE run = ? AND answered_wall_s IS NULL", (int(run),)
         ).fetchone()

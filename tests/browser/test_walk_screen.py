@@ -1,59 +1,17 @@
 """The walk on the page, on a real stack: a board on a socket, a recorder, a server, a browser."""
 
 import shlex
-import subprocess
-import sys
-import threading
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from walk_bench import Bench, Board, bench
+from walk_bench import Board
+from walk_stack import Stack
 
-from dashboard.app import Server, Settings
-from livesense.logbook import requests
 from livesense.logbook.reader import Logbook
 
-RECORD = [sys.executable, "-m", "livesense.cli.main", "record", "pump.toml"]
 STEPS = ("rest", "U-V", "V-W")
-
-
-class Stack:
-    """A board, its recorder and the page; ``flows`` sets what the supply pushes."""
-
-    def __init__(self, folder: Path, board: Board) -> None:
-        (folder / "pump.toml").write_text(bench(), encoding="utf-8")
-        self.folder, self.bench = folder, Bench(board)
-        self.server = Server(Settings(folder / "livesense.db", token="t", open_browser=False))
-        self.thread = threading.Thread(target=self.server.run)
-        self.thread.start()
-        self.recorder: subprocess.Popen[str] | None = None
-
-    def record(self) -> None:
-        words = [*RECORD, "--port", self.bench.port, "--logbook", str(self.folder / "livesense.db")]
-        self.recorder = subprocess.Popen(
-            words, cwd=self.folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True
-        )
-
-    def flows(self, step: str) -> None:
-        self.bench.step = step
-
-    def stop(self) -> None:
-        if self.recorder is not None:
-            requests.ask(self.folder / "livesense.db", 1, "stop")
-            _, said = self.recorder.communicate(timeout=20)
-            assert self.recorder.returncode == 0, said
-            self.recorder = None
-
-    def close(self) -> None:
-        if self.recorder is not None:
-            self.recorder.kill()
-            self.recorder.communicate(timeout=20)
-        self.bench.close()
-        self.server.close()
-        self.thread.join(10)
 
 
 @pytest.fixture

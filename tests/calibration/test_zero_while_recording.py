@@ -36,13 +36,13 @@ def wait_for(condition: Callable[[], Any], what: str, limit_s: float = 30.0) -> 
 
 
 @pytest.fixture
-def asked(tmp_path: Path) -> Iterator[Callable[[bytes], str]]:
+def asked(tmp_path: Path) -> Iterator[Callable[..., str]]:
     """Record a stream from a socket that stays open, ask for a zero, hand back the answer."""
     path = tmp_path / "livesense.db"
     recorders: list[tuple[Recorder, threading.Thread, socket.socket]] = []
     server = socket.create_server(("127.0.0.1", 0))
 
-    def ask(data: bytes) -> str:
+    def ask(data: bytes, kind: str = "zero", text: str = "") -> str:
         port = parse_address(f"socket://127.0.0.1:{server.getsockname()[1]}")
         recorder = Recorder(RecordSettings(parse(bench_text()), port, path))
         thread = threading.Thread(target=recorder.run)
@@ -57,7 +57,7 @@ def asked(tmp_path: Path) -> Iterator[Callable[[bytes], str]]:
             return False
 
         wait_for(stored, "the scans")
-        number = requests.ask(path, 1, "zero")
+        number = requests.ask(path, 1, kind, text)
         answer = wait_for(lambda: (row := requests.answer_of(path, number)) and row.answer, "the answer")
         return str(answer)
 
@@ -90,3 +90,21 @@ def test_a_current_that_flows_is_refused_with_its_size(asked: Callable[[bytes], 
 def test_what_came_down_only_now_is_refused(asked: Callable[[bytes], str]) -> None:
     early = {name: np.where(np.arange(4000) < 200, code + 300, code) for name, code in OFF.items()}
     assert asked(stream(early, scans=4000)).startswith("no zero was kept: ")
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "told"),
+    [
+        (
+            "point",
+            '{"channels": "iu", "value": "0 A", "errors": ["1 mA"]}',
+            "point kept: iu 0 A at code 2053.",
+        ),
+        ("scale", "", "no scale was kept: no points wait for a fit of this bench"),
+        ("discard", '{"point": 1}', "the point was not thrown away: it does not wait for a fit any more"),
+    ],
+)
+def test_points_are_asked_for_in_the_same_way(
+    asked: Callable[..., str], kind: str, text: str, told: str
+) -> None:
+    assert asked(stream(OFF, scans=4000), kind, text).startswith(told)

@@ -295,7 +295,11 @@ class FakeDesk:
 
     def __init__(self, state: FakeState) -> None:
         self._analysis = FakeAnalysis(state)
-        self.logbook = SimpleNamespace(runs=lambda: [self._analysis.run.row])
+        self.logbook = SimpleNamespace(
+            runs=lambda: [self._analysis.run.row],
+            calibrations=lambda name, boards: [],
+            waiting_points=lambda name, boards: [],
+        )
 
     def run(self, number: int, fresh: bool = True) -> FakeAnalysis:
         if number != 1:

@@ -85,7 +85,7 @@ class Bench:
     """A board on a socket that sends what flows now; the one who walks sets it by answering."""
 
     def __init__(self, board: Board, steps: tuple[str, ...] = SEQUENCE) -> None:
-        self.board, self.step = board, "rest"
+        self.board, self.step, self.amperes = board, "rest", 1.0
         self.waiting = list(steps)
         self.server = socket.create_server(("127.0.0.1", 0))
         self.over = False
@@ -106,7 +106,7 @@ class Bench:
             n = 0
             with peer:
                 while not self.over:
-                    rows = self.board.codes(self.step, 1.0, 20).tolist()
+                    rows = self.board.codes(self.step, self.amperes, 20).tolist()
                     text = "".join(f"{n + k},{','.join(map(str, row))}\n" for k, row in enumerate(rows))
                     n += len(rows)
                     try:
