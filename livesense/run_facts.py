@@ -39,12 +39,12 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
         "description": run.description,
         "bench_name": row.bench_name,
         "bench": analysis.bench.text,
-        "chain": [_channel(analysis, channel) for channel in (analysis.channels if run.groups else [])],
+        "chain": [channel_facts(analysis, channel) for channel in (analysis.channels if run.groups else [])],
         "chain_warnings": list(analysis.chain.warnings) if run.groups else [],
         "calibration": facts_of(analysis.in_use),
         "revision": analysis.revision,
         "revisions": [revision_facts(revision) for revision in run.revisions()],
-        "groups": [_group(analysis, number) for number in range(len(run.groups))],
+        "groups": [group_facts(analysis, number) for number in range(len(run.groups))],
         "segments": [
             {
                 "group": group,
@@ -91,7 +91,8 @@ def revision_facts(revision: RevisionRow) -> dict[str, Any]:
     }
 
 
-def _group(analysis: RunAnalysis, number: int) -> dict[str, Any]:
+def group_facts(analysis: RunAnalysis, number: int) -> dict[str, Any]:
+    """Write a group's rates, codes and counts for JSON."""
     run = analysis.run
     info = run.groups[number]
     # The latest, as `record` tells it.
@@ -112,7 +113,8 @@ def _group(analysis: RunAnalysis, number: int) -> dict[str, Any]:
     }
 
 
-def _channel(analysis: RunAnalysis, channel: ChannelChain) -> dict[str, Any]:
+def channel_facts(analysis: RunAnalysis, channel: ChannelChain) -> dict[str, Any]:
+    """Write a channel's conversion and its uncertainty for JSON."""
     settings = next(c for c in analysis.bench.channels if c.name == channel.name)
     return {
         "name": channel.name,

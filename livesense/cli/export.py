@@ -1,4 +1,4 @@
-"""``livesense export RUN``: scans as CSV."""
+"""``livesense export RUN``: scans as CSV, Parquet, COMTRADE or MDF."""
 
 from __future__ import annotations
 
@@ -10,19 +10,28 @@ from pathlib import Path
 from livesense.cli.opened import opened_run
 from livesense.cli.options import add_json, add_logbook, add_run, add_window, check_window
 from livesense.cli.output import print_json, safe
+from livesense.cli.progress import progress
 from livesense.errors import UsageError
+
+SHOWN_FILES = 6
+"""So many names are printed; a COMTRADE export with gaps has very many."""
+
+FORMATS = ("csv", "parquet", "comtrade", "mdf4")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     add_run(parser)
-    parser.add_argument("--format", choices=["csv"], default="csv", help="file format (default csv)")
+    parser.add_argument("--format", choices=FORMATS, default="csv", help="file format (default csv)")
     parser.add_argument(
-        "--out", metavar="PATH", help="where to (default: run-N.csv, here; -: standard output, one group)"
+        "--out",
+        metavar="PATH",
+        help="where to (default: run-N with the format's suffix, here; -: CSV to standard output)",
     )
     parser.add_argument("--force", action="store_true", help="replace an earlier export of that name")
     parser.add_argument("--codes", action="store_true", help="raw ADC codes instead of values")
     parser.add_argument("--channels", metavar="A,B", help="only these channels")
+    parser.add_argument("--quiet", action="store_true", help="no progress bar")
     add_window(parser)
     add_logbook(parser)
     add_json(parser)
@@ -30,11 +39,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Export a run."""
-    from livesense.export.csv_file import export_csv, undescribed, write_csv
+    from livesense.export.columns import undescribed
+    from livesense.export.csv_file import write_csv
+    from livesense.export.run_export import Format, export_run
+    from livesense.export.tables import tables
 
     check_window(args)
-    if args.out == "-" and args.json:
-        raise UsageError("--out - and --json both write to standard output; leave one of them out")
+    form = Format(args.format)
+    if args.out == "-" and (args.json or form is not Format.CSV):
+        other = "--json" if args.json else f"--format {form}"
+        why = "both write to standard output" if args.json else "does not go to standard output"
+        raise UsageError(f"--out - and {other} {why}; leave one of them out")
     names = [name.strip() for name in args.channels.split(",")] if args.channels else None
     with opened_run(args) as analysis:
         missing = [] if args.codes or names else undescribed(analysis)
@@ -42,25 +57,39 @@ def run(args: argparse.Namespace) -> int:
             if isinstance(sys.stdout, io.TextIOWrapper):
                 # As in a file: units in UTF-8, and the ends of lines left as RFC 4180 has them.
                 sys.stdout.reconfigure(encoding="utf-8", newline="")
-            write_csv(analysis, sys.stdout, codes=args.codes, names=names, from_s=args.from_s, to_s=args.to_s)
+            chosen = tables(analysis, codes=args.codes, names=names, from_s=args.from_s, to_s=args.to_s)
+            write_csv(chosen, sys.stdout)
             _tell_missing(missing)
             return 0
-        path = Path(args.out if args.out is not None else f"run-{analysis.run.row.number}.csv")
-        files, rows = export_csv(
-            analysis,
-            path,
-            codes=args.codes,
-            names=names,
-            from_s=args.from_s,
-            to_s=args.to_s,
-            replace=args.force,
-        )
+        default = f"run-{analysis.run.row.number}{form.suffix}"
+        with progress(quiet=args.quiet) as tell:
+            done = export_run(
+                analysis,
+                Path(args.out if args.out is not None else default),
+                form,
+                codes=args.codes,
+                names=names,
+                from_s=args.from_s,
+                to_s=args.to_s,
+                replace=args.force,
+                tell=tell,
+            )
     _tell_missing(missing)
     if args.json:
-        print_json({"files": [str(file) for file in files], "rows": rows})
+        print_json(done)
     else:
-        print(f"{rows} rows in {', '.join(map(str, files))}")
+        print(f"{done['rows']} rows in {_named(done['files'])}{_beside(done['metadata'])}")
     return 0
+
+
+def _named(files: list[str]) -> str:
+    shown = files if len(files) <= SHOWN_FILES else files[: SHOWN_FILES - 1]
+    more = f" and {len(files) - len(shown)} more files" if len(files) > len(shown) else ""
+    return safe(", ".join(shown) + more)
+
+
+def _beside(files: list[str]) -> str:
+    return f"; units, uncertainties and chain in {_named(files)}" if files else ""
 
 
 def _tell_missing(names: list[str]) -> None:
