@@ -298,6 +298,14 @@ class RunAnalysis:
             "calibration_warnings": list(self.in_use.warnings),
         }
 
+    def trends(
+        self, from_s: float | None = None, to_s: float | None = None, resolution: str = "auto"
+    ) -> dict[str, Any]:
+        """Figures of each 200 ms, 3 s, 1 min or 10 min; the keys are those of docs/scripting.md."""
+        from livesense.trend_facts import trends
+
+        return trends(self, from_s, to_s, resolution)
+
     def fitted_rate_hz(self, group: int, nominal_hz: float | None) -> Estimate | None:
         """Scan rate as fitted against a clock while its nominal value was this; None where there was none."""
         return None if nominal_hz is None else self.run.rates().get(group, {}).get(nominal_hz)

@@ -33,6 +33,7 @@ from livesense.samples import (
     SegmentStart,
 )
 from livesense.timebase import Timebase
+from livesense.trending import Leveled, TrendBuilder
 from livesense.watching import GroupWatches
 from livesense.wire.packing import count_beyond
 
@@ -89,6 +90,7 @@ class Intake:
         )
         self._last_scan = [-1] * len(groups)
         self._watches = [self._watches_of(number) for number in range(len(groups))]
+        self._trends = [self._trend_of(number) for number in range(len(groups))]
         self._event_rows: dict[tuple[int, Any], int] = {}
         self._shown_names = tuple(shown_names)
         self._declared = False
@@ -97,6 +99,10 @@ class Intake:
 
     def _watches_of(self, group: int) -> GroupWatches:
         return GroupWatches(self._bench, self.chain, group, self.groups[group].rate_hz or 0.0)
+
+    def _trend_of(self, group: int) -> TrendBuilder:
+        info = self.groups[group]
+        return TrendBuilder(self.chain, group, len(info.channels), info.rate_hz or 1.0)
 
     @property
     def scans(self) -> int:
@@ -137,8 +143,10 @@ class Intake:
             if old.rate_hz != new.rate_hz:
                 # Holds are counted in scans, so a new rate needs new counting.
                 self._close_watches(group)
+                self._keep_trend(group, self._trends[group].close())
                 self.groups = (*self.groups[:group], new, *self.groups[group + 1 :])
                 self._watches[group] = self._watches_of(group)
+                self._trends[group] = self._trend_of(group)
 
     def interrupted(self, cause: GapCause, wall_s: float) -> None:
         """Take note that bytes were lost: the next jump of the counter has this cause."""
@@ -155,6 +163,7 @@ class Intake:
         self._place(self._timebase.finish(), wall_s)
         for group in range(len(self.groups)):
             self._close_watches(group)
+            self._keep_trend(group, self._trends[group].close())
         self.store_rates()
 
     def store_rates(self) -> None:
@@ -203,6 +212,7 @@ class Intake:
                     self.outages.restart()
                     for group in range(len(self.groups)):
                         self._close_watches(group)
+                        self._keep_trend(group, self._trends[group].close())
                 case SegmentStart():
                     self.run.segment(item)
                 case LinkFault():
@@ -219,6 +229,7 @@ class Intake:
         self.stored[block.group] += count
         self._last_scan[block.group] = block.first + count - 1
         self._keep_events(self._watches[block.group].feed(block.first, block.codes))
+        self._keep_trend(block.group, self._trends[block.group].feed(block.first, block.codes))
 
     def _gap(self, gap: Gap, wall_s: float) -> None:
         self.run.gap(gap, wall_s)
@@ -227,9 +238,14 @@ class Intake:
             self.gaps += 1
             self.lost[gap.group] += gap.count
         self._watches[gap.group].gap(gap.count)
+        self._keep_trend(gap.group, self._trends[gap.group].cut())
 
     def _close_watches(self, group: int) -> None:
         self._keep_events(self._watches[group].close(self._last_scan[group]))
+
+    def _keep_trend(self, group: int, found: Leveled) -> None:
+        for level, rows in found:
+            self.run.trend(group, level, rows)
 
     def _keep_events(self, found: Sequence[Event]) -> None:
         for event in found:

@@ -11,6 +11,7 @@ import numpy as np
 
 from livesense.analysis import RunAnalysis
 from livesense.chain import ChannelChain
+from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
 from livesense.measures.power import u_product
 from livesense.measures.rotation import STEP_S, Rotation, rotation
@@ -24,9 +25,6 @@ CHUNK_S = 30.0
 
 BRIDGE_S = 0.1
 """Counted gaps up to this long are bridged: what a machine does goes on in the meantime."""
-
-STILL_SHARE = 0.005
-"""Share of the range below which a current counts as none; the uncertainty of the zeros, where it is more."""
 
 SAME_LOAD = 0.05
 WITHIN = 0.02
@@ -91,15 +89,6 @@ def phase_channels(analysis: RunAnalysis) -> list[ChannelChain]:
             "stretches are told by currents that are sampled together: these are in several groups"
         )
     return chosen
-
-
-def still_below(channels: Sequence[ChannelChain]) -> float:
-    """Length of the current vector that counts as no current."""
-    span = max(min(abs(c.low), abs(c.high)) for c in channels)
-    span = span if math.isfinite(span) else 0.0
-    zeros = 2 * math.sqrt(sum(c.u_offset**2 for c in channels))
-    codes = 4 * max(c.u_quantisation for c in channels) * math.sqrt(12)
-    return max(STILL_SHARE * span, zeros, codes)
 
 
 def pieces(

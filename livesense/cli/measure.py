@@ -8,12 +8,19 @@ from typing import Any
 from livesense.cli.opened import opened_run
 from livesense.cli.options import add_json, add_logbook, add_run, add_window, check_window
 from livesense.cli.output import print_json, quantity, table
+from livesense.trend_facts import row_texts
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     add_run(parser)
     add_window(parser)
+    parser.add_argument(
+        "--trend",
+        metavar="STEP",
+        choices=("auto", "200ms", "3s", "1min", "10min"),
+        help="instead: the figures of each 200ms, 3s, 1min or 10min; auto makes at most 1000 rows",
+    )
     add_logbook(parser)
     add_json(parser)
 
@@ -22,12 +29,25 @@ def run(args: argparse.Namespace) -> int:
     """Measure a stretch of a run."""
     check_window(args)
     with opened_run(args) as analysis:
+        if args.trend is not None:
+            return _trend(analysis.trends(args.from_s, args.to_s, args.trend), as_json=args.json)
         facts = analysis.measure(args.from_s, args.to_s)
         states = {channel.name for channel in analysis.channels if channel.quantity == "state"}
     if args.json:
         print_json(facts)
     else:
         _print(facts, states)
+    return 0
+
+
+def _trend(facts: dict[str, Any], *, as_json: bool) -> int:
+    if as_json:
+        print_json(facts)
+        return 0
+    print(f"Run {facts['run']}, {facts['from_s']:.6g} s to {facts['to_s']:.6g} s, each {facts['resolution']}")
+    for head, lines in row_texts(facts):
+        print("\n" + table(head, lines))
+    print("\n± of each channel and all other figures: --json")
     return 0
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError, LogbookError, RunNotFoundError
-from livesense.logbook import codec, revisions
+from livesense.logbook import codec, revisions, trends
 from livesense.logbook.envelope import Envelope, envelope
 from livesense.logbook.fields import event_row, from_json
 from livesense.logbook.rows import (
@@ -30,6 +30,7 @@ from livesense.logbook.run_rows import run_rows
 from livesense.logbook.stretches import Source, whole
 from livesense.logbook.totals import Totals
 from livesense.samples import CodeType, Estimate, GroupInfo, SegmentStart, TimeAxis
+from livesense.trend_rows import TrendRows
 
 if TYPE_CHECKING:
     from livesense.logbook.reader import Logbook
@@ -191,6 +192,26 @@ class RunReader:
         """
         source = self._source(group)
         return envelope(source, self._position(group, channel), int(first), int(stop), int(buckets))
+
+    def trends(self, group: int, level: int, first: int, stop: int) -> TrendRows:
+        """Read the rows of a level that hold any of the scans ``first … stop − 1``, in order.
+
+        None for runs of a recorder before schema version 5. A level that is not reached yet may hold less
+        than the one below it; :func:`livesense.trending.rows_between` puts them together.
+
+        Raises
+        ------
+        DamagedBlockError
+            What is stored is not a row of this group.
+        """
+        source = self._source(group)
+        return trends.read(
+            self._logbook.select, self.number, source.number, source.channels, level, first, stop
+        )
+
+    def has_trends(self, group: int) -> bool:
+        """Tell whether any row of a trend is kept of a group."""
+        return trends.are_kept(self._logbook.select, self.number, self._source(group).number)
 
     def gaps_between(self, group: int, first: int, stop: int) -> list[GapRow]:
         """List a group's gaps that begin before ``stop`` and may reach ``first`` or beyond, in order."""

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from livesense.errors import LogbookError
-from livesense.logbook import revisions
+from livesense.logbook import revisions, trends
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import device_of, event_fields, real_or_none, to_json, whole_or_none
 from livesense.logbook.group_writer import GroupWriter
@@ -23,6 +23,7 @@ from livesense.samples import (
     ScanBlock,
     SegmentStart,
 )
+from livesense.trend_rows import TrendRows
 
 if TYPE_CHECKING:
     from livesense.logbook.writer import LogbookWriter
@@ -124,6 +125,12 @@ class RunWriter:
             Unknown group, wrong shape or type, or scan indices that go back.
         """
         self._group(block.group).append(block)
+
+    def trend(self, group: int, level: int, rows: TrendRows) -> None:
+        """Keep rows of a group's trend; see :mod:`livesense.trend_rows`."""
+        self._queue += [
+            trends.insertion(self.number, int(group), int(level), row) for row in trends.each(rows)
+        ]
 
     def segment(self, start: SegmentStart) -> None:
         """Begin a new stretch of even sampling."""

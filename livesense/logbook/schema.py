@@ -24,6 +24,7 @@ TABLES = (
     "tail",
     "block",
     "pyramid",
+    "trend",
     "gap",
     "restart",
     "fault",
@@ -38,7 +39,7 @@ TABLES = (
     "request",
 )
 
-SINCE = {"calibration_point": 4, "revision": 4}
+SINCE = {"calibration_point": 4, "revision": 4, "trend": 5}
 """Schema version that brought a table, for those that the first one lacked."""
 
 NOMINAL_BEFORE = (
@@ -134,6 +135,19 @@ def _calibrations_and_revisions(db: Database) -> None:
     )
 
 
+def _trends(db: Database) -> None:
+    """Keep what every 200 ms, 3 s, minute and 10 min were, so that days can be read at once."""
+    db.conn.execute(
+        "CREATE TABLE trend ("
+        "id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE,"
+        " scan_group INTEGER NOT NULL, level INTEGER NOT NULL, first INTEGER NOT NULL,"
+        " scans INTEGER NOT NULL,"
+        " used INTEGER NOT NULL, cycles REAL NOT NULL, turning INTEGER NOT NULL, lined INTEGER NOT NULL,"
+        " data BLOB NOT NULL)"
+    )
+    db.conn.execute("CREATE UNIQUE INDEX trend_place ON trend (run, scan_group, level, first)")
+
+
 Migration = Callable[["Database"], None]
 
 MIGRATIONS: list[Migration] = [
@@ -141,6 +155,7 @@ MIGRATIONS: list[Migration] = [
     _losses_and_rates,
     _rates_by_their_key,
     _calibrations_and_revisions,
+    _trends,
 ]
 """In order; the one at position n leads from schema version n to n + 1."""
 

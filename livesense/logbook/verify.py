@@ -29,7 +29,7 @@ MOST_TROUBLES = 100
 """SQLite's own check tells so many at most."""
 
 WITH_RUN = tuple(name for name in schema.TABLES if name not in ("run", "calibration", "calibration_point"))
-WITH_GROUP = ("segment", "tail", "block", "pyramid", "gap", "restart", "event", "rate")
+WITH_GROUP = ("segment", "tail", "block", "pyramid", "trend", "gap", "restart", "event", "rate")
 
 _OUTSIDE = {
     "event": (
@@ -240,6 +240,8 @@ def _check_strays(book: Logbook, run: int, found: Findings) -> None:
     """Look for rows of groups and channels that the run does not have."""
     known = {group for (group,) in book.select("SELECT number FROM scan_group WHERE run = ?", (run,))}
     for table in WITH_GROUP:
+        if schema.SINCE.get(table, 1) > _version(book):
+            continue
         for (group,) in book.select(f"SELECT DISTINCT scan_group FROM {table} WHERE run = ?", (run,)):
             if group is not None and group not in known:
                 text = f"the table {table} holds rows of a group {group!r} that the run does not have"

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from plain_device import Sender, bench_text, description_frame, group, note_frame
-from scripting_page import in_examples, keys, sections
+from scripting_page import in_examples, keys, part, sections, without_parts
 
 Command = Callable[..., Any]
 
@@ -55,12 +55,19 @@ def test_every_key_is_told(answers: dict[str, Any], command: str) -> None:
 
 @pytest.mark.parametrize("command", ["record", "runs", "show", "measure", "events"])
 def test_every_key_that_is_told_is_there(answers: dict[str, Any], command: str) -> None:
-    section = sections()[command]
+    section = without_parts(sections()[command])
     # Objects by name show one of their names; outages and fitted rates need a port and a clock.
     names = {"iu", "crc", "U", "V", "W", "power.phase_power"}
     outage = {"value", "u", "unit", "began", "ended", "uncounted", "cause", "scans_lost", "seconds", "text"}
     there = set(keys(answers[command])) | names | outage
     assert in_examples(section) - there == set()
+
+
+def test_trends(livesense: Command, answers: dict[str, Any]) -> None:
+    told = livesense("measure", "last", "--trend", "auto", "--json").json
+    section = part(sections()["measure"], "measure RUN --trend STEP")
+    # Phase voltages are not on this bench.
+    assert in_examples(section) == set(keys(told)) | {"iu", "phase_power", "input_power"}
 
 
 def test_ports(livesense: Command, monkeypatch: pytest.MonkeyPatch) -> None:

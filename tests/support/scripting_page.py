@@ -17,6 +17,16 @@ def sections() -> dict[str, str]:
     return dict(zip(parts[::2], (part.split("\n## ")[0] for part in parts[1::2]), strict=True))
 
 
+def without_parts(section: str) -> str:
+    """A section up to its first part with a heading of its own."""
+    return section.split("\n### ")[0]
+
+
+def part(section: str, heading: str) -> str:
+    """A part of a section, by its heading."""
+    return section.split(f"\n### `{heading}`")[1].split("\n### ")[0]
+
+
 def keys(value: Any, under: str = "") -> Iterator[str]:
     """Every key of an answer, but those that are names."""
     if isinstance(value, list):
