@@ -31,7 +31,7 @@ class TrendRows:
     Attributes
     ----------
     first, scans
-        ``(n,)`` first scan, and how many the row spans, lost ones too; ``low`` and ``high`` hold all that came.
+        ``(n,)`` first scan, and how many the row spans, lost ones too; ``low`` and ``high`` hold all others.
     used
         ``(n,)`` scans in ``mean`` and ``square``: of a cycle that a gap broke, what is left is not.
     cycles, turning
