@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from livesense.wording import COVERAGE_FACTOR, MINUS, Shown, decimals_for, fixed, shown
+from livesense.wording import COVERAGE_FACTOR, MINUS, Shown, decimals_for, fixed, shown, significant
 
 __all__ = [
     "COVERAGE_FACTOR",
@@ -19,6 +19,7 @@ __all__ = [
     "grouped",
     "lasting",
     "shown",
+    "significant",
     "written",
 ]
 

@@ -17,12 +17,17 @@ from dashboard import tiles
 from dashboard.changing import changes
 from dashboard.channels import described, limits, picture_channels
 from dashboard.digits import SteadyDigits
+from dashboard.drive_state import drive_states
+from dashboard.evenness import SteadyEvenness
 from dashboard.follow import Choice, Follow
+from dashboard.marks import marks
 from dashboard.picture import Picture
 from dashboard.pictures import Pictures, View
 from dashboard.reading import Reading
 from dashboard.signs import Signs, Tally
 from dashboard.situation import Sentence, Situation, Tone, is_old
+from dashboard.trend import LONGEST_S, Trend
+from dashboard.vectors import vectors
 from dashboard.words import sentence
 from livesense.errors import LivesenseError
 
@@ -53,6 +58,7 @@ class _Figures:
     why: str = ""
     changing: dict[str, str] = field(default_factory=dict)
     to_s: float | None = None
+    vectors: dict[str, Any] = field(default_factory=dict)
 
 
 class Live:
@@ -70,6 +76,9 @@ class Live:
         self._follow = Follow()
         self._tally, self._signs = Tally(), Signs()
         self._figures = _Figures()
+        self._even = SteadyEvenness()
+        self._trend = Trend([])
+        self._trend_json: dict[str, Any] = {}
         self._measured_scans = -1
         self._measure_next = -math.inf
         self._events: list[dict[str, Any]] = []
@@ -166,6 +175,7 @@ class Live:
         self._digits, self._tally, self._signs = SteadyDigits(), Tally(), Signs()
         self._measured_scans, self._measure_next = -1, -math.inf
         self._figures, self._events, self._events_counted = _Figures(), [], 0
+        self._even, self._trend, self._trend_json = SteadyEvenness(), Trend([]), {}
         if analysis is None or not described_groups:
             self._building = _NO_SETUP | {"run": number}
             return
@@ -178,6 +188,7 @@ class Live:
             "channels": described(chosen),
             "limits": limits(analysis.bench.watches, chosen),
         }
+        self._trend = Trend(self._building["channels"])
 
     def _run_facts(self, now: float, analysis: RunAnalysis, choice: Choice) -> dict[str, Any]:
         run = analysis.run
@@ -187,6 +198,7 @@ class Live:
         lost_lately, faults_lately = self._tally.lately(now, health.lost or 0, health.faults)
         newest_s = analysis.extent_s()[1] if health.scans else 0.0
         figures = self._figures = self._measured(now, analysis, newest_s, health.scans)
+        motor = analysis.bench.motor
         newest = self._newest_events(analysis)
         situation = Situation(
             state=run.row.state,
@@ -215,9 +227,16 @@ class Live:
                 if c["low"] is not None and c["high"] is not None
             },
             measured=figures.measured,
+            forward=None if motor is None else motor.sequence,
+            even=self._even.of(figures.measured),
         )
         rows = tiles.tiles(
-            self._building["channels"], figures.measured, self._digits, figures.why, figures.changing
+            self._building["channels"],
+            figures.measured,
+            self._digits,
+            figures.why,
+            figures.changing,
+            drive_states(analysis) if health.scans else (),
         )
         return {
             "run": run.row.number,
@@ -231,6 +250,8 @@ class Live:
             "age_s": ages.data_s,
             "old": is_old(situation),
             "measured_to_s": figures.to_s,
+            "vectors": figures.vectors,
+            "marks": marks(analysis, newest_s - LONGEST_S),
         }
 
     def _measured(self, now: float, analysis: RunAnalysis, newest_s: float, scans: int) -> _Figures:
@@ -247,7 +268,11 @@ class Live:
         try:
             measured = analysis.measure(max(0.0, newest_s - MEASURED_S), newest_s)
             changing = changes(analysis, self._building["channels"], measured)
-            figures = _Figures(measured, "", changing, newest_s)
+            drawn = vectors(analysis, self._building["channels"], measured, newest_s)
+            figures = _Figures(measured, "", changing, newest_s, drawn)
+            self._trend.add(newest_s, measured)
+            self._trend.fill(analysis)
+            self._trend_json = self._trend.as_json()
         except (LivesenseError, ValueError) as error:
             figures = _Figures(why=str(error), to_s=newest_s)
         cost_s = time.monotonic() - began
@@ -263,6 +288,10 @@ class Live:
             rows = analysis.events(newest=EVENTS_READ)
             self._events = sorted(rows, key=lambda row: row.get("start_scan") or 0, reverse=True)
         return self._events
+
+    def trend(self) -> dict[str, Any]:
+        """Return the lines of the last minutes, as they were when the newest figures were made."""
+        return self._trend_json
 
     # -- pictures ------------------------------------------------------------------------------
 

@@ -32,16 +32,25 @@ BEHIND_S = 0.055
 CLOCK_S = 2.0
 """How long the fastest arrival is remembered."""
 MOST_VIEWS = 32
+FAST_FRAMES_PER_S = 60.0
 FORGOTTEN_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """How one tab wants its picture: steady if it can be, else a running one of this width."""
+    """How one tab wants its picture: steady if it can be, else a running one of this width.
+
+    ``fast`` asks for :data:`FAST_FRAMES_PER_S` instead of the usual pictures a second.
+    """
 
     steady: bool
     span_s: float
     columns: int
+    fast: bool = False
+
+    def frame_s(self, usual_s: float) -> float:
+        """Time from one picture to the next."""
+        return min(usual_s, 1.0 / FAST_FRAMES_PER_S) if self.fast else usual_s
 
 
 class PlayHead:
@@ -96,7 +105,7 @@ class Pictures:
         with self._lock:
             now = time.monotonic()
             kept = self._views.setdefault(view, _Kept())
-            if now - kept.made_at < self._frame_s * 0.9 and kept.run == setup["run"]:
+            if now - kept.made_at < view.frame_s(self._frame_s) * 0.9 and kept.run == setup["run"]:
                 return kept.picture
             if kept.run != setup["run"]:
                 kept = self._views[view] = _Kept(run=setup["run"])

@@ -15,13 +15,14 @@ from flask import Flask, Response, abort, request
 from dashboard.channels import described, limits
 from dashboard.digits import grouped, lasting
 from dashboard.interruptions import holes_of, interruptions
+from dashboard.marks import marks
 from dashboard.reading import Desk, Reading
 from dashboard.run_figures import figures
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
 from dashboard.tiles import event_row
 from livesense.errors import LivesenseError, RunNotFoundError
 from livesense.logbook import requests as logbook_requests
-from livesense.logbook.rows import NoteRow, RunRow
+from livesense.logbook.rows import RunRow
 from livesense.samples import FloatArray
 
 if TYPE_CHECKING:
@@ -174,19 +175,7 @@ def why_no_scans(run: RunReader) -> str:
 
 def notes(analysis: RunAnalysis) -> list[dict[str, Any]]:
     """List the notes of a run, oldest first, with the time into the run."""
-    began = analysis.run.row.started_wall_s
-    axis = analysis.run.time_axis(0) if analysis.run.groups else None
-
-    def at_s(note: NoteRow) -> float:
-        # By its scan where it is known: a file is read faster than it was recorded.
-        if axis is not None and note.scan is not None:
-            return float(axis.time_s(np.array([note.scan]))[0])
-        return float(note.wall_s) - began
-
-    return [
-        {"text": str(note.text), "source": str(note.source), "at_s": at_s(note)}
-        for note in analysis.run.notes()
-    ]
+    return marks(analysis, newest=None)
 
 
 def events_page(analysis: RunAnalysis, offset: int, limit: int) -> dict[str, Any]:

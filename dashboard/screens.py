@@ -38,6 +38,19 @@ def graph(ident: str, figure: dict[str, Any], label: str, before: str = "", tall
     )
 
 
+def small(ident: str, title: str, shape: str) -> html.Div:
+    """Put a small picture under its heading, with the words that say what it shows."""
+    return html.Div(
+        [
+            html.H3(title),
+            html.Canvas(role="img", **wild(aria_label=title)),
+            html.P("\u00a0", className="small-words"),
+        ],
+        className=f"small {shape}",
+        id=ident,
+    )
+
+
 def live() -> html.Div:
     """Return the Live screen."""
     controls = html.Div(
@@ -57,6 +70,7 @@ def live() -> html.Div:
                 **wild(aria_label="Width of a running picture"),
             ),
             dmc.Button("Pause", id="live-pause", size="sm", n_clicks=0, variant="filled", disabled=True),
+            html.Button("?", id="live-keys", type="button", className="press", **wild(aria_label="Keys")),
         ],
         className="controls",
         role="group",
@@ -97,6 +111,7 @@ def live() -> html.Div:
                     ],
                     className="scope",
                 ),
+                html.P("\u00a0", className="live-said", id="live-said"),
                 ident="picture",
             ),
             band(
@@ -105,6 +120,18 @@ def live() -> html.Div:
                 html.Div(id="tiles", className="tiles"),
                 html.Ul(id="withheld", className="withheld"),
                 ident="figures",
+            ),
+            band(
+                "Phasors and trend",
+                html.Div(
+                    [
+                        small("phasors", "Phasors", "square"),
+                        small("locus", "Path of the current vector", "square"),
+                        small("trend", "The last minutes", "wide"),
+                    ],
+                    className="vectors",
+                ),
+                ident="shape",
             ),
             html.Div(
                 [

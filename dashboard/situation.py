@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
+from dashboard.evenness import Evenness
+
 SILENT_S = 1.5
 """Data older than this is called silence; the recorder commits twenty times a second."""
 NO_SIGN_S = 3.0
@@ -41,7 +43,9 @@ class Situation:
     one, ``others_away`` those of them whose port is gone; ``died`` are other runs whose recorder died and
     how long ago, the latest first, for which no newer run has begun since. ``watched`` says whether the
     bench file sets any limit. ``phases`` are the names of the phase-current channels, ``ranges`` their
-    largest readable magnitude. ``measured`` is the object of ``measure`` for the newest stretch.
+    largest readable magnitude. ``measured`` is the object of ``measure`` for the newest stretch. ``forward``
+    is the sequence of forward rotation by the bench file; ``even`` what is said of how even the phases are,
+    taken from ``measured`` where it is None.
     """
 
     state: str | None = None
@@ -66,6 +70,8 @@ class Situation:
     others_away: Sequence[int] = ()
     died: Sequence[tuple[int, float]] = ()
     watched: bool = True
+    forward: str | None = None
+    even: Evenness | None = None
 
 
 def is_old(s: Situation) -> bool:

@@ -16,10 +16,11 @@ from typing import Any
 from flask import Flask, Response, request
 
 from dashboard.live import Live
-from dashboard.picture import KIND_ALIVE, KIND_FACTS, KIND_SETUP, encode, encode_text
+from dashboard.picture import KIND_ALIVE, KIND_FACTS, KIND_SETUP, KIND_TREND, encode, encode_text
 from dashboard.pictures import SPANS_S, View
 
 FEWEST_COLUMNS, MOST_COLUMNS, USUAL_COLUMNS = 100, 4000, 1200
+TREND_EVERY_S = 2.0
 ALIVE_S = 0.5
 """Without a new picture so long, an empty message tells that this end is well."""
 MEDIA_TYPE = "application/vnd.livesense.stream"
@@ -47,6 +48,7 @@ def view_of(args: Any) -> View:
         else SPANS_S[1],
         # Rounded, so that tabs of about the same width share their pictures.
         columns=round(min(max(columns, FEWEST_COLUMNS), MOST_COLUMNS) / 100) * 100,
+        fast=args.get("pace") == "fast",
     )
 
 
@@ -83,7 +85,7 @@ class Streams:
         """Messages for one client until it leaves or the server stops; gives its place back at the end."""
         try:
             setup = facts = picture = None
-            sent_at = -math.inf
+            sent_at = trend_at = -math.inf
             while not self.stopping.is_set():
                 began = time.monotonic()
                 new_setup, new_facts = self.live.facts()
@@ -93,6 +95,9 @@ class Streams:
                 if new_facts is not facts:
                     facts = new_facts
                     yield encode_text(KIND_FACTS, as_json(facts))
+                    if began - trend_at >= TREND_EVERY_S:
+                        trend_at = began
+                        yield encode_text(KIND_TREND, as_json(self.live.trend()))
                 new_picture = self.live.picture(view)
                 if new_picture is not None and new_picture is not picture:
                     picture = new_picture
@@ -101,7 +106,7 @@ class Streams:
                 elif began - sent_at > ALIVE_S:
                     sent_at = began
                     yield encode_text(KIND_ALIVE, "")
-                self.stopping.wait(max(0.001, self._frame_s - (time.monotonic() - began)))
+                self.stopping.wait(max(0.001, view.frame_s(self._frame_s) - (time.monotonic() - began)))
         finally:
             self.give_back()
 
@@ -110,6 +115,7 @@ class Streams:
         setup, facts = self.live.facts()
         picture = self.live.picture(view)
         parts = [encode_text(KIND_SETUP, as_json(setup)), encode_text(KIND_FACTS, as_json(facts))]
+        parts.append(encode_text(KIND_TREND, as_json(self.live.trend())))
         return b"".join(parts + ([encode(picture)] if picture is not None else []))
 
 

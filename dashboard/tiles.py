@@ -9,20 +9,24 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from dashboard.digits import SteadyDigits, grouped, lasting, shown
+from dashboard.digits import MINUS, SteadyDigits, grouped, lasting, shown
 from dashboard.situation import SILENT_S
 from livesense.logbook.reader import RunReader
 from livesense.wording import listed
 
 SINGLE_FIGURES: tuple[tuple[str, str, str], ...] = (
     ("speed.rpm", "Speed", "rpm"),
-    ("speed.electrical_hz", "Electrical frequency", "Hz"),
     ("power.input_power", "Input power", "W"),
     ("power.bus_voltage", "Bus voltage", "V"),
-    ("power.bus_current", "Bus current", "A"),
+)
+FURTHER_FIGURES: tuple[tuple[str, str, str], ...] = (
     ("three_phase.unbalance_percent", "Unbalance", "%"),
+    ("power.bus_current", "Bus current", "A"),
+    ("speed.electrical_hz", "Electrical frequency", "Hz"),
     ("three_phase.residual_rms", "Sum of the phases", "A rms"),
 )
+SIGNED = ("power.input_power", "power.bus_current")
+"""Figures whose sign tells something: power taken from the bus, or given back."""
 NO_REASON = "cannot be stated from these samples"
 
 
@@ -61,8 +65,9 @@ def tile(
     if figure is None:
         return row | {"withheld": reason}
     at_least = bool(quantity and quantity.get("at_least"))
+    plus = "+" if key in SIGNED and figure.value.strip("0.") and not figure.value.startswith(MINUS) else ""
     return row | {
-        "value": ("≥ " if at_least else "") + figure.value,
+        "value": ("≥ " if at_least else plus) + figure.value,
         "expanded": figure.expanded,
         "withheld": None,
     }
@@ -74,8 +79,11 @@ def tiles(
     digits: SteadyDigits,
     why: str,
     changing: Mapping[str, str] | None = None,
+    states: Sequence[Mapping[str, str]] = (),
 ) -> list[dict[str, Any]]:
     """Phase rms first, then speed, power and the rest; ``why`` is said when nothing could be measured.
+
+    ``states`` are the words of the drive's own state channels.
 
     ``changing`` tells, by a tile's key, from what to what its figure changes (empty: not known): that
     stands in place of a tolerance which would only hold for the stretch as a whole.
@@ -91,17 +99,35 @@ def tiles(
         clipped = figures.get("clipped_scans") or 0
         rows.append(row | {"large": True, "name": name, "look": channel["look"],
                            "computed": channel["computed"], "clipped": clipped})  # fmt: skip
-    for path, label, unit in SINGLE_FIGURES:
-        reason = withheld_reason(measured, *path.split(".")) if measured else why
-        rows.append(tile(path, label, _at(measured, path), unit, reason, digits))
+
+    def single(figures: Sequence[tuple[str, str, str]]) -> list[dict[str, Any]]:
+        return [
+            tile(
+                path, label, _at(measured, path), unit,
+                withheld_reason(measured, *path.split(".")) if measured else why, digits,
+            )
+            for path, label, unit in figures
+        ]  # fmt: skip
+
+    rows += single(SINGLE_FIGURES)
     temperatures = measured.get("temperatures")
     for name, quantity in (temperatures if isinstance(temperatures, Mapping) else {}).items():
         if name != "withheld":
             rows.append(tile(f"temperature:{name}", str(name), quantity, "°C", NO_REASON, digits))
+    rows += single(FURTHER_FIGURES)
+    rows += [state_tile(state) for state in states]
     for row in rows:
         if row["withheld"] is None and changing and row["key"] in changing:
             row |= {"changing": changing[row["key"]], "expanded": None}
     return rows
+
+
+def state_tile(state: Mapping[str, str]) -> dict[str, Any]:
+    """Word of the drive's firmware: it has no unit and no uncertainty."""
+    return {
+        "key": f"state:{state['name']}", "label": state["name"], "unit": "", "value": state["text"],
+        "expanded": "", "withheld": None, "word": True,
+    }  # fmt: skip
 
 
 def reasons(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:

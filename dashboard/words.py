@@ -6,14 +6,14 @@ arrive, is a limit passed, can the figures be believed, and only then how the ma
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from dashboard.digits import fixed, grouped, lasting, shown
+from dashboard.digits import MINUS, fixed, grouped, lasting, shown
+from dashboard.evenness import Evenness, evenness
 from dashboard.situation import NO_SIGN_S, SILENT_S, Sentence, Situation, Tone
-from livesense.wording import COVERAGE_FACTOR, listed
+from livesense.wording import listed
 
 NO_BYTES_S = 2.5
 """Bytes are called missing after this; the recorder tells of them each second."""
@@ -45,7 +45,9 @@ def _whole(quantity: Mapping[str, Any] | None) -> str | None:
     if quantity is None or figure is None:
         return None
     value = figure.value if "." not in figure.value else fixed(float(quantity["value"]), 0)
-    return f"{value} {figure.unit}"
+    digits = value.removeprefix(MINUS)
+    sign = value[: len(value) - len(digits)]
+    return f"{sign}{grouped(int(digits))} {figure.unit}"
 
 
 def _not_recording(s: Situation) -> Sentence | None:
@@ -233,11 +235,7 @@ def _running(s: Situation) -> Sentence:
             f"At rest: no phase carries more than {fixed(most, 2)} A.",
             "A reading of zero does not prove a circuit dead.",
         )
-    rpm = _whole(speed.get("rpm"))
-    where = f"Running at {rpm}" if rpm else "Current flows, at a speed that cannot be stated"
-    sequence = three.get("sequence")
-    if sequence:
-        where += f", order {sequence}"
+    where = _motion(s, _whole(speed.get("rpm")), three.get("sequence"))
     rest = (
         "Nothing is beyond its limit." if s.watched else "The bench file sets no limit: nothing is watched."
     )
@@ -249,15 +247,29 @@ def _running(s: Situation) -> Sentence:
             f"{where}; the phases are {fixed(value, 1)} % out of balance.",
             "Compare the three currents: a loose terminal, a wrong scale or a winding may be the cause.",
         )
-    return Sentence(Tone.CALM, f"{where}{_evenness(unbalance)}.", rest)
+    even = s.even or evenness(s.measured)
+    return Sentence(Tone.CALM, "; ".join([where, *_evenness(even)]) + ".", rest)
 
 
-def _evenness(unbalance: Mapping[str, Any]) -> str:
-    """Say what the unbalance is at most, in whole per cent: steady to read, and no more than can be known."""
-    value, u = unbalance.get("value"), unbalance.get("u")
-    if value is None or u is None:
-        return ""
-    return f", unbalance at most {math.ceil(float(value) + COVERAGE_FACTOR * float(u))} %"
+def _motion(s: Situation, rpm: str | None, sequence: str | None) -> str:
+    """Say how the machine turns; which way is forward is known from the bench file alone."""
+    if rpm is None:
+        return "Current flows, at a speed that cannot be stated" + (f", order {sequence}" if sequence else "")
+    if sequence is None:
+        return f"Running at {rpm}"
+    if s.forward is None:
+        return f"Running at {rpm}, order {sequence}"
+    return f"Running {'forward' if sequence == s.forward else 'in reverse'} at {rpm}"
+
+
+def _evenness(even: Evenness) -> list[str]:
+    said = []
+    if even.at_most_percent is not None:
+        said.append(f"currents balanced within {fixed(even.at_most_percent, 1)} %")
+    if even.phase is not None:
+        late = "late" if even.late_deg > 0 else "early"
+        said.append(f"{even.phase} is {fixed(abs(even.late_deg), 1)}° {late}")
+    return said
 
 
 def _died(s: Situation) -> Sentence | None:

@@ -11,6 +11,7 @@
       this.context = canvas.getContext("2d");
       this.picture = null;
       this.channels = [];
+      this.marks = [];
       this.waiting = false;
       this.drawn = 0;
       this.onDrawn = null;
@@ -20,6 +21,8 @@
     refreshColours() {
       this.colours = LS.looks.map((look) => LS.colour(look.colour));
       this.limit = LS.colour("--limit");
+      this.ink = LS.colour("--ink-2");
+      this.font = "12px " + getComputedStyle(document.body).fontFamily;
     }
 
     /** Where Plotly's plot area lies, relative to the canvas's parent. The fields are Plotly's private ones. */
@@ -86,8 +89,35 @@
         this.clips(values, marks, x0, dx, area, yScale);
         this.trace(values, x0, dx, area, yScale, look);
       }
+      this.notes(picture, area, xScale);
       this.drawn += 1;
       if (this.onDrawn) this.onDrawn(picture);
+    }
+
+    /** Notes and markers that lie within the picture: upright lines with their first words. */
+    notes(picture, area, xScale) {
+      const context = this.context, left = picture.x0 - picture.x0s * picture.ms;
+      let until = -Infinity;
+      for (const row of this.marks) {
+        const into = row.at_s - picture.left;
+        if (into < 0 || into > picture.span) continue;
+        const x = (left + into * picture.ms - area.x[0]) * xScale;
+        context.strokeStyle = context.fillStyle = this.ink;
+        context.lineWidth = 1;
+        context.setLineDash([2, 3]);
+        context.beginPath();
+        context.moveTo(x, 0);
+        context.lineTo(x, area.height);
+        context.stroke();
+        context.setLineDash([]);
+        if (x < until) continue;
+        context.font = this.font;
+        context.textBaseline = "bottom";
+        const width = context.measureText(row.label).width, right = x + 5 + width > area.width;
+        context.textAlign = right ? "right" : "left";
+        context.fillText(row.label, right ? x - 5 : x + 5, area.height - 4);
+        until = x + 5 + width;
+      }
     }
 
     trace(values, x0, dx, area, yScale, look) {
@@ -168,7 +198,7 @@
       this.held = new Uint8Array(0);
     }
 
-    /** @returns {{setup?: object, facts?: object, picture?: object}} in the order in which they matter. */
+    /** @returns {{setup?: object, facts?: object, trend?: object, picture?: object}} in the order in which they matter. */
     feed(chunk) {
       let bytes = chunk;
       if (this.held.length) {
@@ -186,9 +216,9 @@
         if (kind === 1) {
           newest = at + 4;
           newestLength = length;
-        } else if (kind === 2 || kind === 3) {
+        } else if (kind === 2 || kind === 3 || kind === 5) {
           const text = new TextDecoder().decode(bytes.subarray(at + 8, at + 4 + length));
-          found[kind === 2 ? "facts" : "setup"] = JSON.parse(text);
+          found[{ 2: "facts", 3: "setup", 5: "trend" }[kind]] = JSON.parse(text);
           if (kind === 3) newest = -1;
         }
         at += 4 + length;

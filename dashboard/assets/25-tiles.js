@@ -107,7 +107,7 @@
     if (row.large) label.append(LS.swatch(row.look));
     label.append(LS.el("b", "", row.label));
     if (row.large && row.name !== row.label) label.append(LS.el("span", "", row.name));
-    const figure = LS.el("div", "figure"), number = LS.el("span", "number"), unit = LS.el("span", "unit");
+    const figure = LS.el("div", "figure"), number = LS.el("span", row.word ? "number word" : "number"), unit = LS.el("span", "unit");
     figure.append(number, unit);
     const spread = LS.el("div", "spread"), tolerance = LS.el("div", "tolerance"), why = LS.el("div", "why");
     spread.append(tolerance);

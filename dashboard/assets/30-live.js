@@ -6,14 +6,9 @@
   const GONE_MS = 1500, SILENT_MS = 3000, LATE_MS = 3000;
   /** A picture that got nothing new for so long stands; one whose figures alone are late moves on. */
   const STANDS_S = 1;
-  const LADDER = [1, 1.5, 2, 3, 4, 5, 6, 8, 10];
   let screen = null;
 
-  function roundUp(value) {
-    const decade = Math.pow(10, Math.floor(Math.log10(value)));
-    for (const step of LADDER) if (step * decade >= value * 0.9999) return step * decade;
-    return 10 * decade;
-  }
+  const roundUp = (value) => LS.roundUp(value);
 
   class Live {
     constructor(root) {
@@ -31,15 +26,17 @@
       this.lowerSince = this.since = null;
       this.axes = { span: null, steady: null, top: null };
       this.frames = 0;
+      this.fast = window.sessionStorage.getItem("livesense-fast") === "yes";
       this.tiles = new LS.Tiles(root);
+      this.vectors = new LS.Vectors(document.getElementById("phasors"), document.getElementById("locus"));
+      this.trend = new LS.Trend(document.getElementById("trend"));
       this.line = new LS.Line(() => this.query(), (found) => this.take(found));
       this.stopScheme = LS.onScheme(() => this.recolour());
       this.onVisible = () => (document.hidden ? this.disconnect() : this.connect());
       document.addEventListener("visibilitychange", this.onVisible);
-      this.onKey = (event) => this.key(event);
-      document.addEventListener("keydown", this.onKey);
+      this.keys = new LS.LiveKeys(this);
       this.watchdog = setInterval(() => this.watch(), 250);
-      this.onResize = () => this.scope && this.scope.ask();
+      this.onResize = () => this.redraw();
       window.addEventListener("resize", this.onResize);
       this.connect();
       this.begin();
@@ -75,7 +72,7 @@
       this.stopScheme();
       clearInterval(this.watchdog);
       document.removeEventListener("visibilitychange", this.onVisible);
-      document.removeEventListener("keydown", this.onKey);
+      this.keys.end();
       window.removeEventListener("resize", this.onResize);
     }
 
@@ -84,7 +81,21 @@
     query() {
       const sheet = document.querySelector("#picture .sheet");
       const columns = Math.round(this.scope ? this.scope.area().width : sheet ? sheet.clientWidth : 1200);
-      return `picture=${this.kind}&span=${this.span}&columns=${columns}`;
+      return `picture=${this.kind}&span=${this.span}&columns=${columns}${this.fast ? "&pace=fast" : ""}`;
+    }
+
+    /** 60 pictures a second instead of 30, for this window. */
+    setFast(fast) {
+      this.fast = fast;
+      window.sessionStorage.setItem("livesense-fast", fast ? "yes" : "no");
+      this.keys.say(fast ? "60 pictures a second." : "30 pictures a second.");
+      this.connect();
+    }
+
+    redraw() {
+      if (this.scope) this.scope.ask();
+      this.vectors.draw();
+      this.trend.draw();
     }
 
     connect() {
@@ -98,6 +109,7 @@
     take(found) {
       if (found.setup) this.begun(found.setup);
       if (found.facts) this.tell(found.facts);
+      if (found.trend) this.trend.tell(found.trend);
       if (found.picture) {
         if (!this.newest || found.picture.newest > this.newest.newest) this.dataAt = performance.now();
         this.newest = found.picture;
@@ -168,6 +180,8 @@
       this.dataAt = null;
       this.axes = { span: null, steady: null, top: null };
       this.tiles.clear();
+      this.vectors.clear();
+      this.trend.clear();
       this.waiting(true);
       if (this.scope) {
         this.scope.channels = setup.channels;
@@ -190,6 +204,7 @@
       if (wanted) this.relayout(wanted);
       const ms = this.axes.steady ? 1e3 : 1;
       const shift = picture.steady ? 0 : -picture.span;
+      picture.ms = ms;
       picture.x0 = (picture.x0s + shift) * ms;
       picture.dx = picture.dxs * ms;
       this.shown = picture;
@@ -271,6 +286,7 @@
     }
 
     recolour() {
+      this.redraw();
       if (!this.scope) return;
       this.scope.refreshColours();
       this.relayout(Object.assign(LS.paint(), this.marks()));
@@ -321,14 +337,6 @@
       if (this.newest) this.present(this.newest);
     }
 
-    key(event) {
-      const typing = /^(input|textarea|select)$/i.test(event.target.tagName) && event.target.type !== "radio";
-      if (event.key === "p" && !typing && !event.ctrlKey && !event.metaKey && !event.altKey) {
-        const button = document.getElementById("live-pause");
-        if (button) button.click();
-      }
-    }
-
     // -- facts ---------------------------------------------------------------------------------
 
     say(sentence) {
@@ -351,6 +359,9 @@
       this.troubled = false;
       this.say(facts.sentence);
       this.tiles.tell(facts);
+      this.vectors.tell(facts.vectors);
+      this.trend.happened(facts.marks || [], facts.events);
+      if (this.scope) this.scope.marks = facts.marks || [];
       this.events(facts);
       this.link();
       this.ages();

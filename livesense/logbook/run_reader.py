@@ -258,12 +258,13 @@ class RunReader:
         """Count the faults of the whole run per kind."""
         return self._totals.faults()
 
-    def notes(self) -> list[NoteRow]:
-        """List notes in the order they were kept."""
+    def notes(self, *, newest: int | None = None) -> list[NoteRow]:
+        """List notes in the order they were kept; ``newest`` limits them to so many that were kept last."""
         rows = self._logbook.select(
-            "SELECT id, wall_s, scan, source, text FROM note WHERE run = ? ORDER BY id", (self.number,)
+            "SELECT id, wall_s, scan, source, text FROM note WHERE run = ? ORDER BY id DESC LIMIT ?",
+            (self.number, -1 if newest is None else int(newest)),
         )
-        return [NoteRow(*row) for row in rows]
+        return [NoteRow(*row) for row in reversed(rows)]
 
     def events(self, revision: int | None = None, *, newest: int | None = None) -> list[EventRow]:
         """List events in order of their start; of the newest revision unless one is named.

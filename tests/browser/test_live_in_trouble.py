@@ -26,7 +26,7 @@ def test_facts_are_shown_before_the_graph_is_there(opened, served):
     held = []
     screen.page.route("**/plotly.min.js*", lambda route: held.append(route))
     screen.page.goto(served.server.address)
-    screen.wait("document.getElementById('say')?.textContent.startsWith('Running at')")
+    screen.wait("document.getElementById('say')?.textContent.startsWith('Running forward at')")
     screen.wait("document.querySelectorAll('#phases .number').length === 3")
     assert not screen.page.evaluate("!!window.Plotly")
     assert screen.page.locator("#live-pause").is_disabled()
@@ -50,7 +50,7 @@ def test_before_the_first_answer_nothing_is_claimed(opened, served):
     for route in held:
         route.continue_()
     screen.live()
-    assert screen.text("#say").startswith("Running at")
+    assert screen.text("#say").startswith("Running forward at")
 
 
 @pytest.mark.slow
@@ -70,7 +70,7 @@ def test_a_server_that_was_started_again_says_where_to_go(opened, served, fake, 
         other = screen.page.context.new_page()
         other.goto(again.url)
         screen.page.evaluate("livesense.live.connect()")
-        screen.wait("document.getElementById('say').textContent.startsWith('Running at')")
+        screen.wait("document.getElementById('say').textContent.startsWith('Running forward at')")
         screen.complaints.clear()  # the browser itself complains of what was refused
     finally:
         again.close()

@@ -7,7 +7,9 @@ def test_the_picture_moves_stands_still_on_pause_and_goes_on(opened, state):
     screen = opened()
     screen.live(10)
     assert screen.text("#live-caption") == "Begins where phase U rises through zero"
-    assert screen.text("#say") == "Running at 600 rpm, order UVW, unbalance at most 1 %."
+    assert (
+        screen.text("#say") == "Running forward at 600 rpm; currents balanced within 0.6 %; V is 0.3° late."
+    )
 
     screen.page.keyboard.press("p")
     screen.wait("livesense.live.plot.data.length === 3")

@@ -170,9 +170,9 @@ class FakeRun:
     def restarts(self) -> list[RestartRow]:
         return list(self._state.restarts)
 
-    def notes(self) -> list[NoteRow]:
+    def notes(self, *, newest: int | None = None) -> list[NoteRow]:
         return [NoteRow(n, self.row.started_wall_s + 5.0, None, "device", text)
-                for n, text in enumerate(self._state.notes)]  # fmt: skip
+                for n, text in enumerate(self._state.notes)][-newest if newest else None:]  # fmt: skip
 
     def time_axis(self, group: int) -> TimeAxis:
         return TimeAxis((SegmentStart(0, 0, 0.0, RATE_HZ),))
@@ -195,7 +195,10 @@ class FakeAnalysis:
         self.revision = 0
         # No channel of the bench file's own: the walk says that it reaches none.
         self.bench = SimpleNamespace(
-            name="coolant pump, 24 V", watches=(FakeWatch(channels=state.names),), channels=()
+            name="coolant pump, 24 V",
+            watches=(FakeWatch(channels=state.names),),
+            channels=(),
+            motor=SimpleNamespace(sequence="UVW"),
         )
 
     def refresh(self) -> None:
@@ -254,7 +257,10 @@ class FakeAnalysis:
             "run": 1, "from_s": from_s, "to_s": to_s, "used_from_s": from_s, "used_to_s": to_s,
             "channels": {name: dict(channel) for name in self._state.names},
             "three_phase": {
-                "sequence": "UVW", "unbalance_percent": quantity(0.31, 0.1, "%"), "residual_rms": None,
+                "sequence": "UVW", "angles_deg": {
+                    "U": quantity(0.0, 0.0, "°"), "V": quantity(-120.31, 0.02, "°"),
+                    "W": quantity(119.98, 0.02, "°"),
+                }, "unbalance_percent": quantity(0.31, 0.1, "%"), "residual_rms": None,
             },
             "power": {"bus_voltage": quantity(24.03, 0.06, "V"), "bus_current": None, "input_power": None,
                       "energy_Wh": None, "charge_Ah": None},

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from werkzeug.datastructures import MultiDict
 
-from dashboard.picture import HEADER, KIND_ALIVE, KIND_FACTS, KIND_PICTURE, KIND_SETUP
+from dashboard.picture import HEADER, KIND_ALIVE, KIND_FACTS, KIND_PICTURE, KIND_SETUP, KIND_TREND
 from dashboard.pictures import BEHIND_S, PlayHead, View
 from dashboard.stream import view_of
 
@@ -32,7 +32,7 @@ def as_json(body):
 
 def test_once_gives_setup_facts_and_a_steady_picture(client):
     found = by_kind(client.get("/live/now").data)
-    assert set(found) == {KIND_SETUP, KIND_FACTS, KIND_PICTURE}
+    assert set(found) == {KIND_SETUP, KIND_FACTS, KIND_TREND, KIND_PICTURE}
     assert [c["name"] for c in as_json(found[KIND_SETUP])["channels"]] == ["iu", "iv", "iw"]
     assert as_json(found[KIND_FACTS])["sentence"]["tone"] == "calm"
 

@@ -34,7 +34,7 @@ def event(**changes):
 def test_running_is_calm_and_says_how_fast():
     said = sentence(situation())
     assert said.tone is Tone.CALM
-    assert said.text == "Running at 1432 rpm, order UVW, unbalance at most 1 %."
+    assert said.text == "Running at 1\u202f432 rpm, order UVW; currents balanced within 0.6 %."
     assert said.advice == "Nothing is beyond its limit."
 
 
@@ -43,10 +43,22 @@ def test_unbalance_is_told_as_what_it_is_at_most():
         three = MEASURED["three_phase"] | {"unbalance_percent": {"value": value, "u": u, "unit": "%"}}
         return sentence(situation(measured=MEASURED | {"three_phase": three})).text
 
-    assert text(0.8, 0.25).endswith(", unbalance at most 2 %.")
-    assert text(2.31, 0.285).endswith(", unbalance at most 3 %.")
+    assert text(0.8, 0.25).endswith("; currents balanced within 1.3 %.")
+    assert text(2.31, 0.285).endswith("; currents balanced within 2.9 %.")
     assert text(0.4, None).endswith(", order UVW.")
     assert text(None, None).endswith(", order UVW.")
+
+
+def test_which_way_is_forward_is_known_from_the_bench_file():
+    assert sentence(situation(forward="UVW")).text.startswith("Running forward at 1\u202f432 rpm; ")
+    assert sentence(situation(forward="UWV")).text.startswith("Running in reverse at 1\u202f432 rpm; ")
+
+
+def test_a_phase_that_is_off_its_place_is_named():
+    angles = {"V": {"value": -120.31, "u": 0.02, "unit": "°"}, "W": {"value": 120.1, "u": 0.02, "unit": "°"}}
+    three = MEASURED["three_phase"] | {"angles_deg": angles}
+    said = sentence(situation(measured=MEASURED | {"three_phase": three}, forward="UVW"))
+    assert said.text == "Running forward at 1\u202f432 rpm; currents balanced within 0.6 %; V is 0.3° late."
 
 
 def test_nothing_is_beyond_a_limit_only_where_there_is_one():
