@@ -18,7 +18,19 @@ from typing import TYPE_CHECKING, Any
 from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
-from dashboard import calibration, points, run_data, run_screen, screens, stream, walk_data, walk_screen
+from dashboard import (
+    calibration,
+    points,
+    record_data,
+    record_screen,
+    run_data,
+    run_screen,
+    screens,
+    stream,
+    walk_data,
+    walk_screen,
+)
+from dashboard.benches import Benches
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
@@ -64,7 +76,8 @@ class Settings:
     """What the page is started with.
 
     ``port`` 0 takes a free one. ``token`` is asked of every browser once; it stands in the printed
-    address. ``streams`` bounds the live streams open at a time, over all browsers.
+    address. ``streams`` bounds the live streams open at a time, over all browsers. ``benches`` are the bench
+    files that can be recorded with and edited, ``links`` ports beside those of this computer.
     """
 
     logbook: Path
@@ -74,6 +87,8 @@ class Settings:
     open_browser: bool = False
     frames_per_s: float = 30.0
     streams: int = 12
+    benches: tuple[Path, ...] = ()
+    links: tuple[str, ...] = ()
 
 
 class Page:
@@ -85,16 +100,20 @@ class Page:
         self.live = Live(self.reading, settings.frames_per_s)
         self.streams = stream.Streams(self.live, settings.streams, settings.frames_per_s)
         self.guard = Guard(settings.token, settings.port or None)
-        self.dash = _dash_app(self.reading)
+        benches = Benches(settings.benches, settings.links)
+        self.control = record_data.Control(self.reading, benches)
+        self.dash = _dash_app(self.reading, benches)
         stream.add_routes(self.dash.server, self.streams)
         run_data.add_routes(self.dash.server, self.reading)
         points.add_routes(self.dash.server, self.reading)
         walk_data.add_routes(self.dash.server, self.reading)
+        record_data.add_routes(self.dash.server, self.control)
         self.guard.protect(self.dash.server, self.dash.csp_hashes())
 
     def close(self) -> None:
         """End streams and facts, close the logbook."""
         self.streams.stopping.set()
+        self.control.close()
         self.live.close()
         self.reading.close()
 
@@ -104,7 +123,7 @@ def create_app(settings: Settings) -> Dash:
     return Page(settings).dash
 
 
-def _dash_app(reading: Reading) -> Dash:
+def _dash_app(reading: Reading, benches: Benches) -> Dash:
     app = Dash(
         "dashboard",
         assets_folder=str(Path(__file__).parent / "assets"),
@@ -121,7 +140,7 @@ def _dash_app(reading: Reading) -> Dash:
 
     @app.callback(Output("screen", "children"), Input("where", "pathname"))
     def show_screen(path: str | None) -> Any:
-        return _screen(reading, path or "/")
+        return _screen(reading, benches, path or "/")
 
     @app.callback(
         Output("runs-grid", "rowData"),
@@ -147,10 +166,12 @@ def _dash_app(reading: Reading) -> Dash:
     return app
 
 
-def _screen(reading: Reading, path: str) -> Any:
+def _screen(reading: Reading, benches: Benches, path: str) -> Any:
     parts = [part for part in path.split("/") if part]
     if not parts:
         return screens.live()
+    if parts == ["record"]:
+        return record_screen.record(benches)
     try:
         with reading.desk() as desk:
             if parts == ["runs"]:

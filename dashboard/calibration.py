@@ -31,7 +31,7 @@ def calibration(analysis: RunAnalysis) -> html.Section:
         "Calibration",
         *(_found(found) if found else [_nothing()]),
         *_revisions(analysis),
-        *([*_zero(), points.form(analysis)] if recording else []),
+        *([*zero_form(), points.form(analysis)] if recording else []),
         ident="calibration",
     )
 
@@ -82,7 +82,8 @@ def _revisions(analysis: RunAnalysis) -> list[html.P]:
     return [html.P(f"{said}: {now.reason}", className="say", id="run-revision")]
 
 
-def _zero() -> list[Any]:
+def zero_form() -> list[Any]:
+    """Ask whether the drive is off before zeros are taken of the run whose screen this stands on."""
     return [
         html.Div(
             [

@@ -63,6 +63,7 @@ def shell() -> dmc.MantineProvider:
                     html.Nav(
                         [
                             dcc.Link("Live", href="/", className="tab", id="tab-live"),
+                            dcc.Link("Record", href="/record", className="tab", id="tab-record"),
                             dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
                             dcc.Link("Walk", href="/walk", className="tab", id="tab-walk"),
                         ],

@@ -50,18 +50,18 @@ def run(args: argparse.Namespace) -> int:
     from simulator.main import BENCH
 
     with contextlib.ExitStack() as stack:
-        if args.logbook is None:
-            folder = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
-            logbook = folder / "demo.db"
-        else:
-            logbook = args.logbook
+        folder = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
+        logbook = folder / "demo.db" if args.logbook is None else args.logbook
+        # A copy: the page may edit it.
+        bench = folder / BENCH.name
+        bench.write_bytes(BENCH.read_bytes())
         simulator = stack.enter_context(
             _child(["simulate", "--scenario", args.scenario, "--outlet", "tcp:0", "--seed", str(args.seed)])
         )
         address = _announced_address(simulator)
         recorder = stack.enter_context(
             _child(
-                ["record", str(BENCH), "--port", address, "--wait", "--logbook", str(logbook), "--quiet"],
+                ["record", str(bench), "--port", address, "--wait", "--logbook", str(logbook), "--quiet"],
                 ["--name", f"demo: {args.scenario}"],
             )
         )
@@ -80,7 +80,7 @@ def run(args: argparse.Namespace) -> int:
                 open_browser(url)
 
         died: list[str] = []
-        serve(Settings(logbook=logbook, port=args.port), ready)
+        serve(Settings(logbook=logbook, port=args.port, benches=(bench,), links=(address,)), ready)
         # The children are ended below, and not by themselves.
         gone = list(died)
     if gone:

@@ -5,14 +5,31 @@ from __future__ import annotations
 import argparse
 
 from livesense.cli.logbooks import usable_logbook
-from livesense.cli.options import add_logbook, tcp_port
+from livesense.cli.options import add_logbook, file_name, tcp_port
 from livesense.cli.page import open_browser
+from livesense.errors import LinkError, UsageError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
     parser.add_argument(
         "--port", type=tcp_port, default=8050, help="TCP port (default 8050; 0: any free one)"
+    )
+    parser.add_argument(
+        "--bench",
+        metavar="FILE",
+        type=file_name,
+        action="append",
+        default=[],
+        help="a bench file that the page may record with and edit; repeatable",
+    )
+    parser.add_argument(
+        "--link",
+        metavar="URL",
+        action="append",
+        default=[],
+        help="a port that the page may record from beside this computer's own, such as socket://host:port; "
+        "repeatable",
     )
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
     add_logbook(parser)
@@ -21,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     path = usable_logbook(args.logbook)
+    _check(args)
     from dashboard.app import Settings, serve
 
     def ready(url: str) -> None:
@@ -31,5 +49,25 @@ def run(args: argparse.Namespace) -> int:
         if not args.no_browser:
             open_browser(url)
 
-    serve(Settings(logbook=path, port=args.port), ready)
+    benches, links = tuple(args.bench), tuple(args.link)
+    serve(Settings(logbook=path, port=args.port, benches=benches, links=links), ready)
     return 0
+
+
+def _check(args: argparse.Namespace) -> None:
+    """Refuse bench files that are not there and links that are none; a file may be mended on the page."""
+    from livesense.link.address import parse_address
+
+    for path in args.bench:
+        if not path.is_file():
+            raise UsageError(
+                f"{path}: expected a bench file, got {'a directory' if path.is_dir() else 'nothing there'}; "
+                "`livesense init` writes one to start from"
+            )
+    for link in args.link:
+        try:
+            address = parse_address(link)
+        except LinkError as error:
+            raise UsageError(f"--link: {error}") from error
+        if address.given == "-":
+            raise UsageError("--link: expected a port, got '-': a page's recorder has no standard input")

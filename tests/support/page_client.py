@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,8 @@ HOME = "http://127.0.0.1:8050"
 class Web:
     """The page's own client, with its key in the cookie."""
 
-    def __init__(self, path: Path) -> None:
-        self.page = Page(Settings(path, port=8050))
+    def __init__(self, path: Path, benches: Sequence[Path] = (), links: Sequence[str] = ()) -> None:
+        self.page = Page(Settings(path, port=8050, benches=tuple(benches), links=tuple(links)))
         self.client = self.page.dash.server.test_client()
         self.client.get(f"/?token={self.page.settings.token}", base_url=HOME)
 
