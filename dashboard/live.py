@@ -271,8 +271,7 @@ class Live:
             drawn = vectors(analysis, self._building["channels"], measured, newest_s)
             figures = _Figures(measured, "", changing, newest_s, drawn)
             self._trend.add(newest_s, measured)
-            self._trend.fill(analysis)
-            self._trend_json = self._trend.as_json()
+            self._trend_json = self._trend.as_json(analysis)
         except (LivesenseError, ValueError) as error:
             figures = _Figures(why=str(error), to_s=newest_s)
         cost_s = time.monotonic() - began

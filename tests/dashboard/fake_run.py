@@ -149,6 +149,9 @@ class FakeRun:
     def scans_lost(self, group: int) -> int | None:
         return 0
 
+    def has_trends(self, group: int) -> bool:
+        return False
+
     def fault_counts(self) -> dict[str, int]:
         return dict(self._state.faults)
 
