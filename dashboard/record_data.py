@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
@@ -14,7 +13,7 @@ from dashboard.commands import IDENTIFY_S, PORTS_S, Commands
 from dashboard.recorders import LONGEST_NAME, AtWork, Recorders
 from dashboard.run_data import when
 from dashboard.stream import as_json
-from dashboard.walk_data import plain
+from dashboard.plain_input import limits, plain
 from livesense.agreement import compare_meter, compared_names, figure_of
 from livesense.errors import LivesenseError, LogbookError, UsageError
 from livesense.logbook import requests as logbook_requests
@@ -96,7 +95,7 @@ class Control:
                 continue
             at_work.append(AtWork(row.number, row.port, row.started_wall_s))
             silent_s = time.time() - recording.sign_wall_s
-            notes = [note for note in run.notes() if note.source == "user"][-NOTES_SHOWN:]
+            notes = [note for note in run.notes(newest=4 * NOTES_SHOWN) if note.source == "user"]
             rows.append(
                 {
                     "run": row.number,
@@ -107,7 +106,9 @@ class Control:
                     "seconds": row.seconds,
                     "holds_scans": recording.holds_scans,
                     "trouble": _trouble(recording.away, recording.holds_scans, silent_s),
-                    "notes": [{"number": note.number, "text": note.text} for note in reversed(notes)],
+                    "notes": [
+                        {"number": note.number, "text": note.text} for note in notes[: -NOTES_SHOWN - 1 : -1]
+                    ],
                 }
             )
         self.recorders.look(at_work, lambda number: desk.state(number) if desk is not None else "gone")
@@ -187,8 +188,7 @@ def meter_told(desk: Desk, path: Any, number: int, said: Any) -> dict[str, Any]:
         raise UsageError(f"run {number} is not being recorded: there is nothing to compare with now")
     figure_of(analysis, channel)
     unit = analysis.chain.channels[channel].unit
-    limits = [plain(part) for part in re.split(r"\s\+\s", error) if part.strip()]
-    found = compare_meter(analysis, channel, plain(value, unit), limits)
+    found = compare_meter(analysis, channel, plain(value, unit), limits(error) if error else ())
     logbook_requests.ask(path, number, "note", f"Meter: {found.text}")
     return {"agrees": found.agrees, "text": found.text, "en": found.en}
 

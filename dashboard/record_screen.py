@@ -68,11 +68,9 @@ def _start(benches: Benches) -> html.Section:
     files = [{"value": str(file.number), "label": file.path.name} for file in benches.files]
     fields = html.Div(
         [
-            _field("rec-bench", "Bench file", choices=json.dumps(files)),
-            _field("rec-port", "Port", choices="[]"),
-            _field(
-                "rec-name", "Name of the run", example="such as: new shunts, cold", most=str(LONGEST_NAME)
-            ),
+            field("rec-bench", "Bench file", choices=json.dumps(files)),
+            field("rec-port", "Port", choices="[]"),
+            field("rec-name", "Name of the run", example="such as: new shunts, cold", most=str(LONGEST_NAME)),
         ],
         className="fields",
     )
@@ -96,10 +94,10 @@ def _while() -> list[Any]:
     return [
         band(
             "Notes",
-            html.Div(_field("rec-run", "Run", choices="[]"), id="rec-which", hidden=True),
+            html.Div(field("rec-run", "Run", choices="[]"), id="rec-which", hidden=True),
             html.Div(
                 [
-                    _field("rec-note", "Note", example="such as: valve half open", most=str(LONGEST_NOTE)),
+                    field("rec-note", "Note", example="such as: valve half open", most=str(LONGEST_NOTE)),
                     dmc.Button("Add", id="rec-add", size="sm", variant="filled"),
                     dmc.Button("Mark now", id="rec-mark", size="sm", variant="default"),
                 ],
@@ -114,9 +112,9 @@ def _while() -> list[Any]:
             html.P(METER, className="advice"),
             html.Div(
                 [
-                    _field("rec-channel", "Channel", choices="[]"),
-                    _field("rec-value", "The meter says", example="4.10 A", most="80"),
-                    _field("rec-error", "Its limit of error", example="1.5 %", most="80"),
+                    field("rec-channel", "Channel", choices="[]"),
+                    field("rec-value", "The meter says", example="4.10 A", most="80"),
+                    field("rec-error", "Its limit of error", example="1.5 %", most="80"),
                 ],
                 className="fields",
             ),
@@ -128,7 +126,7 @@ def _while() -> list[Any]:
     ]
 
 
-def _field(ident: str, label: str, **more: str) -> html.Div:
+def field(ident: str, label: str, **more: str) -> html.Div:
     """Reserve the place of a field; the browser's script makes it."""
-    words = {f"data-{key}": text for key, text in more.items()}
-    return html.Div(className="field", **wild(data_field=ident, data_label=label), **words)
+    words = {f"data_{key}": text for key, text in more.items()}
+    return html.Div(className="field", **wild(data_field=ident, data_label=label, **words))
