@@ -10,10 +10,10 @@ from flask import Flask, Response, request
 
 from dashboard.benches import Benches
 from dashboard.commands import IDENTIFY_S, PORTS_S, Commands
+from dashboard.plain_input import limits, plain
 from dashboard.recorders import LONGEST_NAME, AtWork, Recorders
 from dashboard.run_data import when
 from dashboard.stream import as_json
-from dashboard.plain_input import limits, plain
 from livesense.agreement import compare_meter, compared_names, figure_of
 from livesense.errors import LivesenseError, LogbookError, UsageError
 from livesense.logbook import requests as logbook_requests
