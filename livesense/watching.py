@@ -19,6 +19,9 @@ from livesense.logbook.rows import GapRow
 from livesense.samples import Codes, Event
 from livesense.watch.rules import AnyWatch, watch_for
 
+TOGETHER = ("vector", "vector-rms", "sequence")
+"""Quantities of several channels at once."""
+
 
 class GroupWatches:
     """All rules whose channels are in one group.
@@ -33,9 +36,10 @@ class GroupWatches:
         self._chain = chain
         here = [channel.name for channel in chain.group_channels(group)]
         self._watches: list[tuple[AnyWatch, tuple[str, ...]]] = []
-        for number, rule in enumerate(bench.watches):
+        for number, rule in enumerate(bench.rules):
             names = tuple(name for name in rule.channels if name in here)
-            if names:
+            # Currents that are looked at together are all here or not at all.
+            if names and (len(names) == len(rule.channels) or rule.quantity not in TOGETHER):
                 self._watches.append((watch_for(rule, number, names, rate_hz, group), names))
 
     def feed(self, first: int, codes: Codes) -> list[Event]:

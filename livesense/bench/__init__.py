@@ -214,9 +214,13 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """One rule. ``limit`` and ``release`` are in ``unit``, the unit of its channels.
+    """One rule. ``limit`` and ``release`` are in ``unit``: that of its channels, or ``%`` of a share.
 
-    The limit of an integrating rule is its pick-up, an rms; 0 where I²t has none.
+    The limit of an integrating rule is its pick-up, an rms; 0 where I²t has none. ``hold_scans`` is the
+    least count of scans that a hold takes. ``above`` is the current (rms) below which a rule on the
+    sequence of the phases says nothing, ``cycles`` its hold in electrical cycles, ``note`` the level of a
+    note where ``limit`` is that of an alarm, ``sequence`` what is expected. ``severity`` is "alarm" or
+    "note". ``default`` marks a rule that the file did not state.
     """
 
     kind: str
@@ -234,6 +238,13 @@ class Watch:
     tms: float = 1.0
     tau_s: float = 0.0
     i2t: float = 0.0
+    hold_scans: int = 0
+    above: float = 0.0
+    cycles: int = 0
+    note: float = 0.0
+    sequence: str = ""
+    severity: str = "alarm"
+    default: bool = False
 
     @property
     def instant(self) -> bool:
@@ -261,6 +272,12 @@ class Bench:
     path: str
     warnings: tuple[str, ...]
     conditions: Conditions = Conditions()
+    default_watches: tuple[Watch, ...] = ()
+
+    @property
+    def rules(self) -> tuple[Watch, ...]:
+        """Every rule that is watched: the stated ones, then the defaults of kinds that were not stated."""
+        return (*self.watches, *self.default_watches)
 
 
 def load(path: Path | str) -> Bench:

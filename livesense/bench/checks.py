@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 PHASES = ("U", "V", "W")
 CODE_BYTES = {"u16": 2.0, "i16": 2.0, "i32": 4.0, "u12": 1.5}
+CURRENT_LIMITS = ("overcurrent", "overload", "inverse-time", "thermal", "i2t", "stall")
+"""Kinds whose limit is a current that the channels must show."""
 SLOW_HZ = 5.0
 """Electrical frequency down to which the default release_hold keeps one overload one event."""
 
@@ -129,13 +131,38 @@ def check_watch(
     for name in watch.channels:
         if name not in by_name:
             here.fail("channels", f"channels out of {', '.join(by_name) or 'none'}", name)
-        if by_name[name].unit != "A":
+        if watch.kind == "clipping":
+            continue
+        wanted = "A" if watch.unit == "%" else watch.unit
+        if by_name[name].unit != wanted:
             unit = by_name[name].unit or "no unit"
-            here.fail("channels", "channels that read a current in A", f"{name} in {unit}")
+            here.fail("channels", f"channels that read {_WHAT[wanted]} in {wanted}", f"{name} in {unit}")
     watched = [by_name[name] for name in watch.channels]
-    key = "limit" if watch.kind == "overcurrent" else "pickup"
-    if watch.release > watch.limit:
-        here.fail("release", "at most the limit", given["release"])
+    if watch.unit != "%" and watch.kind not in ("clipping", "undervoltage"):
+        _check_range(here, watch, watched, by_name, adc, given)
+    if watch.quantity in ("vector", "vector-rms", "sequence"):
+        what = "a vector" if watch.quantity == "vector" else f'kind = "{watch.kind}"'
+        phases = sorted(channel.phase or "none" for channel in watched)
+        if phases != list(PHASES):
+            got = [f"{channel.name} (phase {channel.phase or 'none'})" for channel in watched]
+            here.fail("channels", f"one current each of the phases U, V and W for {what}", got)
+        if len({channel.group for channel in watched}) > 1:
+            here.fail("channels", f"phases of one group for {what}", list(watch.channels))
+
+
+_WHAT = {"A": "a current", "V": "a voltage", "°C": "a temperature"}
+
+
+def _check_range(
+    here: Place,
+    watch: Watch,
+    watched: Sequence[Channel],
+    by_name: Mapping[str, Channel],
+    adc: Adc,
+    given: Mapping[str, Any],
+) -> None:
+    """Refuse a limit that a channel cannot show; one that the file did not state is told by its kind."""
+    key = next((key for key in ("limit", "pickup", "above") if key in given), "kind")
     for channel in watched:
         span = range_of(channel, by_name, adc)
         if span is None:
@@ -143,18 +170,13 @@ def check_watch(
         low, high = span
         # A magnitude is watched: one side that reaches beyond the limit is enough to see it there.
         if watch.limit >= max(abs(low), abs(high)) * (1 - 1e-9):
+            unit = channel.unit
             here.fail(
                 key,
-                f'less than "{channel.name}" can read, {low:.5g} A to {high:.5g} A{_assumed_swing(channel)}',
-                given[key],
+                f'less than "{channel.name}" can read, {low:.5g} {unit} to {high:.5g} {unit}'
+                f"{_assumed_swing(channel)}",
+                given[key] if key != "kind" else f"{watch.limit:.5g} {unit}",
             )
-    if watch.quantity == "vector":
-        phases = sorted(channel.phase or "none" for channel in watched)
-        if phases != list(PHASES):
-            got = [f"{channel.name} (phase {channel.phase or 'none'})" for channel in watched]
-            here.fail("channels", "one current each of the phases U, V and W for a vector", got)
-        if len({channel.group for channel in watched}) > 1:
-            here.fail("channels", "phases of one group for a vector", list(watch.channels))
 
 
 def _assumed_swing(channel: Channel) -> str:
@@ -235,12 +257,14 @@ def warnings_of(
 
 def _one_sided(watch: Watch, by_name: Mapping[str, Channel], adc: Adc) -> dict[str, tuple[float, float]]:
     """Phase currents whose range reaches beyond the limit on one side only, with that range."""
-    return {} if watch.limit == 0 else _short_of(watch.limit, watch, by_name, adc)
+    if watch.limit == 0 or watch.kind not in CURRENT_LIMITS:
+        return {}
+    return _short_of(watch.limit, watch, by_name, adc)
 
 
 def _clipping(watch: Watch, by_name: Mapping[str, Channel], adc: Adc) -> dict[str, tuple[float, float]]:
     """Phase currents that read a limit on the rms on both sides, but not its peaks, with their range."""
-    if watch.instant:
+    if watch.instant or watch.kind not in CURRENT_LIMITS:
         return {}
     short = _short_of(math.sqrt(2) * watch.limit, watch, by_name, adc)
     return {name: span for name, span in short.items() if watch.limit < min(-span[0], span[1]) * (1 - 1e-9)}

@@ -41,6 +41,7 @@ from livesense.bench.values import (
     quantity,
     raw,
     rejection,
+    share,
     text,
     texts,
     tolerance,
@@ -49,7 +50,22 @@ from livesense.bench.values import (
 from livesense.layout import CHECK_WIDTHS
 
 WIRES = ("framed", "text", "record")
-WATCH_KINDS = ("overcurrent", "inverse-time", "thermal", "i2t")
+WATCH_KINDS = (
+    "overcurrent",
+    "overload",
+    "inverse-time",
+    "thermal",
+    "i2t",
+    "clipping",
+    "phase-loss",
+    "unbalance",
+    "reversed",
+    "overvoltage",
+    "undervoltage",
+    "overtemperature",
+    "stall",
+    "standing",
+)
 WATCH_QUANTITIES = ("instant", "vector", "cycle-rms")
 CODE_TYPES = ("u16", "i16", "i32", "u12")
 
@@ -80,10 +96,17 @@ S, L, D, V, N, R = (Sensor.SHUNT, Sensor.LINEAR, Sensor.DIRECT, Sensor.DIVIDER, 
 _PIN = (S, L, V, N, R)
 _STORED = (*_PIN, D, Sensor.STATE)
 _INTEGRATING = ("inverse-time", "thermal", "i2t")
+_LOADS = ("overload", "stall", "standing")
+_VOLTAGES = ("overvoltage", "undervoltage")
+_SEQUENCES = ("phase-loss", "unbalance", "reversed")
+_SHARES = ("phase-loss", "unbalance")
+_HOT = "overtemperature"
+_HOLDS = ("clipping", "unbalance", _HOT)
 
 BENCH: dict[str, Key] = {
     "name": Key(text, '"coolant pump, 24 V"', "the file's name"),
     "bus_voltage": Key(quantity(VOLTAGE, 0.0, 1e5, above=True), '"24 V"', "none"),
+    "default_watches": Key(boolean, "false", "true"),
     "temperature_change": Key(tolerance(TEMPERATURE_STEP, 300.0), '"20 K"', "none: drifts are not counted"),
 }
 
@@ -214,19 +237,56 @@ CHANNEL: dict[str, Key] = {
     "from": Key(names, '["iu", "iv"]', "", (Sensor.COMPUTED,)),
 }
 
+_CURRENT_LIMIT = quantity(CURRENT, 0.0, 1e6, above=True)
+_VOLTAGE_LIMIT = quantity(VOLTAGE, 0.0, 1e5, above=True)
+
+WATCH_LEVELS: dict[str, Reader] = {
+    **dict.fromkeys(("overcurrent", *_LOADS), _CURRENT_LIMIT),
+    **dict.fromkeys(_VOLTAGES, _VOLTAGE_LIMIT),
+    **dict.fromkeys(_SHARES, share),
+    "overtemperature": quantity(TEMPERATURE, -273.15, 2000.0),
+}
+"""How ``limit`` and ``release`` are read, by the kind of a rule."""
+
+_LEVELS = tuple(WATCH_LEVELS)
+
+WATCH_UNITS: dict[str, str] = {
+    **dict.fromkeys(_VOLTAGES, "V"),
+    **dict.fromkeys(_SHARES, "%"),
+    "overtemperature": "°C",
+}
+"""Unit of a rule's limit, by its kind; A where it is not here."""
+
 WATCH: dict[str, Key] = {
     "kind": Key(choice(*WATCH_KINDS), '"overcurrent"'),
-    "channels": Key(names, '["iu", "iv", "iw"]'),
+    "off": Key(boolean, "true", "false"),
+    "channels": Key(
+        names, '["iu", "iv", "iw"]', "required; the three phases or the bus where the kind is about them"
+    ),
     "quantity": Key(choice(*WATCH_QUANTITIES), '"instant"', '"instant"', ("overcurrent",)),
-    "limit": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"12 A"', "", ("overcurrent",)),
-    "hold": Key(quantity(TIME, 0.0, 3600.0), '"100 us"', '"0 s"', ("overcurrent",)),
-    "release": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"11 A"', "0.95 × `limit`", ("overcurrent",)),
-    "release_hold": Key(quantity(TIME, 0.0, 3600.0), '"50 ms"', '"50 ms"', ("overcurrent",)),
-    "longest_cycle": Key(quantity(TIME, 0.001, 10.0), '"200 ms"', '"200 ms"'),
-    "pre": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"0 s"'),
-    "post": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"0 s"'),
+    "limit": Key(raw, '"12 A"', "required for overcurrent and overtemperature; below", _LEVELS),
+    "hold": Key(
+        quantity(TIME, 0.0, 3600.0), '"100 us"', "below", (*_LEVELS[:1], *_LOADS, *_VOLTAGES, *_HOLDS)
+    ),
+    "release": Key(
+        raw, '"11 A"', "0.95 × `limit`; below", ("overcurrent", "overload", *_VOLTAGES, *_SHARES, _HOT)
+    ),
+    "release_hold": Key(
+        quantity(TIME, 0.0, 3600.0), '"50 ms"', '"50 ms"; below', (*_LEVELS, "clipping", "reversed")
+    ),
+    "above": Key(_CURRENT_LIMIT, '"0.6 A"', "10 % of the rated current, 20 % for unbalance", _SEQUENCES),
+    "cycles": Key(integer(1, 10_000), "3", "3", ("phase-loss", "reversed")),
+    "note": Key(share, '"5 %"', "half the `limit`", ("unbalance",)),
+    "longest_cycle": Key(
+        quantity(TIME, 0.001, 10.0),
+        '"200 ms"',
+        '"200 ms"; 1 s for sequences',
+        ("overcurrent", *_INTEGRATING, *_SEQUENCES),
+    ),
+    "pre": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"100 ms"'),
+    "post": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"400 ms"'),
     "curve": Key(choice("A", "B", "C"), '"A"', "", ("inverse-time",)),
-    "pickup": Key(quantity(CURRENT, 0.0, 1e6, above=True), '"8 A"', "required; none for i2t", _INTEGRATING),
+    "pickup": Key(_CURRENT_LIMIT, '"8 A"', "required; none for i2t", _INTEGRATING),
     "tms": Key(number(0.0, 100.0, above=True), "1", "1", ("inverse-time",)),
     "tau": Key(quantity(TIME, 0.0, 1e6, above=True), '"600 s"', "", ("thermal",)),
     "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",)),
@@ -263,10 +323,12 @@ REPEATED = ("group", "channel", "watch")
 """Tables that are written ``[[name]]``, once for each."""
 
 REQUIRED_OF_WATCH: dict[str, tuple[str, ...]] = {
-    "overcurrent": ("limit",),
-    "inverse-time": ("curve", "pickup"),
-    "thermal": ("pickup", "tau"),
-    "i2t": ("i2t",),
+    "overcurrent": ("channels", "limit"),
+    "inverse-time": ("channels", "curve", "pickup"),
+    "thermal": ("channels", "pickup", "tau"),
+    "i2t": ("channels", "i2t"),
+    "clipping": ("channels",),
+    "overtemperature": ("channels", "limit"),
 }
 """Keys that a rule must have, by its kind."""
 

@@ -19,7 +19,8 @@ from livesense.bench import (
     Watch,
 )
 from livesense.bench.channels import place_of, read_channel
-from livesense.bench.checks import check_channels, check_link, check_watch, warnings_of
+from livesense.bench.checks import check_channels, check_link, warnings_of
+from livesense.bench.default_rules import default_rules
 from livesense.bench.keys import (
     ADC,
     BENCH,
@@ -28,16 +29,12 @@ from livesense.bench.keys import (
     LINK,
     LINK_RECORD,
     MOTOR,
-    REQUIRED_OF_WATCH,
-    WATCH,
 )
+from livesense.bench.rules import Rules
 from livesense.bench.tables import Place, file_name, tables
-from livesense.bench.values import OfFullScale, listed
+from livesense.bench.values import OfFullScale
 from livesense.layout import LayoutError, RecordLayout, read_layout
 
-RELEASE_OF_LIMIT = 0.95
-RELEASE_HOLD_S = 0.05
-LONGEST_CYCLE_S = 0.2
 DEFAULT_BAUD = 115200
 
 
@@ -62,18 +59,21 @@ def read_bench(text: str, path: str) -> Bench:
     channels = _channels(file, document.get("channel", []), adc, conditions)
     check_channels(file, channels, groups, adc, link)
     check_link(file, channels, groups, link)
-    given_watches = document.get("watch", [])
-    watches = tuple(
-        _watch(Place(file, f"watch {number}"), given, channels, adc)
-        for number, given in enumerate(given_watches, start=1)
-    )
+    motor = _motor(file, document["motor"]) if "motor" in document else None
+    rules = Rules(channels, adc, motor, conditions)
+    read = [
+        rules.read(Place(file, f"watch {number}"), given)
+        for number, given in enumerate(document.get("watch", []), start=1)
+    ]
+    watches = tuple(rule for rule in read if isinstance(rule, Watch))
+    off = [rule for rule in read if isinstance(rule, str)]
     limits = Place(file, "limits").read(document.get("limits", {}), LIMITS)
     return Bench(
         name=about.get("name") or PureWindowsPath(file).stem,
         link=link,
         groups=groups,
         adc=adc,
-        motor=_motor(file, document["motor"]) if "motor" in document else None,
+        motor=motor,
         channels=channels,
         watches=watches,
         limits=tuple(limits.items()),
@@ -83,6 +83,9 @@ def read_bench(text: str, path: str) -> Bench:
             channels, groups, adc, link, watches, baud_stated="baud" in document.get("link", {})
         ),
         conditions=conditions,
+        default_watches=default_rules(file, rules, motor, watches, off)
+        if about.get("default_watches", True)
+        else (),
     )
 
 
@@ -199,51 +202,3 @@ def _channels(
         replace(channel, unit=units.get(channel.source[0], "")) if channel.source else channel
         for channel in found
     )
-
-
-def _watch(place: Place, given: Mapping[str, Any], channels: Sequence[Channel], adc: Adc) -> Watch:
-    keys = place.read(given, WATCH)
-    for key in ("kind", "channels"):
-        if key not in keys:
-            place.fail(key, f"a value such as {WATCH[key].example}")
-    kind = keys["kind"]
-    for key in keys:
-        only = WATCH[key].only
-        if only and kind not in only:
-            place.fail(key, f'no such key with kind = "{kind}" (it belongs to {listed(only)})', given[key])
-    for key in REQUIRED_OF_WATCH[kind]:
-        if key not in keys:
-            place.fail(key, f'a value such as {WATCH[key].example}, since kind = "{kind}"')
-    quantity = keys.get("quantity", "instant" if kind == "overcurrent" else "cycle-rms")
-    if kind == "overcurrent" and quantity != "cycle-rms" and "longest_cycle" in keys:
-        place.fail(
-            "longest_cycle",
-            f'no such key with quantity = "{quantity}": no rms is taken',
-            given["longest_cycle"],
-        )
-    if kind == "i2t" and "pickup" not in keys:
-        quantity = "instant"
-        if "longest_cycle" in keys:
-            place.fail(
-                "longest_cycle", "a pickup beside it: without one no rms is taken", given["longest_cycle"]
-            )
-    limit = keys.get("limit", keys.get("pickup", 0.0))
-    watch = Watch(
-        kind=kind,
-        quantity=quantity,
-        channels=keys["channels"],
-        limit=limit,
-        unit="A",
-        hold_s=keys.get("hold", 0.0),
-        release=keys.get("release", RELEASE_OF_LIMIT * limit),
-        release_hold_s=keys.get("release_hold", RELEASE_HOLD_S),
-        pre_s=keys.get("pre", 0.0),
-        post_s=keys.get("post", 0.0),
-        longest_cycle_s=keys.get("longest_cycle", LONGEST_CYCLE_S),
-        curve=keys.get("curve", ""),
-        tms=keys.get("tms", 1.0),
-        tau_s=keys.get("tau", 0.0),
-        i2t=keys.get("i2t", 0.0),
-    )
-    check_watch(place, watch, channels, adc, given)
-    return watch

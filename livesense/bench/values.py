@@ -44,6 +44,7 @@ TIME = Kind("a time", "100 us", "s")
 TEMPERATURE_STEP = Kind("a temperature difference", "3950 K", "K")
 CURRENT_SQUARED_TIME = Kind("a current squared times a time", "50 A²s", "A²s")
 
+SHARE = Kind("a share", "50 %", "")
 RELATIVE = Kind("a relative limit of error", "0.5 %", "")
 INPUT_VOLTAGE = Kind("a voltage", "150 µV", "V")
 PER_KELVIN = Kind("a temperature coefficient", "50 ppm/K", "1/K")
@@ -121,6 +122,11 @@ def tolerance(kind: Kind, most: float) -> Reader:
         return Tolerance(value, k)
 
     return read
+
+
+def share(given: Any) -> float:
+    """Read a share above 0 and at most 100 %; returned in per cent."""
+    return 100.0 * float(quantity(SHARE, 0.0, 1.0, above=True)(given))
 
 
 @dataclass(frozen=True, slots=True)

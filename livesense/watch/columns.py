@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 from typing import Any, Generic, Protocol, TypeVar
@@ -169,13 +170,20 @@ class RuleWatch(ABC, Generic[Found]):
     def _is_news(self, told: Found | None, lasting: Found) -> bool:
         return lasting != told
 
-    def _details(self, column: int, start: int, more: Mapping[str, Any]) -> dict[str, Any]:
-        """Give what every event carries beside its figures."""
-        rule = self._rule
+    def _details(self, column: int, start: int, end: int | None, more: Mapping[str, Any]) -> dict[str, Any]:
+        """Give what every event carries beside its figures.
+
+        ``keep_first`` and ``keep_last`` (None while it lasts) are the scans whose waveform belongs to it.
+        """
+        rule, rate_hz = self._rule, self._rate_hz
+        before, after = (math.ceil(s * rate_hz - 1e-9) for s in (rule.pre_s, rule.post_s))
         return {
             "key": f"{self._group}.{self._number}.{self._names[column]}.{start}",
             "quantity": rule.quantity,
+            "severity": rule.severity,
             "pre_s": rule.pre_s,
             "post_s": rule.post_s,
+            "keep_first": max(0, start - before),
+            "keep_last": None if end is None else end + after,
             **more,
         }

@@ -74,6 +74,7 @@ class IntegratingWatch(RuleWatch[Stay]):
             details=self._details(
                 column,
                 found.start,
+                None if found.open else found.end,
                 {
                     "lost_uncounted": found.lost_unknown,
                     "trip_scan": found.trip,

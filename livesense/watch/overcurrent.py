@@ -60,7 +60,7 @@ class OvercurrentWatch(RuleWatch[Excess]):
         self._instant: list[ExcessTracker] = []
         levels = (
             self._limit,
-            scans_for(rule.hold_s, rate_hz),
+            max(rule.hold_scans, scans_for(rule.hold_s, rate_hz)),
             rule.release * (1 + BEYOND),
             scans_for(rule.release_hold_s, rate_hz),
         )
@@ -108,7 +108,7 @@ class OvercurrentWatch(RuleWatch[Excess]):
             text=_text(name, rule, found, self._rate_hz),
             lost_scans=found.lost,
             cut_short=found.cut_short,
-            details=self._details(column, found.start, {"lost_uncounted": found.lost_unknown}),
+            details=self._details(column, found.start, found.end, {"lost_uncounted": found.lost_unknown}),
         )
 
 

@@ -7,14 +7,30 @@ from collections.abc import Iterable, Sequence
 from livesense.bench import Watch
 from livesense.samples import BoolArray, Event, FloatArray
 from livesense.watch.integrating import KINDS, IntegratingWatch
+from livesense.watch.levels import LevelWatch
+from livesense.watch.loads import LoadWatch
 from livesense.watch.overcurrent import OvercurrentWatch
+from livesense.watch.sequence import SequenceWatch
 
-AnyWatch = OvercurrentWatch | IntegratingWatch
+AnyWatch = OvercurrentWatch | IntegratingWatch | LevelWatch | SequenceWatch | LoadWatch
+
+MADE: tuple[tuple[tuple[str, ...], type[AnyWatch]], ...] = (
+    (("overcurrent",), OvercurrentWatch),
+    (KINDS, IntegratingWatch),
+    (LevelWatch.KINDS, LevelWatch),
+    (SequenceWatch.KINDS, SequenceWatch),
+    (LoadWatch.KINDS, LoadWatch),
+)
+"""What watches which kinds of rules."""
 
 
 def watch_for(rule: Watch, rule_number: int, channels: Sequence[str], rate_hz: float, group: int) -> AnyWatch:
     """Make what watches a rule; parameters and errors are those of :class:`RuleWatch`."""
-    made = IntegratingWatch if rule.kind in KINDS else OvercurrentWatch
+    made = next((made for kinds, made in MADE if rule.kind in kinds), None)
+    if made is None:
+        raise ValueError(
+            f"kind: expected {', '.join(k for kinds, _ in MADE for k in kinds)}, got {rule.kind!r}"
+        )
     return made(rule, rule_number, channels, rate_hz, group)
 
 

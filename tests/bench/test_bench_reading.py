@@ -61,7 +61,7 @@ def test_a_shunt_channel_with_its_defaults(changed: Changed) -> None:
 
 def test_the_rule_with_its_defaults(changed: Changed) -> None:
     assert changed().watches == (
-        Watch("overcurrent", "instant", ("iu", "iv", "iw"), 12.0, "A", 0.0, 0.95 * 12.0, 0.05, 0.0, 0.0),
+        Watch("overcurrent", "instant", ("iu", "iv", "iw"), 12.0, "A", 0.0, 0.95 * 12.0, 0.05, 0.1, 0.4),
     )
 
 
@@ -70,7 +70,7 @@ def test_a_rule_with_everything(changed: Changed) -> None:
     more += '["iw", "iu", "iv"]\nlimit = "10 A"\n'
     more += 'hold = "1 ms"\nrelease = "8 A"\nrelease_hold = "0.2 s"\n'
     watch = changed(more=more).watches[1]
-    assert watch == Watch("overcurrent", "vector", ("iw", "iu", "iv"), 10.0, "A", 0.001, 8.0, 0.2, 0.0, 0.0)
+    assert watch == Watch("overcurrent", "vector", ("iw", "iu", "iv"), 10.0, "A", 0.001, 8.0, 0.2, 0.1, 0.4)
 
 
 def test_stated_tolerances_are_not_assumed(changed: Changed) -> None:

@@ -1,0 +1,249 @@
+"""Reading one ``[[watch]]`` table: which keys a kind has, and what stands for those left out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from livesense.bench import Adc, Channel, Conditions, Motor, Watch
+from livesense.bench.checks import check_watch
+from livesense.bench.keys import REQUIRED_OF_WATCH, WATCH, WATCH_LEVELS, WATCH_UNITS
+from livesense.bench.tables import Place
+from livesense.bench.triples import bus_voltage, phase_triple
+from livesense.bench.values import Unfit, listed
+
+RELEASE_OF_LIMIT = 0.95
+"""Share of a limit at or below which what is beyond it ends (common practice, no source)."""
+RELEASE_HOLD_S = 0.05
+LONGEST_CYCLE_S = 0.2
+LONGEST_TURN_S = 1.0
+PRE_S = 0.1
+POST_S = 0.4
+
+OVER_RATED = 1.5
+BUS_SHARE = 0.2
+BUS_RELEASE = 0.03
+RELEASE_OF_SHARE = 0.8
+COOLER_K = 3.0
+
+HOLDS_S = {
+    "overload": 60.0,
+    "unbalance": 1.0,
+    "overvoltage": 0.005,
+    "undervoltage": 0.005,
+    "overtemperature": 1.0,
+    "stall": 0.3,
+    "standing": 10.0,
+}
+RELEASE_HOLDS_S = {
+    "overload": 1.0,
+    "phase-loss": 0.2,
+    "unbalance": 0.5,
+    "reversed": 0.2,
+    "stall": 0.2,
+    "standing": 1.0,
+    "overtemperature": 1.0,
+}
+QUANTITIES = {
+    "overcurrent": "instant",
+    "overload": "vector-rms",
+    "stall": "vector-rms",
+    "standing": "vector-rms",
+    "phase-loss": "sequence",
+    "unbalance": "sequence",
+    "reversed": "sequence",
+    "inverse-time": "cycle-rms",
+    "thermal": "cycle-rms",
+    "i2t": "cycle-rms",
+}
+"""What is held against the limit, by kind; "instant" where it is not here."""
+
+NOTES = ("clipping", "standing", "reversed", "unbalance")
+"""Kinds that tell of something to look at, and not of a fault by themselves."""
+
+ABOVE_RATED = {"unbalance": 0.2, "phase-loss": 0.1, "reversed": 0.1}
+"""Share of the rated current below which the sequence of the phases says nothing."""
+
+TRIPLES = ("overload", "phase-loss", "unbalance", "reversed", "stall", "standing")
+BUSES = ("overvoltage", "undervoltage")
+
+
+class Rules:
+    """Reads the rules of one bench."""
+
+    def __init__(
+        self, channels: Sequence[Channel], adc: Adc, motor: Motor | None, conditions: Conditions
+    ) -> None:
+        self.channels = channels
+        self.adc = adc
+        self.conditions = conditions
+        self._rated_a = motor.rated_current_a if motor is not None else None
+        self._sequence = motor.sequence if motor is not None else None
+
+    def read(self, place: Place, given: Mapping[str, Any]) -> Watch | str:
+        """Read a rule; the kind alone where its default is switched off.
+
+        Raises
+        ------
+        BenchError
+            when it cannot be used.
+        """
+        keys = place.read(given, WATCH)
+        if "kind" not in keys:
+            place.fail("kind", f"a value such as {WATCH['kind'].example}")
+        kind = str(keys["kind"])
+        if keys.pop("off", False):
+            if more := [key for key in keys if key != "kind"]:
+                place.fail(more[0], "no further key beside off = true", given[more[0]])
+            return kind
+        for key in keys:
+            only = WATCH[key].only
+            if only and kind not in only:
+                place.fail(
+                    key, f'no such key with kind = "{kind}" (it belongs to {listed(only)})', given[key]
+                )
+        for key in REQUIRED_OF_WATCH.get(kind, ()):
+            if key not in keys:
+                since = f', since kind = "{kind}"' if key != "channels" else ""
+                place.fail(key, f"a value such as {WATCH[key].example}{since}")
+        for key in {"limit", "release"} & set(keys):
+            try:
+                keys[key] = WATCH_LEVELS[kind](keys[key])
+            except Unfit as unfit:
+                place.fail(key, str(unfit), given[key])
+        watch = self.completed(place, kind, keys)
+        self._check(place, watch, keys, given)
+        check_watch(place, watch, self.channels, self.adc, given)
+        return watch
+
+    def completed(self, place: Place, kind: str, keys: Mapping[str, Any]) -> Watch:
+        """Make a rule of what is stated and the defaults of its kind."""
+        quantity = keys.get("quantity", QUANTITIES.get(kind, "instant"))
+        if kind == "i2t" and "pickup" not in keys:
+            quantity = "instant"
+        above = 0.0
+        if kind in ABOVE_RATED:
+            above = keys["above"] if "above" in keys else self._above(place, kind)
+        limit = keys.get("limit", keys.get("pickup"))
+        if limit is None:
+            limit = above if kind == "reversed" else self._limit(place, kind)
+        return Watch(
+            kind=kind,
+            quantity=quantity,
+            channels=keys.get("channels") or self._channels(place, kind),
+            limit=limit,
+            unit=self._unit(kind, keys),
+            hold_s=keys.get("hold", HOLDS_S.get(kind, 0.0)),
+            release=keys.get("release", self._release(kind, keys.get("note", limit / 2), limit)),
+            release_hold_s=keys.get("release_hold", RELEASE_HOLDS_S.get(kind, RELEASE_HOLD_S)),
+            pre_s=keys.get("pre", PRE_S),
+            post_s=keys.get("post", POST_S),
+            longest_cycle_s=keys.get(
+                "longest_cycle", LONGEST_TURN_S if kind in ABOVE_RATED else LONGEST_CYCLE_S
+            ),
+            curve=keys.get("curve", ""),
+            tms=keys.get("tms", 1.0),
+            tau_s=keys.get("tau", 0.0),
+            i2t=keys.get("i2t", 0.0),
+            above=above,
+            cycles=keys.get("cycles", 3) if kind in ("phase-loss", "reversed") else 0,
+            note=keys.get("note", limit / 2) if kind == "unbalance" else 0.0,
+            sequence=self._expected(place) if kind == "reversed" else "",
+            severity="note" if kind in NOTES else "alarm",
+        )
+
+    def _unit(self, kind: str, keys: Mapping[str, Any]) -> str:
+        if kind == "clipping" and "channels" in keys:
+            units = {c.name: c.unit for c in self.channels}
+            return units.get(keys["channels"][0], "")
+        return WATCH_UNITS.get(kind, "A")
+
+    def _limit(self, place: Place, kind: str) -> float:
+        """Give the limit that stands for one left out."""
+        match kind:
+            case "overload":
+                return OVER_RATED * self._rated(place)
+            case "stall":
+                return self._rated(place)
+            case "standing":
+                return 0.05 * self._rated(place)
+            case "phase-loss":
+                return 50.0
+            case "unbalance":
+                return 10.0
+            case "overvoltage" | "undervoltage":
+                nominal = self.conditions.bus_voltage_v
+                if nominal is None:
+                    place.fail("limit", "a voltage here, or bus_voltage in [bench] to take a share of")
+                return nominal * (1 + BUS_SHARE if kind == "overvoltage" else 1 - BUS_SHARE)
+        return 0.0
+
+    def _rated(self, place: Place) -> float:
+        if self._rated_a is None:
+            place.fail("limit", "a current here, or rated_current in [motor] to take a share of")
+        return self._rated_a
+
+    def _above(self, place: Place, kind: str) -> float:
+        if self._rated_a is None:
+            place.fail("above", "a current here, or rated_current in [motor] to take a share of")
+        return ABOVE_RATED[kind] * self._rated_a
+
+    def _expected(self, place: Place) -> str:
+        if self._sequence is None:
+            place.fail("kind", "sequence in [motor]: it tells which way round is forward", "reversed")
+        return self._sequence
+
+    def _release(self, kind: str, note: float, limit: float) -> float:
+        match kind:
+            case "overvoltage":
+                return (1 - BUS_RELEASE) * limit
+            case "undervoltage":
+                return (1 + BUS_RELEASE) * limit
+            case "overtemperature":
+                return limit - COOLER_K
+            case "phase-loss":
+                return RELEASE_OF_SHARE * limit
+            case "unbalance":
+                return RELEASE_OF_SHARE * note
+        return RELEASE_OF_LIMIT * limit
+
+    def _channels(self, place: Place, kind: str) -> tuple[str, ...]:
+        """Give the channels that stand for those left out."""
+        if kind in TRIPLES:
+            found = phase_triple(self.channels)
+            if found is None:
+                place.fail("channels", "one current each of the phases U, V and W, of one group")
+            return found
+        name = bus_voltage(self.channels)
+        if name is None:
+            place.fail("channels", 'a channel in V, or one with phase = "bus" in the file')
+        return (name,)
+
+    def _check(self, place: Place, watch: Watch, keys: Mapping[str, Any], given: Mapping[str, Any]) -> None:
+        """Check keys against each other."""
+        if "longest_cycle" in keys and watch.kind == "overcurrent" and watch.quantity != "cycle-rms":
+            place.fail(
+                "longest_cycle",
+                f'no such key with quantity = "{watch.quantity}": no rms is taken',
+                given["longest_cycle"],
+            )
+        if watch.kind == "i2t" and "pickup" not in keys and "longest_cycle" in keys:
+            place.fail(
+                "longest_cycle", "a pickup beside it: without one no rms is taken", given["longest_cycle"]
+            )
+        if watch.note > watch.limit:
+            place.fail("note", "at most the limit", given["note"])
+        if "release" not in given:
+            return
+        if watch.kind == "undervoltage":
+            if watch.release < watch.limit:
+                place.fail("release", "at least the limit", given["release"])
+        elif watch.release > (watch.note or watch.limit):
+            what = "note" if watch.note else "limit"
+            place.fail("release", f"at most the {what}", given["release"])
+
+
+def named(watch: Watch, **changes: Any) -> Watch:
+    """Mark a rule as one of the defaults."""
+    return replace(watch, default=True, **changes)

@@ -1,0 +1,116 @@
+"""Phase loss, unbalance, reversed rotation: by the sequences of whole electrical cycles.
+
+*Phase loss*: the smaller sequence is above ``limit`` (50 %) of the larger in ``cycles`` (3) cycles in a row
+whose current is above ``above``; an open phase makes both equal (100 %). *Unbalance*: over whole cycles of
+at least 200 ms it is above ``note`` for ``hold``; above ``limit`` for as long, it is an alarm. *Reversed*:
+the part that turns against the expected order is the larger in ``cycles`` cycles in a row.
+
+An event begins with the first scan of the first such cycle. Cycles slower than ``longest_cycle`` and parts
+of a cycle, beside a gap or at either end, tell nothing. Counted gaps of up to 0.1 s are bridged.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from livesense.bench import Watch
+from livesense.samples import BoolArray, FloatArray
+from livesense.watch.excess import scans_for
+from livesense.watch.faults import TripleWatch
+from livesense.watch.rows import Fault, Row
+from livesense.watch.turns import PHASES, TurnCutter, Turns
+from livesense.watch.words import duration, figure
+
+TOGETHER_S = 0.2
+"""Time over which unbalance is taken: sub-scan errors of where a cycle begins drop out."""
+
+PASSED = 0.3
+"""Share of the peak of ``above`` that the currents' difference must pass: an open phase leaves twice that."""
+
+
+class SequenceWatch(TripleWatch):
+    """One rule on the sequence of three phase currents; see :class:`RuleWatch`."""
+
+    KINDS = ("phase-loss", "unbalance", "reversed")
+
+    def __init__(
+        self, rule: Watch, rule_number: int, channels: Sequence[str], rate_hz: float, group: int
+    ) -> None:
+        super().__init__(rule, rule_number, channels, rate_hz, group)
+        span = scans_for(TOGETHER_S, rate_hz) if rule.kind == "unbalance" else 1
+        self._cutter = TurnCutter(
+            PASSED * 2**0.5 * rule.above, scans_for(rule.longest_cycle_s, rate_hz), span
+        )
+        self._row = {"phase-loss": self._loss, "unbalance": self._unbalance, "reversed": self._reversed}[
+            rule.kind
+        ]
+
+    def _rows(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Row]:
+        return [self._row(turns) for turns in self._cutter.feed(first, values, clipped)]
+
+    def _parted(self) -> None:
+        self._cutter.forget()
+
+    def _loss(self, turns: Turns) -> Row:
+        rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
+        name = self._phases[PHASES.index(turns.weakest)]
+        return Row(
+            turns.start,
+            turns.stop,
+            ratio,
+            beyond=flows and ratio > rule.limit,
+            held=flows and ratio > rule.release,
+            clipped=turns.clipped,
+            which=name,
+        )
+
+    def _unbalance(self, turns: Turns) -> Row:
+        rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
+        return Row(
+            turns.start,
+            turns.stop,
+            ratio,
+            beyond=flows and ratio > rule.note,
+            held=flows and ratio > rule.release,
+            high=ratio > rule.limit,
+            clipped=turns.clipped,
+        )
+
+    def _reversed(self, turns: Turns) -> Row:
+        rule = self._rule
+        forward = turns.forward > turns.backward
+        # Where both are about alike (an open phase) there is no direction.
+        against = forward != (rule.sequence == "UVW") and turns.ratio < 50.0
+        rms = turns.rms
+        return Row(
+            turns.start,
+            turns.stop,
+            rms,
+            beyond=against and rms > rule.above,
+            held=against and rms > rule.release,
+            clipped=turns.clipped,
+        )
+
+    def _severity(self, fault: Fault) -> str:
+        if self._rule.kind == "unbalance":
+            return "alarm" if fault.alarm else "note"
+        return self._rule.severity
+
+    def _text(self, fault: Fault) -> str:
+        rule, names = self._rule, self._names[0]
+        lasts = fault.end is None
+        end = fault.start if fault.end is None else fault.end
+        lasted = "so far" if lasts else f"over {duration((end - fault.start + 1) / self._rate_hz)}"
+        up_to = f"up to {figure(fault.peak)} {rule.unit}"
+        if rule.kind == "phase-loss":
+            return (
+                f"{names}: negative over positive sequence {up_to}, limit {figure(rule.limit)} %, {lasted}; "
+                f"least current in {fault.which}: an open phase makes 100 %"
+            )
+        if rule.kind == "unbalance":
+            level = (
+                f"alarm above {figure(rule.limit)} %" if fault.alarm else f"note above {figure(rule.note)} %"
+            )
+            return f"{names}: unbalance of the currents {up_to}, {level}, {lasted}"
+        other = "UWV" if rule.sequence == "UVW" else "UVW"
+        return f"{names}: turns in the order {other}, {rule.sequence} is expected; {up_to} rms, {lasted}"
