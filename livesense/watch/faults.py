@@ -44,6 +44,9 @@ class TripleWatch(RuleWatch[Fault]):
         self._keep_cycles()
         self._phases = list(channels)
         self._next: int | None = None
+        self._last = -1
+        self._missing: list[int | None] = []
+        """Gaps since the last block: what comes after them tells whether they lie inside."""
         self._names = ["+".join(channels)]
         self._tracker = FaultTracker(
             max(1, rule.cycles),
@@ -68,9 +71,15 @@ class TripleWatch(RuleWatch[Fault]):
         """Say in words what happened, without the reservations."""
 
     def _feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Event]:
-        if first != self._next and self._next is not None:
-            self._apart(first - self._next)
+        if self._next is not None and first != self._next:
+            self._missing.append(first - self._next)
+        for count in self._missing:
+            far = count is None or count > BRIDGED_S * self._rate_hz
+            self._tracker.lost(count, apart=far)
+            self._parted()
+        self._missing = []
         self._next = first + len(values)
+        self._last = self._next - 1
         events = []
         marked: BoolArray = np.logical_or.reduce(clipped, axis=1)
         for row in self._rows(first, np.ascontiguousarray(values), marked):
@@ -89,24 +98,19 @@ class TripleWatch(RuleWatch[Fault]):
         """Note that ``count`` scans are missing before the next block; None: nobody can count them."""
         self._take_kept()
         self._arrivals.gap(count)
-        self._apart(count)
         if self._next is not None:
+            self._missing.append(count)
             self._next += count or 0
-
-    def _apart(self, count: int | None) -> None:
-        far = count is None or count > BRIDGED_S * self._rate_hz
-        self._tracker.lost(count, apart=far)
-        self._parted()
 
     def close(self, last_scan: int | None = None) -> list[Event]:
         """End every open event at the last stored scan, cut short: the run ended or the device restarted."""
         self._take_kept()
         ready, self._ready = self._ready, []
-        last = last_scan if last_scan is not None else None if self._next is None else self._next - 1
-        ended = self._tracker.close(last)
+        ended = self._tracker.close(self._last if last_scan is None else last_scan)
         self._arrivals.forget()
         self._anew()
         self._next = None
+        self._missing = []
         self._told = {}
         return ready + ([] if ended is None else [self._event(0, ended)])
 

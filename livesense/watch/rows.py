@@ -127,11 +127,14 @@ class FaultTracker:
             # What was lost before the first row is not inside.
             self._lost_late, self._unknown_late = 0, False
         self._run.append(row)
-        if len(self._run) < self._need_rows or row.stop - self._run[0].start < self._need_scans:
+        if len(self._run) < self._need_rows or self._scans() < self._need_scans:
             return
         self._open = Fault(self._run[0].start, None, -1.0, -1, False, False, 0.0, 0.0, 0, "")
         self._late, self._run, self._quiet = self._run, [], 0
         self._extend()
+
+    def _scans(self) -> int:
+        return sum(row.stop - row.start for row in self._run)
 
     def _extend(self) -> None:
         """Write the rows that came since the last one held to what lasts."""

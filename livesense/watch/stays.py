@@ -211,14 +211,16 @@ class SumTracker:
         squares *= self._scale
         # Beyond the trip the sum may overflow; it is not looked at there.
         sums = np.cumsum(squares.astype(np.int64)) + self._sum
+        begin = 0
         if self._start is None:
             some = sums != 0
             if not some.any():
                 return []
-            self._start = first + int(some.argmax())
+            begin = int(some.argmax())
+            self._start = first + begin
         full = sums >= self._full
         stop = int(full.argmax()) + 1 if full.any() else values.size
-        self._peak = self._peak.joined(loudest(first, 0, stop, values, clipped))
+        self._peak = self._peak.joined(loudest(first, begin, stop, values, clipped))
         if not full.any():
             self._sum = int(sums[-1])
             return []

@@ -1,0 +1,165 @@
+"""Slow, plain twins of the rules on levels, sequences and loads: written from docs/events.md.
+
+Nothing here is shared with the code under test.
+"""
+
+from __future__ import annotations
+
+import cmath
+import math
+
+import numpy as np
+
+
+def scans_in(seconds, rate_hz):
+    return max(1, math.ceil(seconds * rate_hz - 1e-9))
+
+
+def slow_faults(rows, gaps, need_rows, need_scans, calm, last):
+    """Follow rows (start, stop, level, beyond, held, high) and gaps (at, count, apart).
+
+    Hands back (start, end, peak, peak_scan, alarm, lost, cut_short).
+    """
+    found, run, high, inside, held, quiet, alarm = [], [], [], None, 0, 0, False
+    apart = [at for at, _, far in gaps if far]
+
+    def enough(these):
+        return len(these) >= need_rows and sum(stop - start for start, stop, *_ in these) >= need_scans
+
+    def finish(kept, end, cut):
+        peak = max(kept, key=lambda r: (r[2], -r[0]))
+        upto = end if cut else kept[-1][0]
+        lost = sum(count for at, count, _ in gaps if kept[0][0] < at <= upto)
+        found.append((kept[0][0], end, peak[2], peak[0], alarm, lost, cut))
+
+    before = None
+    for row in rows:
+        start, stop, _, beyond, hold, is_high = row
+        if before is not None and any(before <= at <= start for at in apart):
+            run, high, quiet = [], [], 0
+        before = stop
+        high = [*high, row] if beyond and is_high else []
+        if inside is None:
+            run = [*run, row] if beyond else []
+            if enough(run):
+                inside, held, quiet, alarm = run, len(run), 0, enough(high)
+                run = []
+            continue
+        inside.append(row)
+        if hold:
+            held, quiet = len(inside), 0
+            alarm = alarm or enough(high)
+            continue
+        quiet += stop - start
+        if quiet >= calm:
+            finish(inside[:held], inside[held - 1][1] - 1, False)
+            inside = None
+    if inside is not None:
+        finish(inside, last, True)
+    return found
+
+
+def slow_turns(stretch, level, longest, span):
+    """Cut one stretch ``(first, [[u, v, w]])`` into whole cycles: (start, stop, forward, backward)."""
+    first, values = stretch
+    found, begin, mark, cycles, sign = [], None, None, 0, 0
+    for scan, (u, _, w) in enumerate(values, start=first):
+        difference = (u - w) / math.sqrt(3)
+        rise = difference > level and sign == -1
+        sign = 1 if difference > level else -1 if difference < -level else sign
+        if mark is not None and scan - mark > longest:
+            begin = mark = None
+        if not rise:
+            continue
+        if begin is None:
+            begin, cycles = scan, 0
+        else:
+            cycles += 1
+            if scan - begin >= span:
+                found.append((begin, scan, *_sequences(values[begin - first : scan - first], cycles)))
+                begin, cycles = scan, 0
+        mark = scan
+    return found
+
+
+def _sequences(values, cycles):
+    a = cmath.exp(2j * math.pi / 3)
+    count = len(values)
+    one = [
+        sum(row[k] * cmath.exp(-2j * math.pi * cycles * n / count) for n, row in enumerate(values))
+        for k in range(3)
+    ]
+    positive = abs(one[0] + a * one[1] + a * a * one[2]) / 3 * 2 / count
+    negative = abs(one[0] + a * a * one[1] + a * one[2]) / 3 * 2 / count
+    return positive, negative
+
+
+def slow_levels(stretches, beyond, held, need, calm):
+    """Follow one channel scan by scan: (start, end, lost, cut_short)."""
+    found, row, seen, end, quiet, after, last = [], [], None, 0, 0, None, None
+    for first, values in stretches:
+        if after is not None and first != after:
+            row, quiet = [], 0
+        for scan, value in enumerate(values, start=first):
+            last = scan
+            if seen is None:
+                row = [*row, scan] if beyond(value) else []
+                if len(row) >= need:
+                    seen, end, quiet = row, scan, 0
+                continue
+            seen.append(scan)
+            if held(value):
+                end, quiet = scan, 0
+                continue
+            quiet += 1
+            if quiet >= calm:
+                kept = [s for s in seen if s <= end]
+                found.append((kept[0], end, end - kept[0] + 1 - len(kept), False))
+                seen, row = None, []
+        after = first + len(values)
+    if seen is not None:
+        found.append((seen[0], last, last - seen[0] + 1 - len(seen), True))
+    return found
+
+
+def slow_windows(stretches, size):
+    """Cut stretches on whole multiples of ``size``: (start, stop, rows) of those at least half there."""
+    found, after, held, start = [], None, [], None
+    for first, values in stretches:
+        if after is not None and first != after:
+            held = []
+        for scan, row in enumerate(values, start=first):
+            if not held:
+                start = scan
+            held.append(row)
+            if (scan + 1) % size == 0:
+                if len(held) > size / 2:
+                    found.append((start, scan + 1, np.array(held)))
+                held = []
+        after = first + len(values)
+    return found
+
+
+def slow_standing(windows, limit, align):
+    """Tell of each window whether the vector stands: within 30° of where it stood first."""
+    told, anchor, stood, turned = [], None, 0, False
+    for start, stop, rows in windows:
+        alpha = np.mean([(2 * u - v - w) / 3 for u, v, w in rows])
+        beta = np.mean([(v - w) / math.sqrt(3) for _, v, w in rows])
+        rms = math.sqrt(np.mean([(u * u + v * v + w * w) / 3 for u, v, w in rows]))
+        if rms < 0.2 * limit:
+            anchor, stood, turned = None, 0, False
+            told.append(False)
+            continue
+        coherent = math.hypot(alpha, beta) > math.cos(math.radians(30)) * math.sqrt(2) * rms
+        angle = math.atan2(beta, alpha)
+        if coherent and anchor is not None:
+            lean = abs(math.remainder(angle - anchor, 2 * math.pi))
+            if lean < math.radians(30):
+                stood += stop - start
+                told.append(turned or stood > align)
+                continue
+        turned = turned or anchor is not None or not coherent
+        anchor, stood = (angle if coherent else None), stop - start
+        told.append(False)
+    return told
