@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--chains",
         metavar="A:B,…",
-        type=_chains,
+        type=chains,
         help="channels of one run to compare, such as iu:iu_fine",
     )
     parser.add_argument(
@@ -89,7 +89,8 @@ def _facts(args: argparse.Namespace) -> dict[str, Any]:
         return compare_runs(opened[0], opened[1], (window, other), args.band)
 
 
-def _chains(text: str) -> list[tuple[str, str]]:
+def chains(text: str) -> list[tuple[str, str]]:
+    """Read pairs of channels such as ``iu:iu_fine,iv:iv_fine``."""
     pairs = []
     for part in text.split(","):
         one, colon, other = part.strip().partition(":")

@@ -38,6 +38,7 @@ COMMANDS: dict[str, str] = {
     "zero": "take the zeros of the current channels, with the drive de-energised",
     "calibrate": "calibrate channels against a reference meter, point by point",
     "rescale": "give a run that is over a corrected chain, as a revision that can be undone",
+    "report": "write the report of a run, one file to hand over, with pass and fail",
     "export": "write a run's scans as CSV, Parquet, COMTRADE or MDF 4",
     "verify": "tell whether a logbook is sound, and what is wrong where",
     "copy": "copy a run into a logbook of its own, a file to mail, or into another logbook",

@@ -42,4 +42,4 @@ def keys(value: Any, under: str = "") -> Iterator[str]:
 def in_examples(section: str) -> set[str]:
     """Keys in the JSON examples of a section."""
     blocks = "\n".join(line for line in section.splitlines() if line.startswith("    "))
-    return set(re.findall(r'"([A-Za-z_]+)":', blocks))
+    return set(re.findall(r'"([A-Za-z_][A-Za-z0-9_]*)":', blocks))
