@@ -26,7 +26,7 @@ LONGEST_SCANS = 1_000_000
 
 
 def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None) -> dict[str, Any]:
-    """Figures between two instants of a run, ready for JSON.
+    """Figures between two instants of a run, ready for JSON; without any, of its longest steady stretch.
 
     Raises
     ------
@@ -34,6 +34,10 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
         when the window holds no scans.
     """
     begin_s, end_s = analysis.extent_s()
+    given = from_s is not None or to_s is not None
+    steady = None if given else _steady_window(analysis)
+    if steady is not None:
+        from_s, to_s = max(steady[0], begin_s), min(steady[1], end_s)
     from_s = begin_s if from_s is None else from_s
     to_s = end_s if to_s is None else to_s
     groups = range(len(analysis.run.groups))
@@ -55,9 +59,16 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
         "to_s": run_seconds(to_s),
         "used_from_s": run_seconds(first_s),
         "used_to_s": run_seconds(used_to_s),
+        "window": "given" if given else "all" if steady is None else "steady",
         "coverage_factor_of_u": 1,
         **_assemble(analysis, measured, lead),
     }
+
+
+def _steady_window(analysis: RunAnalysis) -> tuple[float, float] | None:
+    from livesense.default_window import longest_steady
+
+    return longest_steady(analysis)
 
 
 def _leading_group(analysis: RunAnalysis) -> int:

@@ -60,7 +60,10 @@ _SHOWN = (
 def _print(facts: dict[str, Any], states: set[str]) -> None:
     """Print the figures; ``states`` are channels of which means and rms values say nothing."""
     span = f"{facts['used_from_s']:.6g} s to {facts['used_to_s']:.6g} s"
-    print(f"Run {facts['run']}, {span}; ± is k = 2 (about 95 %)")
+    what = {"steady": "the longest steady stretch, ", "all": "all of it, "}.get(facts["window"], "")
+    print(f"Run {facts['run']}, {what}{span}; ± is k = 2 (about 95 %)")
+    if facts["window"] == "steady":
+        print("Other stretches: `livesense stretches`; other windows: --from and --to")
     withheld: dict[str, str] = dict(facts.get("withheld", {}))
     for name, figures in facts["channels"].items():
         if name in states:
