@@ -21,7 +21,7 @@ EDGE_SHARE = 1 / 6
 
 
 def longest_steady(analysis: RunAnalysis) -> tuple[float, float] | None:
-    """Find the longest steady stretch, seconds of the run; None where nothing is steady, or none can be told."""
+    """Find the longest steady stretch, seconds of the run; None where none is, or none can be told."""
     try:
         channels = phase_channels(analysis)
     except UsageError:
