@@ -163,7 +163,7 @@ def channel_input(
         unit=channel.unit,
         quantity=channel.quantity,
         phase=channel.phase,
-        place=channel.place,
+        place=channel.circuit or channel.place,
         u_scale=math.hypot(channel.u_scale, warm) if math.isfinite(warm) else channel.u_scale,
         u_common=math.hypot(*(u for name, u in budget.shared_scales().items() if name in common)),
         u_offset=channel.u_offset,

@@ -122,6 +122,7 @@ def channel_facts(analysis: RunAnalysis, channel: ChannelChain) -> dict[str, Any
         "group": channel.group,
         "phase": channel.phase,
         "place": channel.place,
+        "circuit": channel.circuit or None,
         "sensor": str(settings.sensor),
         "computed": channel.computed,
         "unit": channel.unit,

@@ -145,6 +145,7 @@ class Channel:
     the values. ``plus_input`` and the swings carry their defaults. ``scale`` is the unit
     per volt (linear) or per code (direct); ``zero`` is in volts (linear) or codes (direct).
     ``common_mode_rejection`` is what is left of a volt. ``temperature`` names the thermometer at the shunt.
+    ``circuit`` tells several machines or lines apart.
     ``source`` holds the key ``from``. ``assumed`` lists the keys that were left out and
     have an assumed value, or whose error no uncertainty covers.
     """
@@ -203,6 +204,7 @@ class Channel:
     source_resistance_ohm: float = 0.0
     delay_tolerance_s: Tolerance | None = None
     bandwidth_tolerance: Tolerance | None = None
+    circuit: str = ""
 
     @property
     def quantity(self) -> str:

@@ -118,6 +118,7 @@ def read_channel(place: Place, given: Mapping[str, Any], adc: Adc, conditions: C
         source_resistance_ohm=keys.get("source_resistance", 0.0),
         delay_tolerance_s=keys.get("delay_tolerance"),
         bandwidth_tolerance=keys.get("bandwidth_tolerance"),
+        circuit=keys.get("circuit", ""),
     )
     _check_pairs(place, keys, given)
     _check_voltages(place, channel, adc, given)

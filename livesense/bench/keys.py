@@ -175,6 +175,7 @@ CHANNEL: dict[str, Key] = {
     "place": Key(
         choice("high-side", "in-line", "low-side"), '"in-line"', '"in-line"; of the bus "high-side"'
     ),
+    "circuit": Key(text, '"pump 2"', "none: all channels are of one machine"),
     "column": Key(name, '"adc1"', "the channel's name", _STORED),
     "group": Key(integer(0, 255), "0", "the group that has the column", _STORED),
     "sampled_at": Key(choice("low-on", "high-on", "any"), '"low-on"', '"any"'),

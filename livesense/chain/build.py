@@ -87,6 +87,7 @@ def build(
         quantity=channel.quantity,
         phase=channel.phase,
         place=channel.place,
+        circuit=channel.circuit,
         group=group,
         assumed=channel.assumed,
         u_excludes=tuple(key for key in channel.assumed if key not in _UNCOUNTED),
@@ -115,14 +116,15 @@ def _without_pin(plain: ChannelChain, channel: Channel, info: GroupInfo) -> Chan
     zero_code = ((channel.zero or 0.0) - channel.code_offset) / plain.code_unit
     lowest, highest = _type_range(info)
     ends = sorted(per_code * (end - zero_code) for end in (lowest, highest))
-    state = channel.sensor is Sensor.STATE
+    # Floats were rounded where they were made, and by how much nobody tells.
+    unrounded = channel.sensor is Sensor.STATE or info.code.dtype.kind == "f"
     return replace(
         plain,
         per_code=per_code,
         zero_code=zero_code,
         low=ends[0],
         high=ends[1],
-        u_quantisation=0.0 if state else abs(per_code) / math.sqrt(12),
+        u_quantisation=0.0 if unrounded else abs(per_code) / math.sqrt(12),
     )
 
 

@@ -47,6 +47,8 @@ class ChannelChain:
         Bench keys whose errors are not in the uncertainty, because they were left out.
     measured_c
         Temperature of the shunt at which the scale holds, °C: nominal, or that of a calibration.
+    circuit
+        Which of several machines or lines it belongs to; empty where there is one.
     shares
         Name of the scale error that other channels have in common with this one: that of the ADC's
         reference, or of the meter by which all were calibrated.
@@ -83,6 +85,7 @@ class ChannelChain:
     sources: tuple[ChannelChain, ...] = ()
     shares: str = ADC_REFERENCE
     measured_c: float = NOMINAL_C
+    circuit: str = ""
 
     @property
     def u_scale(self) -> float:

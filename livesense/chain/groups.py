@@ -185,6 +185,7 @@ def _computed(channel: Channel, stored: Mapping[str, ChannelChain]) -> ChannelCh
         quantity=first.quantity,
         phase=channel.phase,
         place=channel.place,
+        circuit=channel.circuit,
         group=first.group,
         computed=True,
         source=channel.source,

@@ -40,12 +40,16 @@ COMMANDS: dict[str, str] = {
     "rescale": "give a run that is over a corrected chain, as a revision that can be undone",
     "report": "write the report of a run, one file to hand over, with pass and fail",
     "export": "write a run's scans as CSV, Parquet, COMTRADE or MDF 4",
+    "import": "take a COMTRADE or CSV recording in as a run",
     "verify": "tell whether a logbook is sound, and what is wrong where",
     "copy": "copy a run into a logbook of its own, a file to mail, or into another logbook",
     "delete": "delete runs that are over",
     "compact": "give the space of deleted runs back to the system",
     "simulate": "play a simulated motor, drive and board on a TCP port, a pty or into a file",
 }
+
+MODULES = {"import": "import_file"}
+"""Where a command's module cannot have its name."""
 
 CAUTION = (
     "livesense listens and measures. It is not a protective device, and a healthy reading does not prove "
@@ -99,7 +103,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
         near = difflib.get_close_matches(name, COMMANDS, n=1)
         parser.error(f"there is no command {name!r}" + (f"; did you mean {near[0]!r}?" if near else ""))
-    command = importlib.import_module(f"livesense.cli.{name}")
+    # `import` is a word of Python itself.
+    command = importlib.import_module(f"livesense.cli.{MODULES.get(name, name)}")
     summary = COMMANDS[name]
     command_parser = Parser(prog=f"livesense {name}", description=f"{summary[:1].upper()}{summary[1:]}.")
     command.add_arguments(command_parser)

@@ -30,13 +30,29 @@ def by_place(channels: Mapping[str, ChannelInput], quantity: str = "current") ->
 
 
 def preferred(channels: Mapping[str, ChannelInput], quantity: str = "current") -> dict[str, str]:
-    """One channel for each phase that has any, in-line before low side before high side."""
-    places = by_place(channels, quantity)
+    """One channel for each phase that has any, in-line before low side before high side.
+
+    Phases of different circuits are never joined: those of the first circuit with all three currents, and
+    the voltages of the same circuit, or of the only one that has all three.
+    """
+    found = _circuits(by_place(channels, quantity))
+    currents = found if quantity == "current" else _circuits(by_place(channels))
+    whole = [circuit for circuit, names in currents.items() if len(names) == 3]
+    leading = whole[0] if whole else next(iter(currents), None)
+    if leading in found:
+        return found[leading]
+    others = [names for names in found.values() if len(names) == 3]
+    return others[0] if len(others) == 1 else found.get("", {})
+
+
+def _circuits(places: Mapping[str, Mapping[str, str]]) -> dict[str, dict[str, str]]:
+    """Join the places of the circuit that has no name; others are circuits of their own."""
     ordered = [p for p in PLACES if p in places] + [p for p in places if p not in PLACES]
-    found: dict[str, str] = {}
+    found: dict[str, dict[str, str]] = {}
     for place in ordered:
+        names = found.setdefault("" if place in PLACES else place, {})
         for phase, name in places[place].items():
-            found.setdefault(phase, name)
+            names.setdefault(phase, name)
     return found
 
 

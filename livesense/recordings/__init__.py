@@ -1,0 +1,1 @@
+"""Recordings that were made elsewhere, as a file has them: COMTRADE and CSV."""
