@@ -255,6 +255,27 @@ class Watch:
 
 
 @dataclass(frozen=True, slots=True)
+class Keep:
+    """What of a run is kept while it is recorded, and how much room it may take.
+
+    ``raw_s`` None: all raw scans are kept; ``size_bytes`` None: the logbook may grow without limit. Once raw
+    scans are dropped, those of events stay: ``around_s`` before and after each at least, and of an
+    event longer than ``event_s`` its beginning, peak and end.
+    """
+
+    raw_s: float | None = None
+    size_bytes: int | None = None
+    free_bytes: int | None = None
+    around_s: float = 0.1
+    event_s: float = 60.0
+
+    @property
+    def drops(self) -> bool:
+        """Whether raw scans are dropped at all."""
+        return self.raw_s is not None or self.size_bytes is not None
+
+
+@dataclass(frozen=True, slots=True)
 class Bench:
     """A whole bench file.
 
@@ -274,6 +295,7 @@ class Bench:
     path: str
     warnings: tuple[str, ...]
     conditions: Conditions = Conditions()
+    keep: Keep = Keep()
     default_watches: tuple[Watch, ...] = ()
 
     @property

@@ -14,12 +14,14 @@ from livesense.bench.values import (
     HEATING,
     INDUCTANCE,
     INPUT_VOLTAGE,
+    LONG_TIME,
     PER_KELVIN,
     POWER,
     RATE,
     RATIO,
     RELATIVE,
     RESISTANCE,
+    SIZE,
     SPEED,
     TEMPERATURE,
     TEMPERATURE_STEP,
@@ -307,6 +309,14 @@ LIMITS: dict[str, Key] = {
     "events": Key(count_bounds, "0", "not judged"),
 }
 
+KEEP: dict[str, Key] = {
+    "raw": Key(quantity(LONG_TIME, 10.0, 1e9), '"6 h"', "all raw scans are kept"),
+    "size": Key(quantity(SIZE, 64e6, 1e15), '"20 GB"', "no limit"),
+    "free": Key(quantity(SIZE, 4e6, 1e15), '"2 GB"', '"4.2 MB"'),
+    "around": Key(quantity(TIME, 0.0, 60.0), '"100 ms"', '"100 ms"'),
+    "event": Key(quantity(TIME, 0.1, 3600.0), '"60 s"', '"60 s"'),
+}
+
 TABLES: dict[str, dict[str, Key]] = {
     "bench": BENCH,
     "link": LINK,
@@ -316,6 +326,7 @@ TABLES: dict[str, dict[str, Key]] = {
     "motor": MOTOR,
     "channel": CHANNEL,
     "watch": WATCH,
+    "keep": KEEP,
     "limits": LIMITS,
 }
 """Tables by name."""

@@ -67,6 +67,8 @@ def _table() -> dict[str, tuple[Decimal, str]]:
         for prefix in prefixes
     }
     return table | {
+        **{unit: (Decimal(seconds), "s") for unit, seconds in (("min", 60), ("h", 3600), ("d", 86400))},
+        **{f"{prefix}B": (Decimal(1000) ** n, "B") for n, prefix in enumerate(("", "k", "M", "G", "T"))},
         "%": (Decimal("0.01"), ""),
         "ppm": (Decimal("1e-6"), ""),
         "%/K": (Decimal("0.01"), "1/K"),

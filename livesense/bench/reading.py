@@ -13,6 +13,7 @@ from livesense.bench import (
     Channel,
     Conditions,
     GroupSettings,
+    Keep,
     LinkSettings,
     Motor,
     Tolerance,
@@ -25,6 +26,7 @@ from livesense.bench.keys import (
     ADC,
     BENCH,
     GROUP,
+    KEEP,
     LIMITS,
     LINK,
     LINK_RECORD,
@@ -32,10 +34,12 @@ from livesense.bench.keys import (
 )
 from livesense.bench.rules import Rules
 from livesense.bench.tables import Place, file_name, tables
-from livesense.bench.values import OfFullScale
+from livesense.bench.values import OfFullScale, engineering
 from livesense.layout import LayoutError, RecordLayout, read_layout
 
 DEFAULT_BAUD = 115200
+LEAST_RAW_OF_EVENT = 2.0
+"""Raw scans are kept at least so many times as long as what lies before an event."""
 
 
 def read_bench(text: str, path: str) -> Bench:
@@ -86,6 +90,7 @@ def read_bench(text: str, path: str) -> Bench:
         default_watches=default_rules(file, rules, motor, watches, off)
         if about.get("default_watches", True)
         else (),
+        keep=_keep(Place(file, "keep"), document.get("keep", {}), watches),
     )
 
 
@@ -185,6 +190,31 @@ def _motor(file: str, given: Mapping[str, Any]) -> Motor:
         sequence=keys.get("sequence"),
         resistance_ohm=keys.get("resistance"),
     )
+
+
+def _keep(place: Place, given: Mapping[str, Any], watches: Sequence[Watch]) -> Keep:
+    keys = place.read(given, KEEP)
+    if "raw" not in keys and "size" not in keys:
+        for key in ("around", "event"):
+            if key in keys:
+                place.fail(key, "raw or size beside it: without them nothing is dropped", given[key])
+    size, free = keys.get("size"), keys.get("free")
+    keep = Keep(
+        raw_s=keys.get("raw"),
+        size_bytes=None if size is None else round(size),
+        free_bytes=None if free is None else round(free),
+        around_s=keys.get("around", Keep().around_s),
+        event_s=keys.get("event", Keep().event_s),
+    )
+    needed_s = max((max(w.pre_s, keep.around_s) + w.hold_s for w in watches), default=0.0)
+    if keep.raw_s is not None and keep.raw_s < LEAST_RAW_OF_EVENT * needed_s:
+        place.fail(
+            "raw",
+            f"at least {engineering(LEAST_RAW_OF_EVENT * needed_s, 's')}, twice what lies before an event of "
+            "the [[watch]] rules (pre and hold), so that it can be kept",
+            given["raw"],
+        )
+    return keep
 
 
 def _channels(

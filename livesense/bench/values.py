@@ -41,6 +41,8 @@ CURRENT = Kind("a current", "6 A", "A")
 FREQUENCY = Kind("a frequency", "500 kHz", "Hz")
 RATE = Kind("a rate", "20 kHz", "rate")
 TIME = Kind("a time", "100 us", "s")
+LONG_TIME = Kind("a time", "6 h", "s")
+SIZE = Kind("a size", "20 GB", "B")
 TEMPERATURE_STEP = Kind("a temperature difference", "3950 K", "K")
 CURRENT_SQUARED_TIME = Kind("a current squared times a time", "50 A²s", "A²s")
 
@@ -303,5 +305,6 @@ def engineering(value: float, unit: str) -> str:
     shown = {"ohm": "Ω", "LSB": "LSB"}.get(unit, unit)
     if unit in ("K", "A²s", "°C", "LSB") or value == 0 or not math.isfinite(value):
         return f"{value:g} {shown}"
-    exponent = min(2, max(-3, math.floor(math.log10(abs(value)) / 3 + 1e-12)))
-    return f"{value / 1000.0**exponent:g} {('n', 'µ', 'm', '', 'k', 'M')[exponent + 3]}{shown}"
+    largest = 4 if unit == "B" else 2
+    exponent = min(largest, max(-3, math.floor(math.log10(abs(value)) / 3 + 1e-12)))
+    return f"{value / 1000.0**exponent:g} {('n', 'µ', 'm', '', 'k', 'M', 'G', 'T')[exponent + 3]}{shown}"

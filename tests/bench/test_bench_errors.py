@@ -147,7 +147,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
     (("[adc]", "[adcs]"), 'adcs: expected a known table (nearest: "adc"), got "adcs"'),
     (
         ("[adc]", "[zzz]"),
-        "zzz: expected one of bench, link, group, adc, motor, channel, watch or limits, got",
+        "zzz: expected one of bench, link, group, adc, motor, channel, watch, keep or limits, got",
     ),
     ((SHUNT + "\n", ""), f'{IU}: shunt: expected a resistance such as "5 mΩ", got nothing'),
     (("gain = 20\n", ""), f"{IU}: gain: expected a number such as 20, got nothing"),
