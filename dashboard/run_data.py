@@ -53,6 +53,9 @@ def samples(analysis: RunAnalysis, names: Sequence[str], from_s: float, to_s: fl
     group = by_name[names[0]].group
     rate_hz = analysis.run.groups[group].rate_hz
     reduced = not rate_hz or (to_s - from_s) * rate_hz > 2 * columns
+    if not reduced:
+        # Where raw samples were dropped, what sums them up can still be drawn.
+        reduced = analysis.run.is_dropped(group, *analysis.scans_between(group, from_s, to_s))
     if reduced:
         bands = [analysis.envelope(name, from_s, to_s, columns) for name in names]
         times = [_doubled_times(band.time_s) for band in bands]

@@ -17,6 +17,7 @@ from livesense.bench import Bench
 from livesense.calibrated import InUse, in_use, temperatures_then
 from livesense.chain import Chain, ChannelChain
 from livesense.errors import LogbookError, UsageError
+from livesense.logbook.kept import joined_ranges, outside
 from livesense.logbook.reader import Logbook, RunReader
 from livesense.logbook.rows import CalibrationRow, EventRow
 from livesense.outages import away_of
@@ -175,24 +176,19 @@ class RunAnalysis:
         return first, max(first, stop)
 
     def stretches(self, group: int, first: int, stop: int) -> list[tuple[int, int]]:
-        """Whole stretches ``[first, stop)`` within a range: no gap and no restart inside."""
-        cuts = {first, stop}
-        holes: list[tuple[int, int]] = []
+        """Whole stretches ``[first, stop)`` within a range: no gap, no restart, nothing dropped inside."""
+        cuts: set[int] = {segment.first for segment in self.run.time_axis(group).segments}
+        holes = [(row.first, row.stop) for row in self.run.dropped(group)]
         for gap in self.run.gaps_between(group, first, stop):
             cuts.add(gap.first)
             if gap.count:
                 holes.append((gap.first, gap.first + gap.count))
-                cuts.add(gap.first + gap.count)
-        cuts |= {segment.first for segment in self.run.time_axis(group).segments}
-        edges = sorted(cut for cut in cuts if first <= cut <= stop)
-        lost = {begin for begin, _ in holes}
-        # A hole that begins before the window still covers its start.
-        covered = max((end for begin, end in holes if begin < first), default=first)
-        return [
-            (begin, end)
-            for begin, end in itertools.pairwise(edges)
-            if begin not in lost and begin >= min(covered, stop)
-        ]
+        whole = outside((first, stop), joined_ranges(holes))
+        found: list[tuple[int, int]] = []
+        for begin, end in whole:
+            edges = [begin, *sorted(cut for cut in cuts if begin < cut < end), end]
+            found += itertools.pairwise(edges)
+        return found
 
     def latest(self, seconds: float, names: Sequence[str] | None = None) -> dict[int, Window]:
         """Newest whole stretch of each group, at most so many seconds long."""
@@ -265,7 +261,7 @@ class RunAnalysis:
     def _computed_envelope(self, channel: ChannelChain, first: int, stop: int, buckets: int) -> Band:
         """Bound a computed channel: by raw scans in short windows, by its sources' bands in long ones."""
         axis = self.run.time_axis(channel.group)
-        if stop - first <= EXACT_SCANS:
+        if stop - first <= EXACT_SCANS and not self.run.is_dropped(channel.group, first, stop):
             edges = np.unique(np.linspace(first, stop, min(buckets, stop - first) + 1).astype(np.int64))
             low, high, mean = (np.full(len(edges) - 1, np.nan) for _ in range(3))
             values = np.full(stop - first, np.nan)

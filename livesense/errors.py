@@ -12,6 +12,7 @@
         ├── NewerLogbookError       it was written by a newer livesense
         ├── RunNotFoundError (LookupError)  no such run in this logbook
         ├── DamagedBlockError       stored codes do not match their checksum
+        ├── LogbookFullError        the logbook has reached the size that its bench file allows
         └── DiskFullError (OSError) the disk is full or its floor is reached; what is written is kept
 
 Corrupt bytes on the line are never an exception: they are counted, as
@@ -66,6 +67,10 @@ class RunNotFoundError(LogbookError, LookupError):
 
 class DamagedBlockError(LogbookError):
     """Stored codes do not match their checksum."""
+
+
+class LogbookFullError(LogbookError):
+    """The logbook is as large as it may be; everything written before is kept."""
 
 
 class DiskFullError(LogbookError, OSError):

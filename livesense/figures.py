@@ -15,6 +15,7 @@ from livesense.errors import UsageError
 from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import GroupMeasures, measure_group
 from livesense.measures.three_phase import PHASES
+from livesense.retained import dropped_text
 from livesense.samples import Codes, Estimate
 from livesense.timetext import run_seconds
 
@@ -43,6 +44,9 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
     groups = range(len(analysis.run.groups))
     lead = _leading_group(analysis)
     used = _longest_stretch(analysis, lead, from_s, to_s)
+    dropped = dropped_text(analysis, from_s, to_s, lead)
+    if used is None and dropped is not None:
+        raise UsageError(f"no figures between {from_s:g} s and {to_s:g} s: {dropped}")
     if used is None:
         raise UsageError(
             f"no scans between {from_s:g} s and {to_s:g} s: the run holds {begin_s:g} s to {end_s:g} s"
@@ -61,6 +65,7 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
         "used_to_s": run_seconds(used_to_s),
         "window": "given" if given else "all" if steady is None else "steady",
         "coverage_factor_of_u": 1,
+        "dropped": dropped,
         **_assemble(analysis, measured, lead),
     }
 

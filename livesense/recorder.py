@@ -25,7 +25,8 @@ from livesense.link.reader import LinkReader, arrival_now
 from livesense.live_points import discard_of_run, point_of_run, scale_of_run
 from livesense.live_walk import walk_of_run
 from livesense.live_zero import zero_of_run
-from livesense.logbook.writer import LogbookWriter, RunWriter
+from livesense.logbook.retention import Keeping
+from livesense.logbook.writer import FLOOR_BYTES, LogbookWriter, RunWriter
 from livesense.outages import Away, Outages
 from livesense.record_settings import Ended, Progress, RecordSettings
 from livesense.samples import Arrival, Description, GapCause, GroupInfo, LinkFault, Note, Packets
@@ -118,7 +119,7 @@ class Recorder:
         )
         if settings.wait or settings.logbook.exists():
             # A logbook that cannot be used is told before a long wait.
-            self._writer = LogbookWriter(settings.logbook)
+            self._open_logbook()
         try:
             reader.start()
             try:
@@ -326,12 +327,17 @@ class Recorder:
 
     # Runs
 
+    def _open_logbook(self) -> None:
+        floor_bytes = self._settings.bench.keep.free_bytes or FLOOR_BYTES
+        self._writer = LogbookWriter(self._settings.logbook, floor_bytes=floor_bytes)
+
     def _begin_run(self, wall_s: float) -> None:
         settings = self._settings
         bench = settings.bench
         if self._writer is None:
             # Not before the port is open: a port that is not there leaves no empty logbook behind.
-            self._writer = LogbookWriter(settings.logbook)
+            self._open_logbook()
+        assert self._writer is not None
         self._run = self._writer.start_run(
             name=settings.name,
             bench_name=bench.name,
@@ -342,6 +348,9 @@ class Recorder:
             wire=bench.link.wire,
             started_wall_s=wall_s,
         )
+        if bench.keep.drops:
+            keep = bench.keep
+            self._run.retain(Keeping(keep.raw_s, keep.size_bytes, keep.around_s, keep.event_s))
         self._started_wall_s = wall_s
         self._outages = Outages(self._run.outage)
         self._runs.append(self._run.number)

@@ -17,6 +17,7 @@ from livesense.errors import LogbookError, UsageError
 from livesense.logbook.reader import Logbook
 from livesense.logbook.rows import CalibrationRow, RevisionRow
 from livesense.logbook.writer import LogbookWriter
+from livesense.retained import dropped_text
 from livesense.watching import events_again
 
 
@@ -72,6 +73,7 @@ def rescale(
             )
         events = events_again(run, corrected, chain)
         events_before = run.row.events
+        dropped = dropped_text(analysis)
     row = RevisionRow(
         number=0,
         wall_s=time.time(),
@@ -94,7 +96,12 @@ def rescale(
         "calibration": facts_of(used),
         "events": len(events),
         "events_before": events_before,
-        "warnings": [*_misfits(analysis, corrected), *chain.warnings, *used.warnings],
+        "warnings": [
+            *_misfits(analysis, corrected),
+            *chain.warnings,
+            *used.warnings,
+            *([] if dropped is None else [f"events were looked for only where they can be: {dropped}"]),
+        ],
     }
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from livesense.budget_facts import budget_facts
 from livesense.calibrated import facts_of
 from livesense.outages import away_of, outage_facts
+from livesense.retained import keep_facts
 from livesense.timetext import iso_time, run_seconds
 
 if TYPE_CHECKING:
@@ -69,6 +70,8 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
         ],
         "faults": dict(faults),
         "events": row.events,
+        "keep": keep_facts(analysis),
+        "error": _error(row.summary),
         "notes": [
             {"at": iso_time(note.wall_s), "scan": note.scan, "source": note.source, "text": note.text}
             for note in run.notes()
@@ -91,6 +94,12 @@ def revision_facts(revision: RevisionRow) -> dict[str, Any]:
     }
 
 
+def _error(summary: dict[str, Any] | None) -> str | None:
+    """Tell why the recording ended with an error, where it could still say so."""
+    text = (summary or {}).get("error")
+    return text if isinstance(text, str) else None
+
+
 def group_facts(analysis: RunAnalysis, number: int) -> dict[str, Any]:
     """Write a group's rates, codes and counts for JSON."""
     run = analysis.run
@@ -110,6 +119,7 @@ def group_facts(analysis: RunAnalysis, number: int) -> dict[str, Any]:
         "burst": info.burst,
         "scans_stored": run.scans_stored(number),
         "scans_lost": run.scans_lost(number),
+        "scans_dropped": run.scans_dropped(number),
     }
 
 

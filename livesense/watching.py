@@ -98,8 +98,10 @@ def _group_again(run: RunReader, bench: Bench, chain: Chain, group: int) -> list
 
     rate_hz = _rate(run, group, 0)
     watches = GroupWatches(bench, chain, group, rate_hz)
-    ends = _closings(run, group)
-    gaps = run.gaps(group)
+    dropped = [(row.first, row.stop) for row in run.dropped(group)]
+    # Behind dropped scans everything begins anew, as after a restart.
+    ends = sorted({*_closings(run, group), *(stop for _, stop in dropped)})
+    gaps = [gap for gap in run.gaps(group) if not any(first <= gap.first < stop for first, stop in dropped)]
     last = -1
     for first, codes in _pieces(run, group, [*ends, *(gap.first for gap in gaps)]):
         while gaps and gaps[0].first <= first and not _after_closing(gaps[0], ends):

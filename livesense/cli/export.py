@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from livesense.export.csv_file import write_csv
     from livesense.export.run_export import Format, export_run
     from livesense.export.tables import tables
+    from livesense.retained import dropped_text
 
     check_window(args)
     form = Format(args.format)
@@ -52,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"--out - and {other} {why}; leave one of them out")
     names = [name.strip() for name in args.channels.split(",")] if args.channels else None
     with opened_run(args) as analysis:
+        dropped = dropped_text(analysis, args.from_s, args.to_s)
         missing = [] if args.codes or names else undescribed(analysis)
         if args.out == "-":
             if isinstance(sys.stdout, io.TextIOWrapper):
@@ -60,6 +62,7 @@ def run(args: argparse.Namespace) -> int:
             chosen = tables(analysis, codes=args.codes, names=names, from_s=args.from_s, to_s=args.to_s)
             write_csv(chosen, sys.stdout)
             _tell_missing(missing)
+            _tell_dropped(dropped)
             return 0
         default = f"run-{analysis.run.row.number}{form.suffix}"
         with progress(quiet=args.quiet) as tell:
@@ -75,8 +78,9 @@ def run(args: argparse.Namespace) -> int:
                 tell=tell,
             )
     _tell_missing(missing)
+    _tell_dropped(dropped)
     if args.json:
-        print_json(done)
+        print_json(done | {"dropped": dropped})
     else:
         print(f"{done['rows']} rows in {_named(done['files'])}{_beside(done['metadata'])}")
     return 0
@@ -90,6 +94,11 @@ def _named(files: list[str]) -> str:
 
 def _beside(files: list[str]) -> str:
     return f"; units, uncertainties and chain in {_named(files)}" if files else ""
+
+
+def _tell_dropped(text: str | None) -> None:
+    if text is not None:
+        print(f"livesense: not in the export: {safe(text)}", file=sys.stderr)
 
 
 def _tell_missing(names: list[str]) -> None:

@@ -64,6 +64,8 @@ def _print(facts: dict[str, Any], states: set[str]) -> None:
     print(f"Run {facts['run']}, {what}{span}; ± is k = 2 (about 95 %)")
     if facts["window"] == "steady":
         print("Other stretches: `livesense stretches`; other windows: --from and --to")
+    if facts["dropped"]:
+        print(facts["dropped"])
     withheld: dict[str, str] = dict(facts.get("withheld", {}))
     for name, figures in facts["channels"].items():
         if name in states:

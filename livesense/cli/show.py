@@ -9,7 +9,7 @@ from livesense.budget_facts import alike, headline
 from livesense.cli.opened import no_scans, opened_run
 from livesense.cli.options import add_json, add_logbook, add_run
 from livesense.cli.output import duration, print_json, quantity, safe, table
-from livesense.wording import MINUS, significant
+from livesense.wording import MINUS, counted, significant
 
 MOST_ROWS = 20
 """Of each list in the text."""
@@ -38,6 +38,8 @@ def _print(facts: dict[str, Any]) -> None:
     length = duration(facts["seconds"])
     print(f"Run {facts['run']}{title}: {facts['state']}, {length} from {facts['started'][:19]}")
     print(f"Bench {safe(facts['bench_name'])!r}, {facts['wire']} wire, port {safe(facts['port'])}")
+    if facts["error"]:
+        print(f"It ended because of an error: {safe(facts['error'])}")
     if not any(group["scans_stored"] for group in facts["groups"]):
         yet = " yet" if facts["state"] == "recording" else ""
         print(f"{no_scans(facts['run']).capitalize()}{yet}")
@@ -50,6 +52,9 @@ def _print(facts: dict[str, Any]) -> None:
         if (fit := group["rate_fitted_hz"]) is not None:
             odd = ", which does not fit the nominal rate" if group["rate_off"] else ""
             print(f"  fitted against the clock: {quantity(fit)} (k = 2){odd}")
+    if facts["keep"]["text"]:
+        dropped = sum(group["scans_dropped"] for group in facts["groups"])
+        print(f"Retention: {counted(dropped, 'scan')} of those stored dropped: {facts['keep']['text']}")
     if facts["chain"]:
         _chain(facts["chain"])
     _budgets(facts["chain"])

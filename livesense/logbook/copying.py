@@ -25,7 +25,18 @@ ROWS_AT_ONCE = 100
 NUMBERED = ("tail", "block", "pyramid", "trend", "gap", "restart", "note", "request")
 """Tables whose rows have a number of their own, which is given anew, in the same order."""
 
-KEYED = ("scan_group", "channel", "segment", "fault", "event", "outage", "rate", "health", "revision")
+KEYED = (
+    "scan_group",
+    "channel",
+    "segment",
+    "fault",
+    "event",
+    "outage",
+    "rate",
+    "health",
+    "revision",
+    "dropped",
+)
 """Tables whose key is the run's number and something within it."""
 
 UNFINISHED = ".unfinished"

@@ -41,15 +41,18 @@ class Envelope:
     n: NDArray[np.int64]
 
 
-def edges_of(first: int, stop: int, buckets: int) -> tuple[NDArray[np.int64], int]:
-    """Edges ``(b + 1,)`` of at most ``buckets`` buckets, and the pyramid's level they fit to."""
+def edges_of(first: int, stop: int, buckets: int, finest: int = 0) -> tuple[NDArray[np.int64], int]:
+    """Edges ``(b + 1,)`` of at most ``buckets`` buckets, and the pyramid's level they fit to.
+
+    Below level ``finest`` nothing is there: buckets are no shorter than its entries.
+    """
     if first < 0 or stop <= first:
         raise ValueError(f"expected a window of at least one scan from 0 on, got {first} to {stop}")
     if buckets < 1:
         raise ValueError(f"expected at least one bucket, got {buckets}")
     span = stop - first
-    buckets = min(buckets, span)
-    level = 0
+    buckets = min(buckets, max(1, span // factor(finest)))
+    level = finest
     # Twice the factor, so that rounding to entries leaves buckets of nearly even length.
     while level < pyramid.LEVELS and span >= buckets * factor(level + 1) * (2 if level else 1):
         level += 1
@@ -64,7 +67,7 @@ def edges_of(first: int, stop: int, buckets: int) -> tuple[NDArray[np.int64], in
 
 def envelope(source: Source, position: int, first: int, stop: int, buckets: int) -> Envelope:
     """Envelope of one channel; see :meth:`RunReader.envelope`."""
-    edges, level = edges_of(first, stop, buckets)
+    edges, level = edges_of(first, stop, buckets, min(source.dropped_level(first, stop), pyramid.LEVELS))
     count = len(edges) - 1
     low, high, mean = (np.full(count, np.nan) for _ in range(3))
     n = np.zeros(count, np.int64)

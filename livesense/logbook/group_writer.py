@@ -53,6 +53,13 @@ class GroupWriter:
         self._merged_s: float | None = None
         self._pyramid = PyramidBuilder()
         self._has_clock = info.clock is not None
+        self.block_bytes = 0
+        """Of all blocks made so far."""
+
+    @property
+    def shape(self) -> tuple[int, int, bool, np.dtype[Any]]:
+        """The next scan's index, channels of codes, whether there is a clock, and the codes' type."""
+        return self._next, self._channels, self._has_clock, np.dtype(self.held_as)
 
     def append(self, block: ScanBlock) -> None:
         """Take scans in; see :meth:`RunWriter.append`."""
@@ -137,21 +144,8 @@ class GroupWriter:
                     yield self._page(page)
 
     def _block(self, position: int, first: int, encoded: codec.Encoded, scans: int) -> Statement:
-        return (
-            "INSERT INTO block (run, scan_group, position, first, scans, encoding, base, crc32, data)"
-            " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                self._run,
-                self._number,
-                position,
-                first,
-                scans,
-                encoded.encoding,
-                encoded.base,
-                encoded.crc32,
-                encoded.data,
-            ),
-        )
+        self.block_bytes += len(encoded.data)
+        return block_row(self._run, self._number, position, first, encoded, scans)
 
     def _page(self, page: Page) -> Statement:
         return (
@@ -172,6 +166,19 @@ class GroupWriter:
         if clock is not None and not self._has_clock:
             self._has_clock = True
             yield self.clock_channel("clock")
+
+
+def block_row(
+    run: int, group: int, position: int, first: int, encoded: codec.Encoded, scans: int
+) -> Statement:
+    """Write one channel's block."""
+    return (
+        "INSERT INTO block (run, scan_group, position, first, scans, encoding, base, crc32, data)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            run, group, position, first, scans, encoded.encoding, encoded.base, encoded.crc32, encoded.data,
+        ),
+    )  # fmt: skip
 
 
 def _joined(stretches: list[_Stretch]) -> list[_Stretch]:

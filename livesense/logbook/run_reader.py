@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError, LogbookError, RunNotFoundError
-from livesense.logbook import codec, revisions, trends
+from livesense.logbook import codec, kept, revisions, trends
 from livesense.logbook.envelope import Envelope, envelope
 from livesense.logbook.fields import event_row, from_json
+from livesense.logbook.kept import DroppedRow
 from livesense.logbook.rows import (
     CalibrationRow,
     ChannelRow,
@@ -99,26 +100,48 @@ class RunReader:
         return TimeAxis(tuple(found))
 
     def extent(self, group: int) -> tuple[int, int]:
-        """Find the first stored scan index, and the last one + 1; (0, 0) while nothing is stored."""
+        """Find the first stored scan index, and the last one + 1; (0, 0) while nothing is stored.
+
+        Scans that retention dropped count: they are summed up.
+        """
         source = self._source(group)
         place = {"run": self.number, "number": source.number}
-        ((low, low_tail, high, high_tail),) = self._logbook.select(
+        gone = (
+            "(SELECT min(first) FROM dropped WHERE run = :run AND scan_group = :number AND level = 0)"
+            if source.drops
+            else "NULL"
+        )
+        ((low, low_tail, high, high_tail, low_gone),) = self._logbook.select(
             "SELECT (SELECT min(first) FROM block"
             "  WHERE run = :run AND scan_group = :number AND position = 0),"
             " (SELECT min(first) FROM tail WHERE run = :run AND scan_group = :number),"
             " (SELECT first + scans FROM block WHERE run = :run AND scan_group = :number AND position = 0"
             "  ORDER BY first DESC LIMIT 1),"
             " (SELECT first + scans FROM tail WHERE run = :run AND scan_group = :number"
-            "  ORDER BY first DESC LIMIT 1)",
+            f"  ORDER BY first DESC LIMIT 1), {gone}",
             place,
         )
-        firsts = [self._whole(value, "first") for value in (low, low_tail) if value is not None]
+        firsts = [self._whole(value, "first") for value in (low, low_tail, low_gone) if value is not None]
         stops = [self._whole(value, "first") for value in (high, high_tail) if value is not None]
         return (min(firsts), max(stops)) if firsts else (0, 0)
 
     def scans_stored(self, group: int) -> int:
-        """Count the stored scans of a group."""
+        """Count the scans of a group that were stored; retention may have dropped some of them since."""
         return self._totals.scans_stored(self._source(group).number)
+
+    def scans_dropped(self, group: int) -> int:
+        """Count the scans of a group that retention dropped."""
+        return self._totals.scans_dropped(self._source(group).number)
+
+    def dropped(self, group: int | None = None, level: int = 0) -> list[DroppedRow]:
+        """List the ranges that retention dropped, in order; ``level`` 0 are raw scans, 1 the finest sums."""
+        return [
+            row for row in kept.dropped_rows(self._logbook.select, self.number, group) if row.level == level
+        ]
+
+    def is_dropped(self, group: int, first: int, stop: int) -> bool:
+        """Tell whether retention dropped raw scans of a window."""
+        return self._source(group).dropped_level(int(first), int(stop)) > 0
 
     def scans_lost(self, group: int) -> int | None:
         """Count the scans lost, burst pauses left out; None where the wire has no counter."""
@@ -396,6 +419,7 @@ class RunReader:
         groups: list[GroupInfo] = []
         counted: list[bool] = []
         sources: list[Source] = []
+        drops = kept.are_noted(book.select)
         for row in book.select(
             "SELECT number, rate_hz, code, held_as, bits, burst, counted FROM scan_group"
             " WHERE run = ? ORDER BY number",
@@ -430,7 +454,7 @@ class RunReader:
                 held = codec.dtype_of(held_as)
             except DamagedBlockError as error:
                 raise LogbookError(f"{book.path}: run {self.number}: {error}") from error
-            sources.append(Source(book.select, book.cache, self.number, number, held, len(mine)))
+            sources.append(Source(book.select, book.cache, self.number, number, held, len(mine), drops))
         self._channels, self._counted, self._sources = channels, tuple(counted), tuple(sources)
         self._groups = tuple(groups) if groups else None
 

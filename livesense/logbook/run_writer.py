@@ -12,6 +12,7 @@ from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import device_of, event_fields, real_or_none, to_json, whole_or_none
 from livesense.logbook.group_writer import GroupWriter
 from livesense.logbook.locks import RunLock
+from livesense.logbook.retention import Keeping, Retention, Written
 from livesense.logbook.rows import OutageRow, RequestRow, RevisionRow
 from livesense.samples import (
     Estimate,
@@ -51,6 +52,12 @@ class RunWriter:
         self._health_written_s = float("-inf")
         self._health_changed = False
         self._over = False
+        self._retention: Retention | None = None
+
+    def retain(self, keeping: Keeping) -> None:
+        """Drop raw scans of this run once they are old, or where the file would become too large."""
+        self._retention = Retention(keeping, self.number, self._logbook.select)
+        self._logbook.reuse_pages()
 
     def add_groups(
         self,
@@ -71,6 +78,8 @@ class RunWriter:
         for number, (info, flag) in enumerate(zip(groups, flags, strict=True)):
             group = GroupWriter(self.number, number, info)
             self._groups[number] = group
+            if self._retention is not None:
+                self._retention.rate(number, info.rate_hz)
             self._put(
                 "INSERT INTO scan_group (run, number, rate_hz, code, held_as, bits, burst, counted)"
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -134,6 +143,8 @@ class RunWriter:
 
     def segment(self, start: SegmentStart) -> None:
         """Begin a new stretch of even sampling."""
+        if self._retention is not None:
+            self._retention.rate(start.group, start.rate_hz)
         self._put(
             "INSERT OR REPLACE INTO segment (run, scan_group, first, start_s, rate_hz)"
             " VALUES (?, ?, ?, ?, ?)",
@@ -202,6 +213,8 @@ class RunWriter:
         """Keep an event; hands back its number within the run, for :meth:`update_event`."""
         number = self._events
         self._events += 1
+        if self._retention is not None:
+            self._retention.event(number, event)
         fields = event_fields(event)
         columns = ", ".join(fields)
         marks = ", ".join("?" * len(fields))
@@ -215,6 +228,8 @@ class RunWriter:
 
     def update_event(self, number: int, event: Event) -> None:
         """Renew an event that went on or ended."""
+        if self._retention is not None:
+            self._retention.event(number, event)
         fields = event_fields(event)
         columns = ", ".join(f"{column} = ?" for column in fields)
         self._put(
@@ -271,11 +286,17 @@ class RunWriter:
         ------
         DiskFullError
             The disk is full, or nearly so: what was committed before is kept, and this too if there was room.
+        LogbookFullError
+            The logbook has reached its largest size; this commit is kept.
         LogbookError
             The file cannot be written.
         """
         self._commit(force=False)
         self._logbook.upkeep()
+        if self._retention is not None and self._retention.due(time.monotonic()):
+            written = {n: Written(*group.shape, group.block_bytes) for n, group in self._groups.items()}
+            self._queue.extend(self._retention.statements(written, time.time()))
+            self._write()
 
     def merge(self, force: bool = False) -> None:
         """Commit; ``force`` merges all scans into blocks now."""
@@ -343,6 +364,9 @@ class RunWriter:
             )
             self._health_changed = False
             self._health_written_s = now
+        self._write()
+
+    def _write(self) -> None:
         if self._queue:
             self._logbook.write(self._queue)
             self._queue = []

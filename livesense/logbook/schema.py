@@ -37,9 +37,10 @@ TABLES = (
     "calibration_point",
     "revision",
     "request",
+    "dropped",
 )
 
-SINCE = {"calibration_point": 4, "revision": 4, "trend": 5}
+SINCE = {"calibration_point": 4, "revision": 4, "trend": 5, "dropped": 6}
 """Schema version that brought a table, for those that the first one lacked."""
 
 NOMINAL_BEFORE = (
@@ -148,6 +149,17 @@ def _trends(db: Database) -> None:
     db.conn.execute("CREATE UNIQUE INDEX trend_place ON trend (run, scan_group, level, first)")
 
 
+def _dropped_scans(db: Database) -> None:
+    """Keep which raw scans retention dropped."""
+    db.conn.execute(
+        "CREATE TABLE dropped ("
+        "run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE, scan_group INTEGER NOT NULL,"
+        " level INTEGER NOT NULL, first INTEGER NOT NULL, stop INTEGER NOT NULL, scans INTEGER NOT NULL,"
+        " reason TEXT NOT NULL, wall_s REAL NOT NULL,"
+        " PRIMARY KEY (run, scan_group, level, first)) WITHOUT ROWID"
+    )
+
+
 Migration = Callable[["Database"], None]
 
 MIGRATIONS: list[Migration] = [
@@ -156,6 +168,7 @@ MIGRATIONS: list[Migration] = [
     _rates_by_their_key,
     _calibrations_and_revisions,
     _trends,
+    _dropped_scans,
 ]
 """In order; the one at position n leads from schema version n to n + 1."""
 

@@ -99,6 +99,19 @@ class Source:
     number: int
     dtype: np.dtype[Any]
     channels: int
+    drops: bool = False
+    """Whether the logbook can have dropped scans."""
+
+    def dropped_level(self, first: int, stop: int) -> int:
+        """Tell the finest that all of a window still has: 0 its scans, 1 the sums of 64, 2 those above."""
+        if not self.drops:
+            return 0
+        ((level,),) = self.select(
+            "SELECT coalesce(max(level) + 1, 0) FROM dropped"
+            " WHERE run = ? AND scan_group = ? AND first < ? AND stop > ?",
+            (self.run, self.number, stop, first),
+        )
+        return whole(level, "level")
 
     def stretches(
         self, first: int, stop: int, positions: Sequence[int], clock: bool = False

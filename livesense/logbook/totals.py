@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import time
 
-from livesense.logbook import revisions
+from livesense.logbook import kept, revisions
 from livesense.logbook.stretches import Select, whole_of
 from livesense.samples import SegmentStart
 
@@ -28,25 +28,49 @@ class Totals:
         self._select = select
         self._run = run
         self._stored: dict[int, tuple[int, int]] = {}
+        self._dropped: dict[int, int] = {}
+        self._drops: bool | None = None
         self._lost: dict[int, tuple[int, int]] = {}
         self._faults: tuple[float, int, dict[str, int]] = (-math.inf, 0, {})
         self._events: tuple[int | None, int, int] = (None, -1, 0)
         self._segments: dict[int, list[SegmentStart]] = {}
 
     def scans_stored(self, group: int) -> int:
-        """Count the stored scans of a group."""
+        """Count the scans of a group that were stored, those that were dropped since too."""
         upto, before = self._stored.get(group, (-1, 0))
-        # One statement, so that no merge of the tail falls between its parts.
-        ((blocks, last, tail),) = self._select(
+        # One statement, so that no merge of the tail and no dropping falls between its parts.
+        ((blocks, last, tail, dropped),) = self._select(
             "SELECT coalesce(sum(scans), 0), max(first),"
-            " coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0)"
+            " coalesce((SELECT sum(scans) FROM tail WHERE run = :run AND scan_group = :number), 0),"
+            f" {self._dropped_sum()}"
             " FROM block WHERE run = :run AND scan_group = :number AND position = 0 AND first > :upto",
             {"run": self._run, "number": group, "upto": upto},
         )
+        gone = whole_of(self._run, dropped, "scans")
+        if upto >= 0 and gone != self._dropped.get(group, 0):
+            # What was counted is not there any more: once more from the beginning.
+            del self._stored[group]
+            return self.scans_stored(group)
+        self._dropped[group] = gone
         counted = before + whole_of(self._run, blocks, "scans")
         if last is not None:
             self._stored[group] = (whole_of(self._run, last, "first"), counted)
-        return counted + whole_of(self._run, tail, "scans")
+        return counted + gone + whole_of(self._run, tail, "scans")
+
+    def scans_dropped(self, group: int) -> int:
+        """Count the scans of a group that retention dropped."""
+        ((gone,),) = self._select(f"SELECT {self._dropped_sum()}", {"run": self._run, "number": group})
+        return whole_of(self._run, gone, "scans")
+
+    def _dropped_sum(self) -> str:
+        if self._drops is None:
+            self._drops = kept.are_noted(self._select)
+        if not self._drops:
+            return "0"
+        return (
+            "coalesce((SELECT sum(scans) FROM dropped"
+            " WHERE run = :run AND scan_group = :number AND level = 0), 0)"
+        )
 
     def scans_lost(self, group: int) -> int:
         """Count a group's lost scans, as far as they can be counted, burst pauses left out."""

@@ -29,7 +29,7 @@ MOST_TROUBLES = 100
 """SQLite's own check tells so many at most."""
 
 WITH_RUN = tuple(name for name in schema.TABLES if name not in ("run", "calibration", "calibration_point"))
-WITH_GROUP = ("segment", "tail", "block", "pyramid", "trend", "gap", "restart", "event", "rate")
+WITH_GROUP = ("segment", "tail", "block", "pyramid", "trend", "gap", "restart", "event", "rate", "dropped")
 
 _OUTSIDE = {
     "event": (

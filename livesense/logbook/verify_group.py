@@ -13,9 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError
-from livesense.logbook import codec, pyramid
+from livesense.logbook import codec, kept, pyramid
 from livesense.logbook.findings import Finding, Findings
 from livesense.logbook.stretches import Select, whole
+from livesense.logbook.verify_dropped import DroppedCheck
 
 ROWS_AT_ONCE = 16
 """So many blocks of a channel, tail rows or gaps are read by one query."""
@@ -73,9 +74,13 @@ class Place:
 
 @dataclass(slots=True)
 class Tally:
-    """What was found: stored scans, blocks, pages, and the index behind all that is accounted for."""
+    """What was found: stored scans, blocks, pages, and the index behind all that is accounted for.
+
+    Of the stored ``scans``, ``dropped`` were dropped by retention since.
+    """
 
     scans: int = 0
+    dropped: int = 0
     lost: int = 0
     blocks: int = 0
     pages: int = 0
@@ -104,6 +109,9 @@ class _GroupCheck:
         self._spoiled: dict[int, list[tuple[int, int]]] = {}
         self._fed = 0
         self._gap_at: tuple[object, object] = (_LOWEST, _LOWEST)
+        self._dropped = DroppedCheck(
+            place.select, place.run, place.group, place.names[: place.channels], found
+        )
 
     def run(self) -> Tally:
         for first, rows in groupby(
@@ -115,6 +123,10 @@ class _GroupCheck:
             self._gaps(LARGEST_INDEX)
         if self._place.state in ("complete", "failed"):
             self._pages(self._builder.finish())
+        if self._dropped.rows:
+            self._tally.dropped = self._dropped.scans
+            self._tally.scans += self._tally.dropped
+            self._tally.pages += self._dropped.check(self._tick)
         self._extra_pages()
         return self._tally
 
@@ -189,6 +201,8 @@ class _GroupCheck:
     def _codes(self, position: int, row: _Row | None, first: int, scans: int) -> NDArray[Any] | None:
         """Codes of one channel; None where they cannot be had, which is then told."""
         if row is None:
+            if self._dropped_meanwhile(first, first + scans):
+                return None
             self._tell("missing", "the channel's block is missing", first, scans, position)
             return None
         try:
@@ -209,12 +223,24 @@ class _GroupCheck:
         self._gaps(first)
         at = self._tally.stop
         if first > at:
-            self._tell("unaccounted", "scans are neither stored nor in a gap", at, first - at)
-            self._spoil_all(at, first)
+            self._tell_unaccounted(at, first)
         elif first < at:
             twice = min(at, first + scans) - first
             self._tell("overlap", "scans are stored that are stored or in a gap already", first, twice)
         self._tally.stop = max(at, first + scans)
+
+    def _dropped_meanwhile(self, first: int, stop: int) -> bool:
+        """Tell whether a recorder at work dropped scans since they were listed."""
+        if self._place.state != "recording":
+            return False
+        self._dropped.read()
+        return self._dropped.covers(first, stop)
+
+    def _tell_unaccounted(self, first: int, stop: int) -> None:
+        self._dropped_meanwhile(first, stop)
+        for begin, end in kept.outside((first, stop), self._dropped.ranges):
+            self._tell("unaccounted", "scans are neither stored nor in a gap", begin, end - begin)
+            self._spoil_all(begin, end)
 
     def _gaps(self, until: int) -> None:
         """Go on through the gaps that begin before ``until``."""
@@ -239,9 +265,8 @@ class _GroupCheck:
             self._tell("gap", f"expected a gap of 1 scan or more, found {scans}", first, 1)
             return
         if first > at:
-            self._tell("unaccounted", "scans are neither stored nor in a gap", at, first - at)
-            self._spoil_all(at, first)
-        elif first < at:
+            self._tell_unaccounted(at, first)
+        elif first < at and not self._dropped.covers(first, min(at, first + scans)):
             twice = min(at, first + scans) - first
             self._tell("gap", "a gap holds scans that are stored or in another gap", first, twice)
         self._tally.stop = max(at, first + scans)
@@ -318,7 +343,7 @@ class _GroupCheck:
             self._tell("pyramid", f"level {page.level}: {error}", *where)
             return
         # Where codes cannot be read, nobody knows what the page should say.
-        known = all(
+        known = not self._dropped.covers(page.first, page.first + scans) and all(
             stop <= page.first or first >= page.first + scans
             for first, stop in self._spoiled.get(page.position, ())
         )
@@ -330,7 +355,7 @@ class _GroupCheck:
     def _extra_pages(self) -> None:
         """Look for pages that sum up nothing; where codes are not known, so is how many there should be."""
         place = self._place
-        if self._spoiled or place.state == "recording":
+        if self._spoiled or self._dropped.rows or place.state == "recording":
             return
         ((count,),) = place.select(
             "SELECT count(*) FROM pyramid WHERE run = :run AND scan_group = :group", place.values

@@ -194,6 +194,10 @@ class LogbookWriter:
             len(value) for _, values in statements for value in values if isinstance(value, bytes)
         )
 
+    def reuse_pages(self) -> None:
+        """Let what is deleted stand until its pages are used again: zeros over it would be written twice."""
+        self.select("PRAGMA secure_delete = FAST")
+
     def select(self, text: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
         """Read all rows of one query."""
         try:
@@ -226,10 +230,16 @@ class LogbookWriter:
         # What stands in the write-ahead file is written a second time when it moves into the main file.
         free = db.free_bytes(self.path) - db.wal_bytes(self.path)
         if free < self._floor_bytes:
+            floor = f"{self._floor_bytes / 1e6:.1f} MB"
+            if self._floor_bytes == FLOOR_BYTES:
+                why = f"the disk is full: {max(free, 0) / 1e6:.1f} MB free, at least {floor} are needed"
+            else:
+                why = (
+                    f"stopped before the disk is full: {max(free, 0) / 1e6:.1f} MB free,"
+                    f" {floor} are to stay free ([keep] free in the bench file)"
+                )
             raise DiskFullError(
-                f"{self.path}: the disk is full: {max(free, 0) / 1e6:.1f} MB free,"
-                f" at least {self._floor_bytes / 1e6:.1f} MB are needed;"
-                " what was written is kept. Free some space and record again"
+                f"{self.path}: {why}; what was written is kept. Free some space and record again"
             )
 
     def size_bytes(self) -> int:
