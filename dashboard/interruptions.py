@@ -13,6 +13,7 @@ import numpy as np
 
 from dashboard.digits import grouped
 from livesense.outages import outage_facts
+from livesense.retained import dropped_text
 from livesense.wording import counted
 
 if TYPE_CHECKING:
@@ -73,7 +74,11 @@ def interruptions(analysis: RunAnalysis) -> dict[str, Any]:
     order = {"outage": 0, "restart": 1, "gap": 2}
     rows = sorted([*outages, *restarts, *gaps], key=lambda row: (row["from_s"], order[row["kind"]]))
     count = run.gap_count()
-    return {"rows": rows, "text": _summary(count, len(restarts), len(outages)), "more": count - len(all_gaps)}
+    text = _summary(count, len(restarts), len(outages))
+    dropped = dropped_text(analysis)
+    if dropped is not None:
+        text += f" {dropped[:1].upper()}{dropped[1:]}."
+    return {"rows": rows, "text": text, "more": count - len(all_gaps)}
 
 
 def _gap_text(count: int | None, cause: str) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from dashboard.channels import picture_channels
 from dashboard.digits import shown
 from dashboard.tiles import withheld_reason
+from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
 
 if TYPE_CHECKING:
@@ -96,6 +97,11 @@ def measured_stretch(analysis: RunAnalysis, from_s: float, to_s: float) -> tuple
     if not whole and to_s - from_s <= LONGEST_MEASURED_S:
         return from_s, to_s, "the stretch shown above"
     within = "of this run" if whole else "of the stretch shown above"
+    begins_s = newest_kept_s(analysis)
+    if from_s < begins_s < to_s:
+        # Figures want raw samples: those before were dropped by retention.
+        from_s = begins_s
+        within = f"of the raw samples kept {within}"
     steady = steady_part(analysis, from_s, to_s)
     if steady is not None:
         return *steady, f"the first steady part {within}"

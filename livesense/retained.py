@@ -102,9 +102,10 @@ def kept_stretches(analysis: RunAnalysis, group: int) -> list[tuple[float, float
     ]
 
 
-def holes_of_dropped(analysis: RunAnalysis, group: int) -> list[tuple[int, int]]:
-    """List the scan ranges whose raw scans are gone, in order."""
-    return [(row.first, row.stop) for row in analysis.run.dropped(group)]
+def newest_kept_s(analysis: RunAnalysis) -> float:
+    """Find from when on all raw scans of all groups are there, in seconds of the run."""
+    ends = {row.group: _times(analysis, row)[1] for row in analysis.run.dropped()}
+    return max(ends.values(), default=float("-inf"))
 
 
 def _in_window(analysis: RunAnalysis, row: DroppedRow, from_s: float | None, to_s: float | None) -> bool:

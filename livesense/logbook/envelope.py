@@ -67,18 +67,24 @@ def edges_of(first: int, stop: int, buckets: int, finest: int = 0) -> tuple[NDAr
 
 def envelope(source: Source, position: int, first: int, stop: int, buckets: int) -> Envelope:
     """Envelope of one channel; see :meth:`RunReader.envelope`."""
-    edges, level = edges_of(first, stop, buckets, min(source.dropped_level(first, stop), pyramid.LEVELS))
+    finest = min(source.dropped_level(first, stop), pyramid.LEVELS)
+    edges, level = edges_of(first, stop, buckets, finest)
+    # Where scans were dropped, what sums up those at the window's ends is taken whole.
+    whole_first, whole_stop = (
+        first // factor(finest) * factor(finest),
+        -(-stop // factor(finest)) * factor(finest),
+    )
     count = len(edges) - 1
     low, high, mean = (np.full(count, np.nan) for _ in range(3))
     n = np.zeros(count, np.int64)
-    parts = [part for part in _gather(source, position, first, stop, level, edges) if len(part)]
+    parts = [part for part in _gather(source, position, whole_first, whole_stop, level, edges) if len(part)]
     if parts:
         found = pyramid.joined(parts)
         order = np.argsort(found.start, kind="stable")
         found = Entries(
             found.start[order], found.n[order], found.low[order], found.high[order], found.sum[order]
         )
-        bins = np.searchsorted(edges, found.start, "right") - 1
+        bins = np.clip(np.searchsorted(edges, found.start, "right") - 1, 0, count - 1)
         sums = pyramid.gathered(found, bins, bins)
         held = sums.n > 0
         at = sums.start[held]

@@ -23,7 +23,10 @@ from livesense.logbook.kept import Range, joined_ranges, outside, waveforms_of
 from livesense.samples import Event
 
 STEP_S = 2.0
-"""So often old scans are looked for; what falls due in between goes in one transaction."""
+"""So often old scans are looked for; what falls due in between goes in one transaction …"""
+
+STEP_BYTES = 2 << 20
+"""… or whenever so much was written, where a file is read as fast as it goes."""
 
 BLOCKS_AT_ONCE = 64
 """Blocks of each channel that one transaction drops: a recorder that is behind catches up in steps."""
@@ -126,6 +129,7 @@ class Retention:
         self._rates: dict[int, float] = {}
         self._events: list[tuple[int, Event]] = []
         self._looked_s = float("-inf")
+        self._looked_bytes = 0
         self._reason = AGE
 
     def rate(self, number: int, rate_hz: float | None) -> None:
@@ -137,11 +141,11 @@ class Retention:
         """Tell of an event, or how it went on: its scans stay."""
         self._events.append((number, event))
 
-    def due(self, now_s: float) -> bool:
-        """Tell whether it is time to look."""
-        if now_s - self._looked_s < STEP_S:
+    def due(self, now_s: float, written_bytes: int) -> bool:
+        """Tell whether it is time to look, now that so many bytes of blocks were written in all."""
+        if now_s - self._looked_s < STEP_S and written_bytes - self._looked_bytes < STEP_BYTES:
             return False
-        self._looked_s = now_s
+        self._looked_s, self._looked_bytes = now_s, written_bytes
         return True
 
     def statements(self, written: Mapping[int, Written], wall_s: float) -> list[Statement]:
@@ -197,7 +201,7 @@ class Retention:
 
     def _give_back(self) -> list[Statement]:
         """Let a file shrink that is larger than it may be: it was so before, or runs were deleted from it."""
-        if self._keeping.size_bytes is None:
+        if self._keeping.size_bytes is None or self._pragma("auto_vacuum") != 2:
             return []
         page = self._pragma("page_size")
         over = self._pragma("page_count") * page - (self._keeping.size_bytes - WAL_BYTES)

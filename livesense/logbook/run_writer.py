@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
-from livesense.errors import LogbookError
+from livesense.errors import LogbookError, LogbookFullError
 from livesense.logbook import revisions, trends
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import device_of, event_fields, real_or_none, to_json, whole_or_none
@@ -293,10 +294,23 @@ class RunWriter:
         """
         self._commit(force=False)
         self._logbook.upkeep()
-        if self._retention is not None and self._retention.due(time.monotonic()):
-            written = {n: Written(*group.shape, group.block_bytes) for n, group in self._groups.items()}
-            self._queue.extend(self._retention.statements(written, time.time()))
+        if self._retention is not None:
+            self._drop_old(self._retention)
+
+    def _drop_old(self, retention: Retention) -> None:
+        if retention.due(time.monotonic(), sum(group.block_bytes for group in self._groups.values())):
+            self._queue.extend(retention.statements(self._written(), time.time()))
             self._write()
+
+    def _drop_all_old(self, retention: Retention) -> None:
+        """Drop what is old by now: a file is read faster than looks are taken."""
+        self._commit(force=True)
+        while statements := retention.statements(self._written(), time.time()):
+            self._queue.extend(statements)
+            self._write()
+
+    def _written(self) -> dict[int, Written]:
+        return {number: Written(*group.shape, group.block_bytes) for number, group in self._groups.items()}
 
     def merge(self, force: bool = False) -> None:
         """Commit; ``force`` merges all scans into blocks now."""
@@ -309,6 +323,9 @@ class RunWriter:
         """
         if self._over:
             raise ValueError(f"run {self.number} has ended already")
+        if self._retention is not None and ended != "error":
+            with suppress(LogbookFullError):
+                self._drop_all_old(self._retention)
         for group in self._groups.values():
             self._queue.extend(group.statements(time.monotonic(), force=True))
             self._queue.extend(group.last_pages())

@@ -116,6 +116,12 @@ class FakeRun:
     def revisions(self) -> list[Any]:
         return []
 
+    def is_dropped(self, group: int, first: int, stop: int) -> bool:
+        return False
+
+    def dropped(self, group: int | None = None, level: int = 0) -> list[Any]:
+        return []
+
     @property
     def row(self) -> RunRow:
         s = self._state
@@ -209,6 +215,9 @@ class FakeAnalysis:
 
     def extent_s(self) -> tuple[float, float]:
         return 0.0, self._state.newest_s()
+
+    def scans_between(self, group: int, from_s: float, to_s: float) -> tuple[int, int]:
+        return round(from_s * RATE_HZ), round(to_s * RATE_HZ)
 
     def _value(self, name: str, time_s: FloatArray) -> FloatArray:
         if name == "vbus":

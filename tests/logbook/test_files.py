@@ -510,7 +510,7 @@ def test_recording_stops_before_the_last_bytes_are_gone(path: Path, start: Start
     run.append(ScanBlock(0, 0, np.zeros((10, 4), "<u2")))
     writer._floor_bytes = 1 << 60
     writer._checkpointed_s = float("-inf")
-    with pytest.raises(DiskFullError, match=r"at least .* MB are needed"):
+    with pytest.raises(DiskFullError, match=r"stopped before the disk is full: .* MB are to stay free"):
         run.commit()
     with pytest.raises(DiskFullError):
         start(on=writer)

@@ -401,9 +401,11 @@ def test_old_logbooks_have_dropped_nothing(long_run, keeping, path, writer):
     assert sound(path) == []
 
 
-def test_looks_are_seconds_apart(long_run, keeping, writer):
+def test_looks_are_seconds_or_megabytes_apart(long_run, keeping, writer):
     run, _ = long_run(keeping, 1)
     now = time.monotonic()
-    assert run._retention.due(now + 10)
-    assert not run._retention.due(now + 11)
-    assert run._retention.due(now + 13)
+    assert run._retention.due(now + 10, 0)
+    assert not run._retention.due(now + 11, 1_000_000)
+    assert run._retention.due(now + 11, 3_000_000)
+    assert not run._retention.due(now + 12, 4_000_000)
+    assert run._retention.due(now + 14, 4_000_000)
