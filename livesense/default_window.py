@@ -8,6 +8,7 @@ from livesense.analysis import RunAnalysis
 from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
 from livesense.measures.stretches import STEADY_CURRENT, STEADY_HZ, STEADY_SPEED, find_stretches
+from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
 from livesense.stretch_facts import Piece, phase_channels, pieces
 from livesense.trend_facts import trends
@@ -27,6 +28,8 @@ def longest_steady(analysis: RunAnalysis) -> tuple[float, float] | None:
     except UsageError:
         return None
     from_s, to_s = analysis.extent_s()
+    # Figures want raw scans.
+    from_s = max(from_s, newest_kept_s(analysis))
     if to_s - from_s > LOOKED_AT_S:
         likely = _by_trend(analysis, from_s, to_s, channels[0].group)
         if likely is None:

@@ -79,9 +79,13 @@ def test_what_the_commands_say(
     event_only = livesense("measure", "last", "--from", "4.95", "--to", "5.15", "--json").json
     assert event_only["channels"]["iu"]["max"]["value"] == pytest.approx(14.0, abs=0.1)
     newest = livesense("measure", "last", "--json").json
-    assert newest["used_from_s"] == pytest.approx(after["to_s"], abs=0.001)
+    assert newest["window"] == "steady"
+    assert newest["used_from_s"] == pytest.approx(after["to_s"], abs=0.1)
+    assert newest["dropped"] is None
+    whole = livesense("measure", "last", "--from", "0", "--json").json
+    assert whole["used_from_s"] == pytest.approx(after["to_s"], abs=0.001)
     assert newest["channels"]["iu"]["rms"]["value"] == pytest.approx(4 / np.sqrt(2), rel=0.01)
-    assert newest["dropped"] == show["keep"]["text"]
+    assert whole["dropped"] == show["keep"]["text"]
     assert livesense("measure", "last", "--from", "38", "--to", "39", "--json").json["dropped"] is None
 
     rows = exported("--codes")
