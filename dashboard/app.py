@@ -19,6 +19,8 @@ from dash import ClientsideFunction, Dash, Input, Output, no_update
 from waitress import create_server
 
 from dashboard import (
+    bench_data,
+    bench_screen,
     calibration,
     points,
     record_data,
@@ -108,6 +110,7 @@ class Page:
         points.add_routes(self.dash.server, self.reading)
         walk_data.add_routes(self.dash.server, self.reading)
         record_data.add_routes(self.dash.server, self.control)
+        bench_data.add_routes(self.dash.server, self.control)
         self.guard.protect(self.dash.server, self.dash.csp_hashes())
 
     def close(self) -> None:
@@ -172,6 +175,10 @@ def _screen(reading: Reading, benches: Benches, path: str) -> Any:
         return screens.live()
     if parts == ["record"]:
         return record_screen.record(benches)
+    if parts[0] == "bench" and len(parts) < 3:
+        number = parts[1] if len(parts) == 2 else "0"
+        if number == "0" or (number.isdecimal() and len(number) < 4 and int(number) < len(benches.files)):
+            return bench_screen.bench(benches, int(number))
     try:
         with reading.desk() as desk:
             if parts == ["runs"]:

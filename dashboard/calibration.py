@@ -47,7 +47,7 @@ def _found(found: dict[str, Any]) -> list[Any]:
                 html.Th(name, scope="row"),
                 html.Td(kind),
                 html.Td(c["made"][:16].replace("T", " ")),
-                html.Td(_value(kind, c)),
+                html.Td(found_text(kind, c)),
             ]
         )
         for name, kinds in found["channels"].items()
@@ -64,7 +64,8 @@ def _found(found: dict[str, Any]) -> list[Any]:
     return [table, *(html.P(text, className="advice") for text in found["warnings"])]
 
 
-def _value(kind: str, c: dict[str, Any]) -> str:
+def found_text(kind: str, c: dict[str, Any]) -> str:
+    """Say what a calibration found, from its facts."""
     zero = "zero at " + written(c["zero_code"], c["u_codes"], "codes")
     if kind == "zero" or c["u_scale_percent"] is None:
         return zero

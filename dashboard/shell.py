@@ -66,6 +66,7 @@ def shell() -> dmc.MantineProvider:
                             dcc.Link("Record", href="/record", className="tab", id="tab-record"),
                             dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
                             dcc.Link("Walk", href="/walk", className="tab", id="tab-walk"),
+                            dcc.Link("Bench", href="/bench", className="tab", id="tab-bench"),
                         ],
                         **wild(aria_label="Screens"),
                     ),

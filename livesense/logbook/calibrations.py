@@ -76,6 +76,17 @@ def _all(
     return {(row.channel, row.board, row.kind): row for row in made}
 
 
+def history(select: Select, bench_name: str, most: int = 200) -> list[CalibrationRow]:
+    """List the calibrations of a bench, whatever their board, the newest first."""
+    if not are_kept(select):
+        return []
+    rows = select(
+        f"SELECT {_CALIBRATION} FROM calibration WHERE bench_name = ? ORDER BY wall_s DESC, id DESC LIMIT ?",
+        (plain_text(bench_name), int(most)),
+    )
+    return [_calibration(row) for row in rows]
+
+
 def by_number(select: Select, numbers: Iterable[int]) -> list[CalibrationRow]:
     """Read calibrations by their numbers; those that are not there any more are left out."""
     wanted = json.dumps([int(number) for number in numbers])

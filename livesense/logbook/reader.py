@@ -133,6 +133,10 @@ class Logbook:
         """Find calibrations of channels that have none on their own board."""
         return calibrations.of_other_boards(self.select, bench_name, boards, before_wall_s)
 
+    def calibration_history(self, bench_name: str) -> list[CalibrationRow]:
+        """List the calibrations of a bench, whatever their board, the newest first."""
+        return calibrations.history(self.select, bench_name)
+
     def calibrations_numbered(self, numbers: Iterable[int]) -> list[CalibrationRow]:
         """Read calibrations by their numbers."""
         return calibrations.by_number(self.select, numbers)
