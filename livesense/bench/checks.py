@@ -198,6 +198,12 @@ def range_of(channel: Channel, by_name: Mapping[str, Channel], adc: Adc) -> tupl
     return None
 
 
+def reach(span: tuple[float, float]) -> float:
+    """How far a channel reads on both sides; on its one side where it has one."""
+    low, high = -span[0], span[1]
+    return min(low, high) if min(low, high) > 0.25 * max(low, high) else max(low, high)
+
+
 def warnings_of(
     channels: Sequence[Channel],
     groups: Sequence[GroupSettings],

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from typing import Any
 
 from livesense.bench import Motor, Watch
-from livesense.bench.checks import range_of
+from livesense.bench.checks import range_of, reach
 from livesense.bench.rules import Rules, named
 from livesense.bench.tables import Place
 from livesense.bench.triples import PHASES, bus_voltage, phase_triple
@@ -71,14 +71,8 @@ def _limited(rules: Rules, names: tuple[str, ...], limit: float) -> tuple[tuple[
     by_name = {c.name: c for c in rules.channels}
     for name in names:
         if (span := range_of(by_name[name], by_name, rules.adc)) is not None:
-            limit = min(limit, OF_RANGE * _reach(span))
+            limit = min(limit, OF_RANGE * reach(span))
     return names, limit
-
-
-def _reach(span: tuple[float, float]) -> float:
-    """How far a channel reads on both sides; on its one side where it has one."""
-    low, high = -span[0], span[1]
-    return min(low, high) if min(low, high) > 0.25 * max(low, high) else max(low, high)
 
 
 def _not_watched(rules: Rules, watches: Collection[Watch]) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from livesense.bench import Adc, Channel, Conditions, Motor, Watch
-from livesense.bench.checks import check_watch
+from livesense.bench.checks import check_watch, range_of, reach
 from livesense.bench.keys import REQUIRED_OF_WATCH, WATCH, WATCH_LEVELS, WATCH_UNITS
 from livesense.bench.tables import Place
 from livesense.bench.triples import bus_voltage, phase_triple
@@ -128,6 +128,8 @@ class Rules:
         limit = keys.get("limit", keys.get("pickup"))
         if limit is None:
             limit = above if kind == "reversed" else self._limit(place, kind)
+        if kind == "clipping":
+            limit = self._end(keys["channels"])
         return Watch(
             kind=kind,
             quantity=quantity,
@@ -178,6 +180,13 @@ class Rules:
                     place.fail("limit", "a voltage here, or bus_voltage in [bench] to take a share of")
                 return nominal * (1 + BUS_SHARE if kind == "overvoltage" else 1 - BUS_SHARE)
         return 0.0
+
+    def _end(self, names: Sequence[str]) -> float:
+        """Give the end of the range: the nearest one of these channels; 0 where only codes tell it."""
+        by_name = {c.name: c for c in self.channels}
+        known = [by_name[name] for name in names if name in by_name]
+        spans = [range_of(channel, by_name, self.adc) for channel in known]
+        return min((reach(span) for span in spans if span is not None), default=0.0)
 
     def _rated(self, place: Place) -> float:
         if self._rated_a is None:

@@ -37,6 +37,12 @@ class Tracker(Protocol[Found]):
         """End what lasts, and start anew."""
 
 
+def integrals(i2t: float, over: float | None = None, beyond_s: float = 0.0) -> dict[str, float]:
+    """Keep ∫ i² dt of an event, A²s, and ∫ (i² − limit²) dt of the ``beyond_s`` in which it is above zero."""
+    found = {"i2t": i2t}
+    return found if over is None else found | {"excess_i2t": over, "beyond_s": beyond_s}
+
+
 class RuleWatch(ABC, Generic[Found]):
     """One rule on one group of channels, fed block by block.
 
@@ -181,6 +187,7 @@ class RuleWatch(ABC, Generic[Found]):
             "key": f"{self._group}.{self._number}.{self._names[column]}.{start}",
             "quantity": rule.quantity,
             "severity": rule.severity,
+            "default": rule.default,
             "pre_s": rule.pre_s,
             "post_s": rule.post_s,
             "keep_first": max(0, start - before),

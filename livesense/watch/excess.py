@@ -9,7 +9,7 @@ long run to its end, and all of a block's runs and clusters come from two compar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,12 +34,41 @@ class Peak:
         return replace(later if better and later.scan >= 0 else self, clipped=clipped)
 
 
+ONE = 1 << 26
+"""A square as large as the limit's, in whole numbers: their sums do not depend on block borders."""
+
+LARGEST = 256.0
+"""Values up to so many times the limit are told apart in sums; larger ones count as that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Squares:
+    """Sums over scans, in :data:`ONE` per square of the limit.
+
+    ``whole`` is that of the values squared, ``over`` that of what they are beyond the limit squared, of the
+    ``beyond`` scans that are.
+    """
+
+    whole: int = 0
+    over: int = 0
+    beyond: int = 0
+
+    def plus(self, other: Squares) -> Squares:
+        """Both."""
+        return Squares(self.whole + other.whole, self.over + other.over, self.beyond + other.beyond)
+
+    def integrals(self, limit: float, rate_hz: float) -> tuple[float, float, float]:
+        """∫ i² dt, ∫ (i² − limit²) dt where that is above zero, and for how long it was, s."""
+        scale = limit * limit / (ONE * rate_hz)
+        return self.whole * scale, self.over * scale, self.beyond / rate_hz
+
+
 @dataclass(frozen=True, slots=True)
 class Excess:
     """One stay beyond the limit; ``end`` (inclusive) is None while it lasts.
 
     ``lost`` scans are missing between its first and its last; ``lost_unknown`` when some more were
-    lost that nobody counted.
+    lost that nobody counted. ``squares`` are those of its scans; alone they are no change worth telling.
     """
 
     start: int
@@ -48,6 +77,7 @@ class Excess:
     lost: int = 0
     lost_unknown: bool = False
     cut_short: bool = False
+    squares: Squares = field(default=Squares(), compare=False)
 
 
 def scans_for(seconds: float, rate_hz: float) -> int:
@@ -58,8 +88,12 @@ def scans_for(seconds: float, rate_hz: float) -> int:
 class ExcessTracker:
     """Finds the excesses of one signal, block by block."""
 
-    def __init__(self, limit: float, hold: int, release: float, calm: int) -> None:
-        """Take levels (magnitudes; at a level is not beyond it) and counts of scans, at least 1 each."""
+    def __init__(self, limit: float, hold: int, release: float, calm: int, *, summed: bool = True) -> None:
+        """Take levels (magnitudes; at a level is not beyond it) and counts of scans, at least 1 each.
+
+        ``summed`` tells whether squares are summed up.
+        """
+        self._summed = summed
         self._limit = limit
         self._hold = hold
         self._release = release
@@ -72,11 +106,13 @@ class ExcessTracker:
         self._last_scan = -1
         self._run = 0  # scans in a row beyond the limit, up to now; kept while nothing is open
         self._run_peak = Peak()
+        self._run_squares = Squares()
         self._open: Excess | None = None
         self._last_held = -1
         # Since the last scan beyond the release level:
         self._quiet = 0
         self._clipped_late = False
+        self._squares_late = Squares()
         self._lost_late, self._unknown_late = 0, False
         # Since the last scan of any kind:
         self._lost_now, self._unknown_now = 0, False
@@ -129,6 +165,8 @@ class ExcessTracker:
             self._run, self._run_peak = 0, Peak()
             self._quiet += size
             self._clipped_late |= bool(clipped.any())
+            if self._open is not None:
+                self._squares_late = self._squares_late.plus(self._squares(magnitude))
             return ended
         starts, lengths = self._runs(magnitude > self._limit)
         heads, tails = _clusters(held, self._calm)
@@ -137,6 +175,7 @@ class ExcessTracker:
             self._extend(first, begin, end, values, magnitude, clipped)
             self._quiet = size - 1 - end
             self._clipped_late = bool(clipped[end + 1 :].any())
+            self._squares_late = self._squares(magnitude[end + 1 :])
             if self._quiet >= self._calm:
                 ended.append(self._ended())
         self._carry_run(first, starts, lengths, values, magnitude, clipped)
@@ -153,9 +192,19 @@ class ExcessTracker:
                 lost=excess.lost + self._lost_late,
                 lost_unknown=excess.lost_unknown or self._unknown_late,
                 cut_short=True,
+                squares=excess.squares.plus(self._squares_late),
             )
         self.forget()
         return excess
+
+    def _squares(self, magnitude: FloatArray) -> Squares:
+        """Sum up scans in a row, ``(n,)`` magnitudes; NaN counts as nothing."""
+        if not self._summed or not magnitude.size:
+            return Squares()
+        relative = np.minimum(np.nan_to_num(magnitude) / self._limit, LARGEST)
+        squares = (relative * relative * ONE).astype(np.int64)
+        over = squares[magnitude > self._limit] - ONE
+        return Squares(int(squares.sum()), int(over.sum()), int(over.size))
 
     def _arrive(self, first: int, count: int) -> None:
         if self._next is not None and first != self._next:
@@ -208,16 +257,19 @@ class ExcessTracker:
     ) -> None:
         """Open an excess at ``begin``, or carry on with the one that lasts, up to ``end`` (inclusive)."""
         piece = _peak_of(first, begin, end + 1, values, magnitude, clipped)
+        squares = self._squares(magnitude[begin : end + 1])
         self._last_held = first + end
         if self._open is None:
             carried = self._run if begin == 0 else 0
-            self._open = Excess(
-                first + begin - carried, None, self._run_peak.joined(piece) if carried else piece
-            )
+            peak = self._run_peak.joined(piece) if carried else piece
+            if carried:
+                squares = self._run_squares.plus(squares)
+            self._open = Excess(first + begin - carried, None, peak, squares=squares)
         else:
             peak = self._open.peak.joined(replace(piece, clipped=piece.clipped or self._clipped_late))
             lost, unknown = self._open.lost + self._lost_late, self._open.lost_unknown or self._unknown_late
-            self._open = replace(self._open, peak=peak, lost=lost, lost_unknown=unknown)
+            squares = self._open.squares.plus(self._squares_late).plus(squares)
+            self._open = replace(self._open, peak=peak, lost=lost, lost_unknown=unknown, squares=squares)
         self._lost_late, self._unknown_late = 0, False
 
     def _carry_run(
@@ -238,6 +290,9 @@ class ExcessTracker:
         piece = _peak_of(first, begin, size, values, magnitude, clipped)
         whole_block = begin == 0
         self._run_peak = self._run_peak.joined(piece) if whole_block else piece
+        if self._open is None:
+            squares = self._squares(magnitude[begin:])
+            self._run_squares = self._run_squares.plus(squares) if whole_block and self._run else squares
         self._run = int(lengths[-1])
 
 

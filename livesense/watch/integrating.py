@@ -18,7 +18,7 @@ from collections.abc import Sequence
 
 from livesense.bench import Watch
 from livesense.samples import Event
-from livesense.watch.columns import RuleWatch, Tracker
+from livesense.watch.columns import RuleWatch, Tracker, integrals
 from livesense.watch.laws import Law, Thermal, i2t, inverse_time
 from livesense.watch.stays import Stay, StayTracker, SumTracker
 from livesense.watch.words import duration, figure, peak_text, reservations
@@ -77,11 +77,20 @@ class IntegratingWatch(RuleWatch[Stay]):
                 None if found.open else found.end,
                 {
                     "lost_uncounted": found.lost_unknown,
+                    **self._integrals(found),
                     "trip_scan": found.trip,
                     "limit_unit": "A²s" if is_sum else rule.unit,
                 },
             ),
         )
+
+    def _integrals(self, stay: Stay) -> dict[str, float]:
+        """∫ i² dt, that beyond the pick-up squared, and for how long it was."""
+        rule = self._rule
+        if not rule.limit:
+            return integrals(stay.square * rule.i2t)
+        scale = rule.limit**2 / self._rate_hz
+        return integrals(stay.square * scale, stay.over * scale, stay.beyond / self._rate_hz)
 
     def _text(self, name: str, stay: Stay) -> str:
         rule = self._rule

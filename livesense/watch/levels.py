@@ -4,9 +4,10 @@ Counting is that of overcurrent (:mod:`livesense.watch.excess`): an event exists
 ``hold`` are beyond the limit, exact to the scan, and ends with the last one beyond ``release`` before
 ``release_hold`` of calm.
 
-*Clipping* is told of scans at an end of the range whose magnitude is above half of what the channel reads
-at most: where a one-way amplifier rests at its lower end there is nothing to tell. *Undervoltage* is told
-of a voltage that has been above ``release`` before: a bus that is off from the beginning does not sag.
+*Clipping* is told of scans at an end of the range whose magnitude is above half the limit, which is what the
+channel reads at most: where a one-way amplifier rests at its lower end there is nothing to tell.
+*Undervoltage* is told of a voltage that has been above ``release`` before: a bus that is off from the
+beginning does not sag.
 """
 
 from __future__ import annotations
@@ -25,6 +26,9 @@ BEYOND = 1e-9
 """Relative margin above a level within which a value still counts as at it: rounding of the chain."""
 
 KELVIN = 273.15
+
+END_SHARE = 0.5
+"""A clipped scan below this share of the end of the range is at the other end, where nothing flows."""
 
 
 class LevelWatch(RuleWatch[Excess]):
@@ -50,7 +54,7 @@ class LevelWatch(RuleWatch[Excess]):
             scans_for(rule.release_hold_s, rate_hz),
         )
         self._limit = limit
-        self._excesses = [ExcessTracker(*levels) for _ in channels]
+        self._excesses = [ExcessTracker(*levels, summed=False) for _ in channels]
         self._trackers = self._excesses
         self._armed = [rule.kind != "undervoltage"] * len(channels)
 
@@ -60,6 +64,8 @@ class LevelWatch(RuleWatch[Excess]):
                 return level + KELVIN
             case "undervoltage":
                 return 2 * self._rule.limit - level
+            case "clipping":
+                return END_SHARE * self._rule.limit
         return level
 
     def _value(self, height: float) -> float:

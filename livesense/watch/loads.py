@@ -13,11 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import cos, pi, sqrt
+from typing import Any
 
 import numpy as np
 
 from livesense.bench import Watch
 from livesense.samples import BoolArray, FloatArray
+from livesense.watch.columns import integrals
 from livesense.watch.excess import scans_for
 from livesense.watch.faults import TripleWatch
 from livesense.watch.rows import Fault, Row
@@ -115,6 +117,10 @@ class LoadWatch(TripleWatch):
         self._turned |= bool(anchor) or not whole
         self._anchor, self._stood = (mean if whole else 0j), count
         return False
+
+    def _more(self, fault: Fault) -> dict[str, Any]:
+        rate_hz = self._rate_hz
+        return integrals(fault.square / rate_hz, fault.over / rate_hz, fault.beyond / rate_hz)
 
     def _text(self, fault: Fault) -> str:
         rule, names = self._rule, self._names[0]

@@ -20,7 +20,7 @@ import numpy as np
 
 from livesense.bench import Watch
 from livesense.samples import BoolArray, Event, FloatArray
-from livesense.watch.columns import RuleWatch
+from livesense.watch.columns import RuleWatch, integrals
 from livesense.watch.cycle_excess import CycleTracker
 from livesense.watch.excess import Excess, ExcessTracker, scans_for
 from livesense.watch.words import duration, figure, peak_text, reservations
@@ -108,7 +108,15 @@ class OvercurrentWatch(RuleWatch[Excess]):
             text=_text(name, rule, found, self._rate_hz),
             lost_scans=found.lost,
             cut_short=found.cut_short,
-            details=self._details(column, found.start, found.end, {"lost_uncounted": found.lost_unknown}),
+            details=self._details(
+                column,
+                found.start,
+                found.end,
+                {
+                    "lost_uncounted": found.lost_unknown,
+                    **integrals(*found.squares.integrals(self._limit, self._rate_hz)),
+                },
+            ),
         )
 
 

@@ -20,6 +20,8 @@ class Stay:
 
     ``trip`` is the scan of the trip, None before it. ``sure`` once a whole cycle was beyond the pick-up.
     ``lost`` scans are missing between first and last; ``lost_unknown`` when some more nobody counted are.
+    ``square`` sums up the current squared of its scans, relative to the pick-up squared, ``over`` what of it
+    is above one; ``beyond`` scans are (an ``i2t`` rule without pick-up: relative to its limit, at the trip).
     """
 
     start: int
@@ -31,6 +33,9 @@ class Stay:
     lost_unknown: bool = False
     open: bool = True
     cut_short: bool = False
+    square: float = 0.0
+    over: float = 0.0
+    beyond: int = 0
 
 
 class StayTracker:
@@ -52,6 +57,7 @@ class StayTracker:
     def _held(self) -> None:
         # Since the last cycle that belongs to the stay:
         self._late = Peak()
+        self._square_late = 0.0
         self._lost_late, self._unknown_late = 0, False
 
     @property
@@ -90,7 +96,14 @@ class StayTracker:
             assert stop is not None
             peak = stay.peak.joined(self._late)
             last = stop - 1 if last_scan is None else last_scan
-            stay = replace(self._with_lost(stay), end=last, peak=peak, open=False, cut_short=True)
+            stay = replace(
+                self._with_lost(stay),
+                end=last,
+                peak=peak,
+                open=False,
+                cut_short=True,
+                square=stay.square + self._square_late,
+            )
         self._forget()
         return stay
 
@@ -132,6 +145,7 @@ class StayTracker:
             elif square <= DOWN:
                 # Only a part of a cycle, and so the first: it tells nothing.
                 self._late = self._late.joined(cycles.peak(number, number + 1))
+                self._square_late += square * count
                 begin = number + 1
                 continue
             if whole and square > UP and not stay.sure:
@@ -149,7 +163,16 @@ class StayTracker:
             return stay
         peak = stay.peak.joined(self._late).joined(cycles.peak(begin, stop))
         end = int(cycles.start[stop - 1] + cycles.count[stop - 1]) - 1
-        stay = replace(self._with_lost(stay), end=end, peak=peak)
+        square, over, beyond = stay.square + self._square_late, stay.over, stay.beyond
+        # One after the other: sums must not depend on how cycles come in blocks.
+        for mean, count in zip(
+            cycles.mean_square[begin:stop].tolist(), cycles.count[begin:stop].tolist(), strict=True
+        ):
+            square += mean * count
+            if mean > UP:
+                over += (mean - 1) * count
+                beyond += count
+        stay = replace(self._with_lost(stay), end=end, peak=peak, square=square, over=over, beyond=beyond)
         self._held()
         return stay
 
@@ -235,6 +258,7 @@ class SumTracker:
                 lost=self._lost,
                 lost_unknown=self._unknown,
                 open=False,
+                square=int(sums[stop - 1]) / (1 << SUM_BITS),
             )
         ]
 

@@ -82,6 +82,7 @@ def test_a_current_that_no_rule_watches_is_looked_at_for_clipping(pump):
     found = bench(pump, RATED, more=bus + 'reference = "mid-supply"\n')
     (clipping,) = (rule for rule in found.default_watches if rule.kind == "clipping")
     assert (clipping.channels, clipping.hold_scans, clipping.severity) == (("ibus",), 2, "note")
+    assert clipping.limit == pytest.approx(16.0)
 
 
 ONE_WAY = ('gain = 20\nreference = "mid-supply"', 'gain = 20\nreference = "ground"')
@@ -130,7 +131,7 @@ def test_what_is_stated_of_each_kind(pump):
     assert (stall.limit, stall.hold_s, stall.channels) == (6.0, 0.3, ("iu", "iv", "iw"))
     assert (standing.limit, standing.hold_s, standing.severity) == (0.5, 4.0, "note")
     assert (low.limit, low.release, low.hold_s, low.channels) == (20.0, 21.0, 0.001, ("vbus",))
-    assert (clip.unit, clip.limit) == ("V", 0.0)
+    assert (clip.unit, clip.limit) == ("V", pytest.approx(36.3))
     assert (turned.above, turned.limit) == (1.0, 1.0)
     assert (unlike.limit, unlike.note, unlike.release, unlike.above) == (20.0, 4.0, pytest.approx(3.2), 2.0)
 

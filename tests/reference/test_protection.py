@@ -129,6 +129,37 @@ def test_i2t(pickup):
     assert trip_s(rule, current) * RATE_HZ == pytest.approx(2500, abs=1)
 
 
+def test_what_an_overcurrent_lets_through():
+    # ∫ i² dt of 60 A over 0.125 s is 450 A²s; beyond 20 A it is (60² − 20²) · 0.125 = 400 A²s.
+    rule = dataclasses.replace(RULE, kind="overcurrent", quantity="instant", limit=20.0, release=19.0)
+    current = direct((0, 0.1), (60, 0.125), (0, 0.1))
+    stretch = (0, current[:, None], np.zeros((current.size, 1), dtype=bool))
+    (event,) = rule_events(rule, 0, ["iu"], RATE_HZ, 0, [stretch])
+    assert event.details["i2t"] == pytest.approx(450.0, rel=1e-6)
+    assert event.details["excess_i2t"] == pytest.approx(400.0, rel=1e-6)
+    # A sine: the square of its rms times the time, in whole cycles; beyond a level L of its peak A
+    # it is (A² / 2 − L²) · θ / ω + A² sin 2θ / 4ω on each side of each peak, cos θ = L / A.
+    current = np.concatenate([np.zeros(2000), sine(30.0, 1.0, 50.0), np.zeros(2000)])
+    stretch = (0, current[:, None], np.zeros((current.size, 1), dtype=bool))
+    (event,) = rule_events(rule, 0, ["iu"], RATE_HZ, 0, [stretch])
+    peak, omega, theta = 30 * np.sqrt(2), 2 * np.pi * 50, np.arccos(20 / (30 * np.sqrt(2)))
+    side = (peak**2 / 2 - 400) * theta / omega + peak**2 * np.sin(2 * theta) / (4 * omega)
+    assert event.details["excess_i2t"] == pytest.approx(4 * 50 * side, rel=1e-3)
+    # It begins beyond 20 A and ends beyond 19 A: a little of the first and last half-wave is outside.
+    assert event.details["i2t"] == pytest.approx(900.0, rel=2e-3)
+
+
+def test_what_a_trip_lets_through():
+    # At twice the pick-up of 8 A for 3 s: 16² · 3 = 768 A²s, of which (16² − 8²) · 3 = 576 beyond it.
+    rule = dataclasses.replace(RULE, curve="B", tms=0.1)
+    current = direct((0, 0.1), (16, 3), (0, 0.5))
+    stretch = (0, current[:, None], np.zeros((current.size, 1), dtype=bool))
+    (event,) = rule_events(rule, 0, ["iu"], RATE_HZ, 0, [stretch])
+    assert event.details["i2t"] == pytest.approx(768.0, rel=1e-9)
+    assert event.details["excess_i2t"] == pytest.approx(576.0, rel=1e-9)
+    assert event.details["beyond_s"] == pytest.approx(3.0)
+
+
 def test_definite_time():
     # 50 ms at 20 kS/s are 1000 samples, ± 1.
     rule = dataclasses.replace(RULE, kind="overcurrent", quantity="instant", hold_s=0.05)

@@ -222,7 +222,7 @@ def test_every_event_of_a_level_is_that_of_the_slow_twin(kind, drawn):
                 (f, [abs(v) if c else 0.0 for v, c in zip(values, m[:, 0], strict=True)])
                 for (f, values), m in zip(plain, marks, strict=True)
             ]
-            told = slow_levels(plain, lambda v: v > 1.0, lambda v: v > 0.95, 2, 4)
+            told = slow_levels(plain, lambda v: v > 0.5, lambda v: v > 0.5, 2, 4)
     events = batch(RULES[kind], stretches, marks)
     assert [(e.start_scan, e.end_scan, e.lost_scans, e.cut_short) for e in events] == told
     for event in events:

@@ -64,6 +64,10 @@ def test_every_scan_counts_without_a_pick_up(stretches):
                 clip = any(s[2] for s in seen)
                 slow.append((seen[0][0], scan, scan, peak[1], peak[0], clip, lost, False))
     assert [shape(e) for e in fast] == slow
+    for event in fast:
+        # The trip is the first scan at which the integral reaches its limit.
+        last = 25.0 / RATE_HZ
+        assert 0.04 * (1 - 1e-9) <= event.details["i2t"] <= 0.04 + last
 
 
 @pytest.mark.parametrize("name", RULES)

@@ -114,6 +114,14 @@ def test_every_event_is_that_of_the_slow_twin(stretches, hold, calm):
     slow = slow_events(laid, 2.0, 1.0, hold / RATE_HZ, calm / RATE_HZ, RATE_HZ)
     fast = rule_events(rule(hold, calm), 0, ["iu"], RATE_HZ, 0, [arrays(*s) for s in laid])
     assert [shape(e) for e in fast] == slow
+    scans = {first + n: v for first, values, _ in laid for n, v in enumerate(values)}
+    for event in fast:
+        inside = [scans[s] for s in range(event.start_scan, event.end_scan + 1) if s in scans]
+        beyond = [v for v in inside if abs(v) > 2.0 * (1 + 1e-9)]
+        assert event.details["i2t"] == pytest.approx(sum(v * v for v in inside) / RATE_HZ, rel=1e-6)
+        over = sum(v * v - 4.0 for v in beyond) / RATE_HZ
+        assert event.details["excess_i2t"] == pytest.approx(over, rel=1e-6, abs=1e-8)
+        assert event.details["beyond_s"] == pytest.approx(len(beyond) / RATE_HZ)
 
 
 @settings(max_examples=150, deadline=None)
