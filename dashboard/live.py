@@ -186,7 +186,7 @@ class Live:
             "bench": analysis.bench.name,
             "started": analysis.run.row.started_wall_s,
             "channels": described(chosen),
-            "limits": limits(analysis.bench.watches, chosen),
+            "limits": limits(analysis.bench.rules, chosen),
         }
         self._trend = Trend(self._building["channels"])
 
@@ -212,7 +212,7 @@ class Live:
             others=choice.others,
             others_away=choice.away,
             died=[(number, time.time() - sign_wall_s) for number, sign_wall_s in choice.died],
-            watched=bool(analysis.bench.watches),
+            watched=bool(analysis.bench.rules),
             port=run.row.port,
             outage=health.outage,
             scans=health.scans,

@@ -144,7 +144,7 @@ def plots(analysis: RunAnalysis) -> list[dict[str, Any]]:
             "unit": unit,
             "rate_hz": run.groups[group].rate_hz,
             "channels": described(channels),
-            "limits": limits(analysis.bench.watches, channels),
+            "limits": limits(analysis.bench.rules, channels),
         }
         for (group, unit), channels in by_unit.items()
     ]

@@ -28,8 +28,15 @@ AT_REST = 0.005
 UNEQUAL_PERCENT = 5.0
 """Unbalance worth a warning; common practice, no source. The figures of a healthy bench stay under 2 %."""
 
-KINDS = {"inverse-time": "Inverse time", "thermal": "Thermal image", "i2t": "I²t"}
-"""What rules that integrate are called where a sentence begins with them."""
+KINDS = {
+    "inverse-time": "Inverse time",
+    "thermal": "Thermal image",
+    "i2t": "I²t",
+    "phase-loss": "Open phase",
+    "reversed": "Turns the wrong way round",
+    "standing": "Current at standstill",
+}
+"""What rules are called where a sentence begins with them and their kind will not do."""
 
 NOT_PROTECTION = "Use the drive's own stop."
 
@@ -173,13 +180,15 @@ def _overcurrent(s: Situation) -> Sentence | None:
     for event in s.events:
         kind = KINDS.get(str(event.get("kind")), str(event.get("kind", "event")).capitalize())
         limit = _magnitude(event.get("limit") or {})
+        where = "below" if event.get("kind") == "undervoltage" else "beyond"
+        note = event.get("severity") == "note"
         if event.get("end_s") is None and s.state == "recording":
             events = _together(s, event, s.newest_s)
             begun_s = min(float(e["start_s"]) for e in events if e.get("end_s") is None)
             so_far = lasting(max(0.0, s.newest_s - begun_s))
             return Sentence(
-                Tone.FAULT,
-                f"{kind}: {_channels(s, events)} beyond {limit} for {so_far} so far, "
+                Tone.WARNING if note else Tone.FAULT,
+                f"{kind}: {_channels(s, events)} {where} {limit} for {so_far} so far, "
                 f"peak {_highest(events)}.",
                 f"{NOT_PROTECTION} This page records; it does not protect.",
             )
@@ -188,7 +197,7 @@ def _overcurrent(s: Situation) -> Sentence | None:
             ago = lasting(s.newest_s - max(float(e["end_s"]) for e in events if e.get("end_s") is not None))
             return Sentence(
                 Tone.WARNING,
-                f"{kind} ended {ago} ago: {_channels(s, events)} beyond {limit}, peak {_highest(events)}.",
+                f"{kind} ended {ago} ago: {_channels(s, events)} {where} {limit}, peak {_highest(events)}.",
                 "Open it below to see what led to it.",
             )
     return None

@@ -21,7 +21,7 @@ from livesense.logbook.kept import joined_ranges, outside
 from livesense.logbook.reader import Logbook, RunReader
 from livesense.logbook.rows import CalibrationRow, EventRow
 from livesense.outages import away_of
-from livesense.samples import BoolArray, Codes, Estimate, Event, FloatArray, TimeAxis
+from livesense.samples import BoolArray, Codes, Estimate, FloatArray
 from livesense.timetext import iso_time, run_seconds
 
 
@@ -330,46 +330,15 @@ class RunAnalysis:
         return self._facts_of(self.run.events_page(offset, limit))
 
     def _facts_of(self, rows: Sequence[EventRow]) -> list[dict[str, Any]]:
-        axes = {group: self.run.time_axis(group) for group in {row.event.group for row in rows}}
-        return [self._event_facts(row.event, axes[row.event.group]) for row in rows]
+        from livesense.event_facts import event_facts
 
-    def _event_facts(self, event: Event, axis: TimeAxis) -> dict[str, Any]:
-        """Write one event with its times and the uncertainty of its peak."""
+        return event_facts(self, rows)
 
-        def seconds(scan: int | None) -> float | None:
-            return None if scan is None else run_seconds(float(axis.time_s(np.array([scan]))[0]))
+    def link_events(self) -> list[dict[str, Any]]:
+        """Gaps and restarts as rows beside the events; the keys are those of docs/scripting.md."""
+        from livesense.event_facts import link_facts
 
-        chains = [self.chain.channels[n] for n in event.channel.split("+") if n in self.chain.channels]
-        peak = Estimate(
-            event.peak,
-            max((c.u_quantisation for c in chains), default=0.0),
-            max((float(c.u_systematic(event.peak)) for c in chains), default=0.0),
-            event.unit,
-        ).as_json()
-        if event.peak_at_least:
-            peak["at_least"] = True
-        trip_scan = event.details.get("trip_scan")
-        return {
-            "kind": event.kind,
-            "channel": event.channel,
-            "group": event.group,
-            "start_scan": event.start_scan,
-            "end_scan": event.end_scan,
-            "start_s": seconds(event.start_scan),
-            "end_s": seconds(event.end_scan),
-            "peak": peak,
-            "peak_scan": event.peak_scan,
-            "peak_s": seconds(event.peak_scan),
-            "limit": {"value": event.limit, "u": 0.0, "unit": event.details.get("limit_unit", event.unit)},
-            "quantity": event.details.get("quantity"),
-            "trip_scan": trip_scan,
-            "trip_s": seconds(trip_scan),
-            "pre_s": event.details.get("pre_s", 0.0),
-            "post_s": event.details.get("post_s", 0.0),
-            "lost_scans": event.lost_scans,
-            "cut_short": event.cut_short,
-            "text": event.text,
-        }
+        return link_facts(self)
 
     def budgets(self) -> dict[str, dict[str, Any] | None]:
         """Tell each channel's uncertainty budget or None; the keys are those of docs/scripting.md."""

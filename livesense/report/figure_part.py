@@ -61,7 +61,7 @@ def overview(gathered: Gathered) -> Iterator[Section]:
 def _limit_lines(gathered: Gathered) -> list[tuple[float, str]]:
     """Limits of instant overcurrent rules on the phases."""
     found = []
-    for watch in gathered.analysis.bench.watches:
+    for watch in gathered.analysis.bench.rules:
         instant = watch.kind == "overcurrent" and watch.quantity == "instant"
         if instant and watch.limit is not None and set(watch.channels) & set(gathered.phases):
             text = f"limit {significant(watch.limit)} A"

@@ -46,9 +46,9 @@ def answers(recorded: Callable[..., Any], livesense: Command) -> dict[str, Any]:
 @pytest.mark.parametrize("command", ["record", "runs", "show", "measure", "events"])
 def test_every_key_is_told(answers: dict[str, Any], command: str) -> None:
     section = sections()[command]
-    told = set(re.findall(r'["`]([A-Za-z_]+)["`]', section))
+    told = set(re.findall(r'["`]([A-Za-z_][A-Za-z0-9_]*)["`]', section))
     if "as with `record`" in section:
-        told |= set(re.findall(r'["`]([A-Za-z_]+)["`]', sections()["record"]))
+        told |= set(re.findall(r'["`]([A-Za-z_][A-Za-z0-9_]*)["`]', sections()["record"]))
     missing = set(keys(answers[command])) - told - {"value", "u", "unit"}
     assert missing == set()
 

@@ -49,13 +49,16 @@ def test_the_example_queries_run(
     run.gap(Gap(0, 1500, 10, GapCause.WIRE))
     for peak in (-14.256, 13.0):
         run.open_event(
-            Event("overcurrent", "iu", 0, 0, 100, 200, peak, 150, False, 12.0, "A", "iu beyond 12 A")
-        )
+            Event(
+                "overcurrent", "iu", 0, 0, 100, 200, peak, 150, False, 12.0, "A", "iu beyond 12 A",
+                details={"keep_first": 40, "keep_last": 900} if peak > 0 else {},
+            )
+        )  # fmt: skip
     run.commit()
     queries = re.findall(r"```sql\n(.*?)```", page, re.DOTALL)
-    assert len(queries) == 3
+    assert len(queries) == 4
     db = sqlite_utils.Database(path)
-    runs, lost, events = (list(db.query(text.rstrip().rstrip(";"))) for text in queries)
+    runs, lost, events, kept = (list(db.query(text.rstrip().rstrip(";"))) for text in queries)
     assert runs == [
         {
             "number": 1,
@@ -68,6 +71,7 @@ def test_the_example_queries_run(
     ]
     assert lost == [{"run": 1, "scan_group": 0, "cause": "wire", "gaps": 1, "scans": 10}]
     assert [row["peak"] for row in events] == [-14.26, 13.0]
+    assert kept == [{"run": 1, "scan_group": 0, "number": 1, "kind": "overcurrent", "first": 40, "last": 900}]
 
 
 def unpacked(data: bytes, count: int) -> tuple[list[int], bytes]:
