@@ -5,7 +5,10 @@ from __future__ import annotations
 import pytest
 from plain_device import Sender, bench_text, description_frame, group
 
-RULE = '\n[[watch]]\nkind = "overcurrent"\nchannels = ["iu"]\nlimit = "5 A"\nhold = "1 ms"\nrelease_hold = "1 ms"\n'
+RULE = (
+    '\n[[watch]]\nkind = "overcurrent"\nchannels = ["iu"]\nlimit = "5 A"\n'
+    'hold = "1 ms"\nrelease_hold = "1 ms"\n'
+)
 CODE_A = 3.3 / 4096 / (20 * 5e-3)
 
 

@@ -205,7 +205,7 @@ class FakeAnalysis:
         # No channel of the bench file's own: the walk says that it reaches none.
         self.bench = SimpleNamespace(
             name="coolant pump, 24 V",
-            watches=(FakeWatch(channels=state.names),),
+            rules=(FakeWatch(channels=state.names),),
             channels=(),
             motor=SimpleNamespace(sequence="UVW"),
         )
