@@ -22,17 +22,22 @@ from dashboard import (
     bench_data,
     bench_screen,
     calibration,
+    compare_data,
+    compare_screen,
     points,
     record_data,
     record_screen,
     run_data,
+    run_removal,
     run_screen,
+    runs_screen,
     screens,
     stream,
     walk_data,
     walk_screen,
 )
 from dashboard.benches import Benches
+from dashboard.find import find
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
@@ -107,6 +112,8 @@ class Page:
         self.dash = _dash_app(self.reading, benches)
         stream.add_routes(self.dash.server, self.streams)
         run_data.add_routes(self.dash.server, self.reading)
+        run_removal.add_routes(self.dash.server, self.reading)
+        compare_data.add_routes(self.dash.server, self.reading)
         points.add_routes(self.dash.server, self.reading)
         walk_data.add_routes(self.dash.server, self.reading)
         record_data.add_routes(self.dash.server, self.control)
@@ -148,16 +155,29 @@ def _dash_app(reading: Reading, benches: Benches) -> Dash:
     @app.callback(
         Output("runs-grid", "rowData"),
         Output("runs-empty", "hidden"),
+        Output("runs-count", "children"),
         Input("runs-again", "n_intervals"),
+        Input("runs-find", "value"),
+        Input("runs-with-events", "checked"),
         prevent_initial_call=True,
     )
-    def list_again(_: int) -> Any:
+    def list_again(_: int, query: str | None, with_events: bool | None) -> Any:
         try:
             with reading.desk() as desk:
-                rows = desk.logbook.runs() if desk is not None else []
+                found = (
+                    find(desk.logbook, query or "", bool(with_events)) if desk is not None else ([], {}, 0)
+                )
         except LivesenseError:
-            return no_update, no_update
-        return screens.runs_grid(rows), bool(rows)
+            return no_update, no_update, no_update
+        rows, told, count = found
+        return runs_screen.runs_grid(rows, told), bool(count), runs_screen.count_text(len(rows), count)
+
+    app.clientside_callback(  # type: ignore[no-untyped-call]
+        ClientsideFunction("livesense", "runsChosen"),
+        Output("runs-acts", "data-chosen"),
+        Input("runs-grid", "selectedRows"),
+        prevent_initial_call=True,
+    )
 
     app.clientside_callback(  # type: ignore[no-untyped-call]
         ClientsideFunction("livesense", "liveControls"),
@@ -182,7 +202,16 @@ def _screen(reading: Reading, benches: Benches, path: str) -> Any:
     try:
         with reading.desk() as desk:
             if parts == ["runs"]:
-                return screens.runs(desk.logbook.runs() if desk is not None else [])
+                return runs_screen.runs(desk.logbook.runs() if desk is not None else [])
+            if (
+                len(parts) == 3
+                and parts[0] == "compare"
+                and all(p.isdecimal() and len(p) < 12 for p in parts[1:])
+            ):
+                if desk is None:
+                    return nothing_here("There is no logbook yet.")
+                first, second = (desk.run(int(part)).run.row for part in parts[1:])
+                return compare_screen.compare(first, second)
             if len(parts) == 2 and parts[0] == "runs" and parts[1].isdecimal() and len(parts[1]) < 12:
                 if desk is None:
                     return nothing_here("There is no logbook yet.")
@@ -194,7 +223,7 @@ def _screen(reading: Reading, benches: Benches, path: str) -> Any:
             ):
                 return _walk_screen(desk, int(parts[1]) if len(parts) == 2 else None)
     except RunNotFoundError:
-        return nothing_here(f"This logbook has no run {parts[1]}.")
+        return nothing_here(f"This logbook has no run {' or no run '.join(parts[1:])}.")
     except LivesenseError as error:
         return nothing_here(f"The logbook cannot be read: {error}")
     return nothing_here("There is no such screen.")

@@ -4,24 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import dash_ag_grid as dag
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.digits import grouped, lasting
 from dashboard.figures import CONFIG, axes
-from dashboard.run_data import when
 from dashboard.shell import band, wild
-from livesense.logbook.rows import RunRow
-
-GRID_OPTIONS: dict[str, Any] = {
-    "suppressCellFocus": False,
-    "domLayout": "autoHeight",
-    "headerHeight": 40,
-    "rowHeight": 40,
-    "suppressColumnVirtualisation": True,
-    "ensureDomOrder": True,
-}
 
 
 def graph(ident: str, figure: dict[str, Any], label: str, before: str = "", tall: bool = False) -> html.Div:
@@ -142,83 +129,4 @@ def live() -> html.Div:
             ),
         ],
         **wild(data_screen="live"),
-    )
-
-
-def runs_grid(rows: list[RunRow]) -> list[dict[str, Any]]:
-    """Rows of the table of runs; everything that comes from a device or a user is text."""
-    return [
-        {
-            "id": str(row.number),
-            "run": row.number,
-            "name": row.name,
-            "started": when(row.started_wall_s),
-            "seconds": row.seconds,
-            "lasted": lasting(row.seconds) if row.seconds is not None else "",
-            "state": str(row.state),
-            "channels": ", ".join(row.channels),
-            "events": row.events,
-            "lost": "not countable" if row.scans_lost is None else grouped(row.scans_lost),
-        }
-        for row in rows
-    ]
-
-
-def runs(rows: list[RunRow]) -> html.Div:
-    """Return the Runs screen."""
-    columns = [
-        {"field": "run", "headerName": "Run", "width": 84, "cellRenderer": "RunLink", "sort": "desc"},
-        {
-            "field": "name",
-            "headerName": "Name",
-            "flex": 2,
-            "minWidth": 120,
-            "cellRenderer": "RunName",
-            "autoHeight": True,
-            "wrapText": True,
-        },
-        {"field": "started", "headerName": "Started", "width": 184},
-        {"field": "seconds", "headerName": "Length", "width": 128, "cellRenderer": "RunLength"},
-        {"field": "state", "headerName": "State", "width": 120},
-        {
-            "field": "channels",
-            "headerName": "Channels",
-            "flex": 3,
-            "minWidth": 150,
-            "cellClass": "run-channels",
-            "autoHeight": True,
-            "wrapText": True,
-        },
-        {"field": "events", "headerName": "Events", "width": 100, "type": "rightAligned"},
-        {"field": "lost", "headerName": "Scans lost", "width": 130, "type": "rightAligned"},
-    ]
-    empty = html.P(
-        "No run yet. Start one with: livesense record BENCH.toml", className="advice", id="runs-empty",
-        hidden=bool(rows),
-    )  # fmt: skip
-    return html.Div(
-        [
-            html.H1("Runs", className="aloud"),
-            band(
-                "Runs",
-                empty,
-                dag.AgGrid(
-                    id="runs-grid",
-                    rowData=runs_grid(rows),
-                    columnDefs=columns,
-                    defaultColDef={"sortable": True, "resizable": True, "suppressHeaderMenuButton": True},
-                    dashGridOptions=GRID_OPTIONS | {"theme": {"function": "livesenseGrid(themeQuartz)"}},
-                    getRowId="params.data.id",
-                    className="grid",
-                    style={"height": None},
-                    eventListeners={
-                        "cellKeyDown": ["livesenseOpenRun(params)"],
-                        "gridSizeChanged": ["livesenseFitRuns(params)"],
-                    },
-                ),
-                ident="list",
-            ),
-            dcc.Interval(id="runs-again", interval=3000),
-        ],
-        **wild(data_screen="runs"),
     )

@@ -30,7 +30,7 @@
   function arrived(name, element) {
     const heading = element.querySelector("h1");
     document.title = (heading ? heading.textContent + " · " : "") + "livesense";
-    for (const [id, screens] of [["tab-live", ["live"]], ["tab-runs", ["runs", "run"]], ["tab-walk", ["walk"]],
+    for (const [id, screens] of [["tab-live", ["live"]], ["tab-runs", ["runs", "run", "compare"]], ["tab-walk", ["walk"]],
       ["tab-record", ["record"]], ["tab-bench", ["bench"]]]) {
       const tab = document.getElementById(id);
       if (!tab) continue;

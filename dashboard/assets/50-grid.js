@@ -17,9 +17,10 @@
     React.createElement("a", { href: LS.runPath(props.data.run), onClick: open(props.data.run) }, String(props.value));
   /** In narrow windows the second line, hidden otherwise, carries what has no column there. */
   cells.RunName = (props) => {
-    const { run, started, lasted, state, events, lost } = props.data;
+    const { run, started, lasted, state, events, lost, found } = props.data;
     const link = React.createElement("a", { href: LS.runPath(run), onClick: open(run), tabIndex: -1 }, String(props.value || "no name"));
-    return React.createElement("div", { className: "run-name" }, link, React.createElement("small", { className: "run-more" }, `${started} · ${lasted} · ${state} · events: ${events} · scans lost: ${lost}`));
+    return React.createElement("div", { className: "run-name" }, link, React.createElement("small", { className: "run-more" }, `${started} · ${lasted} · ${state} · events: ${events} · scans lost: ${lost}`),
+      found ? React.createElement("small", { className: "run-found" }, found) : null);
   };
   cells.RunLength = (props) => React.createElement("span", null, props.data.lasted);
 

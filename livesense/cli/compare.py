@@ -12,19 +12,6 @@ from livesense.cli.output import print_json, quantity, safe, table
 from livesense.errors import LogbookError, UsageError
 from livesense.wording import significant
 
-_LABELS = {
-    "range_low": "lowest that is read",
-    "range_high": "highest that is read",
-    "per_code": "one code",
-    "error_full": "error at full load",
-    "error_small": "error at a tenth of it",
-    "noise": "noise in the band, rms",
-    "mean": "mean",
-    "rms": "rms",
-    "fundamental_rms": "fundamental, rms",
-    "dissipation": "in the shunt",
-}
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
@@ -156,13 +143,11 @@ def _written(value: Any) -> str:
 
 
 def _row(row: dict[str, Any]) -> tuple[str, str, str, str, str]:
-    label = _LABELS[row["figure"]]
-    if "at" in row:
-        label += f" ({significant(row['at']['value'], 3)} {row['at']['unit']})"
-    exact = row["difference"] is not None and row["difference"]["u"] == 0
+    from livesense.compare.words import is_exact, row_label, verdict
+
+    exact = is_exact(row)
     first, second, change = (_cell(row[key], exact=exact) for key in ("first", "second", "difference"))
-    verdict = "" if exact or row["differs"] is None else "differs" if row["differs"] else "alike within ±"
-    return label, first, second, change, verdict
+    return row_label(row), first, second, change, verdict(row)
 
 
 def _cell(figure: dict[str, Any] | None, *, exact: bool) -> str:

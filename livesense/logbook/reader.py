@@ -10,7 +10,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from livesense.errors import RunNotFoundError
-from livesense.logbook import calibrations
+from livesense.logbook import calibrations, finding
 from livesense.logbook import connection as db
 from livesense.logbook.envelope import Envelope
 from livesense.logbook.locks import is_held
@@ -94,6 +94,14 @@ class Logbook:
         """Find the number of the newest run of all; None while there is none."""
         ((number,),) = self.select("SELECT max(number) FROM run")
         return None if number is None else int(number)
+
+    def notes_of_runs(self) -> dict[int, list[str]]:
+        """Give the notes of each run that has any, newest first."""
+        return finding.notes_of_runs(self.select)
+
+    def events_of_runs(self) -> dict[int, list[str]]:
+        """Give kinds and channels of each run's events, each once."""
+        return finding.events_of_runs(self.select)
 
     def run(self, ref: int | str) -> RunReader:
         """Open a run by number, or ``"last"``.
