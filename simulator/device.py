@@ -77,15 +77,20 @@ class Device:
         self._counter = 0
         self._slow_counter = 0
         self._described_s = -np.inf
+        self._sends, self._every = world.scenario.burst or (0, 0)
+
+    @property
+    def _burst(self) -> int | None:
+        return self._sends or None
 
     @property
     def groups(self) -> tuple[GroupInfo, ...]:
         """What it says of itself: one line holds every column on the text wire."""
         rate_hz = float(self.world.rate_hz)
         if self.wire is Wire.TEXT:
-            return (GroupInfo(rate_hz, CodeType.TEXT, NOMINAL.bits, FAST + SLOW),)
+            return (GroupInfo(rate_hz, CodeType.TEXT, NOMINAL.bits, FAST + SLOW, burst=self._burst),)
         return (
-            GroupInfo(rate_hz, CodeType.U16, NOMINAL.bits, FAST),
+            GroupInfo(rate_hz, CodeType.U16, NOMINAL.bits, FAST, burst=self._burst),
             GroupInfo(float(SLOW_HZ), CodeType.U16, NOMINAL.bits, SLOW),
         )
 
@@ -124,6 +129,14 @@ class Device:
         self._described_s = chunk.time_s
         return True
 
+    def _sent(self, count: int) -> list[tuple[int, int]]:
+        """Give the scans of a chunk that are sent: all, or those within bursts."""
+        if not self._sends:
+            return [(0, count)]
+        first = -(self._counter % self._every)
+        bursts = ((at, at + self._sends) for at in range(first, count, self._every))
+        return [(max(0, a), min(count, b)) for a, b in bursts if b > 0]
+
     def _framed(self, chunk: Chunk, count: int) -> list[Piece]:
         pieces: list[Piece] = []
         if self._describes(chunk):
@@ -132,14 +145,16 @@ class Device:
         slow = encode.scans_packet(1, self._slow_counter, chunk.slow, CodeType.U16)
         self._slow_counter += len(chunk.slow)
         pieces.append(Piece(chunk.time_s, encode.encode_frame(slow)))
-        stream = encode.frames(0, self._counter, chunk.codes[:count], SCANS_PER_PACKET, CodeType.U16)
+        for first, stop in self._sent(count):
+            codes = chunk.codes[first:stop]
+            stream = encode.frames(0, self._counter + first, codes, SCANS_PER_PACKET, CodeType.U16)
+            ends = np.flatnonzero(np.frombuffer(stream, dtype=np.uint8) == 0) + 1
+            begin = 0
+            for number, end in enumerate(ends.tolist(), start=1):
+                last = min(first + number * SCANS_PER_PACKET, stop)
+                pieces.append(Piece(chunk.time_s + last / self.world.rate_hz, stream[begin:end]))
+                begin = end
         self._counter += count
-        ends = np.flatnonzero(np.frombuffer(stream, dtype=np.uint8) == 0) + 1
-        begin = 0
-        for number, end in enumerate(ends.tolist(), start=1):
-            due_s = chunk.time_s + min(number * SCANS_PER_PACKET, count) / self.world.rate_hz
-            pieces.append(Piece(due_s, stream[begin:end]))
-            begin = end
         for mark in chunk.marks:
             if mark.phase.note:
                 note = encode.encode_frame(encode.note_packet(mark.phase.note))
@@ -158,11 +173,13 @@ class Device:
         rows[:, 0] = (self._counter + np.arange(count)) % _COUNTER_MODULUS
         rows[:, 1:-2] = chunk.codes[:count]
         rows[:, -2:] = chunk.slow[0]
+        sent = self._sent(count)
         self._counter += count
-        for begin in range(0, count, SCANS_PER_PACKET):
-            end = min(begin + SCANS_PER_PACKET, count)
-            lines = encode.text_lines(rows[begin:end], checksum=True)
-            pieces.append(Piece(chunk.time_s + end / self.world.rate_hz, lines))
+        for first, stop in sent:
+            for begin in range(first, stop, SCANS_PER_PACKET):
+                end = min(begin + SCANS_PER_PACKET, stop)
+                lines = encode.text_lines(rows[begin:end], checksum=True)
+                pieces.append(Piece(chunk.time_s + end / self.world.rate_hz, lines))
         for mark in chunk.marks:
             if mark.phase.note:
                 pieces.append(Piece(mark.time_s, f"# {mark.phase.note}\n".encode()))

@@ -46,6 +46,10 @@ class Phase:
     (0 to 1: its torque), ``jam_nm`` the drag of debris in the impeller. Where
     ``settle_s`` is given, speed and load are constant from that long after the
     phase's begin, to its end.
+
+    What is wrong meanwhile: ``open_phase`` names a line without current, ``negative`` is the share of the
+    current that a winding fault turns backwards, ``supply_v`` is what the supply holds in place of its own
+    voltage. ``coast``: a wanted speed of 0 switches the bridge off at once.
     """
 
     name: str
@@ -55,6 +59,10 @@ class Phase:
     jam_nm: float = 0.0
     settle_s: float | None = None
     note: str = ""
+    open_phase: str = ""
+    negative: float = 0.0
+    supply_v: float | None = None
+    coast: bool = False
 
     @property
     def steps(self) -> int:
@@ -187,7 +195,8 @@ class Drive:
         self._held_s = 0.0
         self._load_nm_s2 = 0.0
         self._jam_nm = 0.0
-        self._bus_v = self.bridge.supply_v
+        self._bus_v = self._supply_v = self.bridge.supply_v
+        self._coasts = False
         self._bus_a = self.bridge.idle_w / self.bridge.supply_v
         self._torque_nm = 0.0
 
@@ -217,6 +226,8 @@ class Drive:
     def _run(self, steps: int, phase: Phase, rows: list[_Row]) -> None:
         target_rad_s = phase.rpm * _TWO_PI / 60.0
         load_nm_s2 = phase.valve * self.pump.open_nm_s2
+        self._supply_v = self.bridge.supply_v if phase.supply_v is None else phase.supply_v
+        self._coasts = phase.coast
         load_share = 1.0 - math.exp(-_STEP_S / self.pump.hydraulic_s)
         jam_share = 1.0 - math.exp(-_STEP_S / 0.006)
         before = self._slow_state()
@@ -288,7 +299,10 @@ class Drive:
                         self._enter(State.BLOCKED)
                 else:
                     self.state = State.STOP
-                    if abs(self._shaft_rad_s) * self.motor.pole_pairs < _TWO_PI * controls.release_hz:
+                    if (
+                        self._coasts
+                        or abs(self._shaft_rad_s) * self.motor.pole_pairs < _TWO_PI * controls.release_hz
+                    ):
                         self._enter(State.OFF)
             case State.OFF:
                 if target_rad_s > 0.0:
@@ -409,11 +423,11 @@ class Drive:
         """Bus voltage behind the source's resistance; a drive that brakes charges the capacitor."""
         bridge = self.bridge
         power_w = bridge.idle_w + 1.5 * (self._voltage_v * self._current_a.conjugate()).real
-        if power_w > 0.0 and self._bus_v <= bridge.supply_v + 1e-9:
-            root = math.sqrt(bridge.supply_v**2 - 4.0 * bridge.source_ohm * power_w)
-            self._bus_v = 0.5 * (bridge.supply_v + root)
+        if power_w > 0.0 and self._bus_v <= self._supply_v + 1e-9:
+            root = math.sqrt(self._supply_v**2 - 4.0 * bridge.source_ohm * power_w)
+            self._bus_v = 0.5 * (self._supply_v + root)
             self._bus_a = power_w / self._bus_v
         else:
             change_v = power_w / (bridge.bus_capacitance_f * self._bus_v) * _STEP_S
-            self._bus_v = max(bridge.supply_v, self._bus_v - change_v)
+            self._bus_v = max(self._supply_v, self._bus_v - change_v)
             self._bus_a = 0.0

@@ -22,7 +22,7 @@ from livesense.errors import LivesenseError, UsageError
 from simulator.device import Device, Piece, Wire
 from simulator.faults import parse_faults
 from simulator.outlets import Outlet, open_outlet
-from simulator.scenarios import SCENARIOS
+from simulator.trouble import SCENARIOS
 from simulator.truth import TruthWriter
 from simulator.waveform import DriveKind
 from simulator.world import World

@@ -8,17 +8,31 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from simulator.drive import Phase
+from simulator.drive import Bridge, Controls, Phase
+from simulator.motor import COOLANT_PUMP, Motor
+from simulator.waveform import DriveKind
 
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """A named story; ``over_limit_a`` is the limit that the truth's over-limit times refer to."""
+    """A named story; ``over_limit_a`` is the limit that the truth's over-limit times refer to.
+
+    ``kind`` goes before the drive that is asked for. ``order`` says which winding's current the sensors U, V,
+    W see. ``loop_offset_a`` are offsets of the current sensors that the drive's own loops use as well.
+    ``burst``: the device sends the first so many of each so many scans.
+    """
 
     name: str
     text: str
     phases: tuple[Phase, ...]
     over_limit_a: float = 12.0
+    motor: Motor = COOLANT_PUMP
+    bridge: Bridge | None = None
+    controls: Controls | None = None
+    kind: DriveKind | None = None
+    order: tuple[int, int, int] = (0, 1, 2)
+    loop_offset_a: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    burst: tuple[int, int] | None = None
 
     @property
     def seconds(self) -> float:
@@ -70,5 +84,3 @@ OVERLOAD = Scenario(
         Phase("stop", 3.0, valve=0.9, note="stop"),
     ),
 )
-
-SCENARIOS: dict[str, Scenario] = {scenario.name: scenario for scenario in (BRING_UP, OVERLOAD)}

@@ -106,7 +106,7 @@ class SteadyStretch:
             "to_s": self.from_s + self.scans / self._waveform.rate_hz,
             "electrical_hz": electrical_hz,
             "rpm": electrical_hz * 60.0 / self._waveform.motor.pole_pairs,
-            "sequence": "UVW",
+            "sequence": "UVW" if self._waveform.order == (0, 1, 2) else "UWV",
             "phases": phases,
             "bus_voltage_v": bus_v,
             "bus_current_a": bus_a,

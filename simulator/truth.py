@@ -97,6 +97,8 @@ class TruthWriter:
                 "pulse_hz": bridge.pwm_hz,
                 "instants_after_valley_s": list(world.chain.instants_s),
                 "ampere_per_code": NOMINAL.ampere_per_code,
+                "sequence": "UVW" if world.waveform.order == (0, 1, 2) else "UWV",
+                "loop_offset_a": list(world.scenario.loop_offset_a),
                 "errors": world.errors.as_json(),
             }
         )
@@ -131,6 +133,8 @@ class TruthWriter:
                 "rpm_wanted": phase.rpm,
             }
             | {"valve": phase.valve, "jam_nm": phase.jam_nm, "starts_again": mark.again}
+            | {"open_phase": phase.open_phase or None, "negative_share": phase.negative}
+            | {"supply_v": phase.supply_v or self._world.drive.bridge.supply_v, "coast": phase.coast}
         )
         if phase.settle_s is not None:
             from_s = mark.time_s + phase.settle_s

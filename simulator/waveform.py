@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -25,6 +25,9 @@ Complex = NDArray[np.complex128]
 
 NEGATIVE_SEQUENCE = 0.004 * complex(math.cos(1.1), math.sin(1.1))
 """Share of the current that turns backwards."""
+
+WINDING_ANGLE = complex(math.cos(0.7), math.sin(0.7))
+"""Where what a winding fault turns backwards points."""
 
 
 class DriveKind(StrEnum):
@@ -53,6 +56,12 @@ class Grid:
     switching: NDArray[np.bool_]
     harmonic_a: Complex
     duty: Floats
+    open_phase: NDArray[np.int8]
+
+    def with_faults(self, open_phase: NDArray[np.int8], negative: Floats) -> Grid:
+        """Give the same with an open phase and a share of the current that turns backwards, ``(n,)`` each."""
+        backwards = negative * WINDING_ANGLE * np.conj(self.current_a * self.turn)
+        return replace(self, open_phase=open_phase, harmonic_a=self.harmonic_a + backwards)
 
 
 class Waveform:
@@ -62,15 +71,31 @@ class Waveform:
     ----------
     pwm_periods_per_scan
         1: every pulse period is sampled; k: every k-th.
+    order
+        Which winding's current each of the sensors U, V, W sees.
+    loop_offset_a
+        Offsets of the drive's own current sensors: its current loops hold the currents off by minus these.
     """
 
-    def __init__(self, drive: Drive, kind: DriveKind, pwm_periods_per_scan: int = 1) -> None:
+    def __init__(
+        self,
+        drive: Drive,
+        kind: DriveKind,
+        pwm_periods_per_scan: int = 1,
+        *,
+        order: tuple[int, int, int] = (0, 1, 2),
+        loop_offset_a: Sequence[float] = (0.0, 0.0, 0.0),
+    ) -> None:
         self.motor = drive.motor
         self.bridge = drive.bridge
         self.controls: Controls = drive.controls
         self.kind = kind
         self.period_s = 1.0 / drive.bridge.pwm_hz
         self.rate_hz = drive.bridge.pwm_hz / pwm_periods_per_scan
+        self.order = order
+        # Three windings meet in one point: what all three offsets have in common no loop can hold.
+        mean_a = sum(loop_offset_a) / 3
+        self._pushed_a = [mean_a - offset_a for offset_a in loop_offset_a]
 
     def grid(self, trajectory: Trajectory, scans: Floats) -> Grid:
         """Fill in the scans, given as ``(n,)`` ascending instants in seconds after the trajectory's start."""
@@ -107,6 +132,7 @@ class Waveform:
                 {order: amplitude[before] for order, amplitude in self._harmonics(trajectory).items()}, turn
             ),
             duty=pwm.duties(voltage_v * turn, bus_v),
+            open_phase=np.full(len(scans), -1, dtype=np.int8),
         )
 
     def _harmonics(self, trajectory: Trajectory) -> dict[int, Complex]:
@@ -152,7 +178,8 @@ class Waveform:
             False leaves the ripple of the pulses out: the mean current of each pulse period.
         """
         result = np.empty((len(grid.turn), 3))
-        for phase, offset_s in enumerate(after_valley_s):
+        for sensor, offset_s in enumerate(after_valley_s):
+            phase = self.order[sensor]
             back = complex(np.exp(-2j * np.pi / 3.0 * phase))
             turn = grid.turn * _small_turn(grid.speed_rad_s * offset_s) if offset_s else grid.turn
             if self.kind is DriveKind.SIX_STEP:
@@ -164,8 +191,21 @@ class Waveform:
                 column = ((grid.current_a * turn + grid.harmonic_a) * back).real
                 if ripple and offset_s:
                     column = column + self._ripple(grid, phase, offset_s)
-            result[:, phase] = column
-        return result
+            pushed_a = self._pushed_a[phase]
+            result[:, sensor] = column + np.where(grid.switching, pushed_a, 0.0) if pushed_a else column
+        return self._opened(grid, result)
+
+    def _opened(self, grid: Grid, currents_a: Floats) -> Floats:
+        """Take the current of an open phase away: the other two then carry one and the same."""
+        for sensor, phase in enumerate(self.order):
+            rows = np.flatnonzero(grid.open_phase == phase)
+            if rows.size:
+                one, other = (k for k in range(3) if k != sensor)
+                through_a = (currents_a[rows, one] - currents_a[rows, other]) / 2.0
+                currents_a[rows, sensor] = 0.0
+                currents_a[rows, one] = through_a
+                currents_a[rows, other] = -through_a
+        return currents_a
 
     def _ripple(self, grid: Grid, phase: int, offset_s: float) -> Floats:
         """Ripple of one phase: volt-seconds, through the inductances of both rotor axes."""

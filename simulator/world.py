@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 CHUNK_S = 0.1
 _CHUNK_STEPS = round(CHUNK_S * CONTROL_HZ)
 SLOW_HZ = 10
+PHASES = "UVW"
 AMBIENT_C = 24.0
 _SINK_K_PER_W = 3.2
 _SINK_S = 30.0
@@ -98,8 +99,18 @@ class World:
         self.scenario = scenario
         self._truth = truth
         self.rate_hz = rate_hz
-        self.drive = Drive(rotor_rad=float(rotor_random.uniform(0.0, 2.0 * np.pi)))
-        self.waveform = Waveform(self.drive, kind)
+        self.drive = Drive(
+            scenario.motor,
+            bridge=scenario.bridge,
+            controls=scenario.controls,
+            rotor_rad=float(rotor_random.uniform(0.0, 2.0 * np.pi)),
+        )
+        self.waveform = Waveform(
+            self.drive,
+            scenario.kind or kind,
+            order=scenario.order,
+            loop_offset_a=scenario.loop_offset_a,
+        )
         self.errors = draw_errors(errors_random)
         self.chain = SenseChain(self.errors, noise_random, off_valley_s=off_valley_s)
         self._pieces = scenario.pieces()
@@ -116,12 +127,13 @@ class World:
         pieces, marks = self._next_pieces()
         trajectory = self.drive.advance(pieces)
         self._warm(trajectory)
-        grid = self.waveform.grid(trajectory, self._instants_s)
+        grid = self._with_faults(self.waveform.grid(trajectory, self._instants_s), pieces)
         instants_s = self.chain.instants_s
         seen_a = self.waveform.currents(grid, [at_s - self.chain.late_s for at_s in instants_s[:3]])
         codes = np.empty((len(self._instants_s), len(FAST)), dtype=np.uint16)
         for column, name in enumerate(FAST[:3]):
-            codes[:, column] = self.chain.current_codes(name, seen_a[:, column])
+            seen = seen_a[:, column] + self.scenario.loop_offset_a[self.waveform.order[column]]
+            codes[:, column] = self.chain.current_codes(name, seen)
         codes[:, 3] = self.chain.voltage_codes(grid.bus_v)
         codes[:, 4] = self.chain.current_codes("ibus", grid.bus_a)
         slow = np.empty((1, 2), dtype=np.uint16)
@@ -138,6 +150,16 @@ class World:
             sink_c=sink_c,
             marks=tuple(marks),
         )
+
+    def _with_faults(self, grid: Grid, pieces: list[tuple[int, Phase]]) -> Grid:
+        """Lay over the scans what is wrong in the phases of the story that they fall into."""
+        if not any(phase.open_phase or phase.negative for _, phase in pieces):
+            return grid
+        steps = [steps for steps, _ in pieces]
+        step = (self._instants_s * CONTROL_HZ + 1e-9).astype(np.int64)
+        which = np.repeat([PHASES.find(phase.open_phase or "-") for _, phase in pieces], steps)
+        negative = np.repeat([phase.negative for _, phase in pieces], steps)
+        return grid.with_faults(which.astype(np.int8)[step], negative[step])
 
     def _next_pieces(self) -> tuple[list[tuple[int, Phase]], list[Mark]]:
         """Cut the next chunk's control steps at the borders of the story's phases."""

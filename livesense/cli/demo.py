@@ -27,7 +27,7 @@ STOP_LIMIT_S = 10.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    from simulator.scenarios import SCENARIOS
+    from simulator.trouble import SCENARIOS
 
     parser.add_argument(
         "--scenario", default="bring-up", choices=sorted(SCENARIOS), help="what is played (default bring-up)"

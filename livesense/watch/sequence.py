@@ -24,6 +24,9 @@ from livesense.watch.words import duration, figure
 TOGETHER_S = 0.2
 """Time over which unbalance is taken: sub-scan errors of where a cycle begins drop out."""
 
+OPEN_PERCENT = 50.0
+"""A ratio above this is an open phase, which is told as such and not as unbalance."""
+
 PASSED = 0.3
 """Share of the peak of ``above`` that the currents' difference must pass: an open phase leaves twice that."""
 
@@ -70,7 +73,7 @@ class SequenceWatch(TripleWatch):
             turns.start,
             turns.stop,
             ratio,
-            beyond=flows and ratio > rule.note,
+            beyond=flows and rule.note < ratio <= OPEN_PERCENT,
             held=flows and ratio > rule.release,
             high=ratio > rule.limit,
             clipped=turns.clipped,
@@ -80,7 +83,7 @@ class SequenceWatch(TripleWatch):
         rule = self._rule
         forward = turns.forward > turns.backward
         # Where both are about alike (an open phase) there is no direction.
-        against = forward != (rule.sequence == "UVW") and turns.ratio < 50.0
+        against = forward != (rule.sequence == "UVW") and turns.ratio < OPEN_PERCENT
         rms = turns.rms
         return Row(
             turns.start,

@@ -26,7 +26,7 @@ def test_writes_a_file_and_says_so(tmp_path, capsys):
     ("options", "message"),
     [
         ({"outlet": "com:3"}, "outlet: expected tcp:PORT, pty or file:PATH"),
-        ({"scenario": "lunch"}, "scenario: expected one of bring-up, overload, got 'lunch'"),
+        ({"scenario": "lunch"}, "scenario: expected one of bring-up, bursts, "),
         ({"wire": "morse"}, "wire: expected one of framed, text, got 'morse'"),
         ({"speed": "warp"}, "speed: expected one of max, real"),
         ({"drive": "v8"}, "drive: expected one of field-oriented, six-step"),

@@ -12,8 +12,8 @@ from livesense.chain import Chain
 from livesense.samples import CodeType, Event, GroupInfo
 from livesense.watching import GroupWatches
 from simulator.main import BENCH
-from simulator.scenarios import SCENARIOS
 from simulator.sensing import FAST, SLOW
+from simulator.trouble import SCENARIOS
 from simulator.world import SLOW_HZ, World
 
 BENCH_TEXT = BENCH.read_text(encoding="utf-8")

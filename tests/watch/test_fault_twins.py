@@ -149,7 +149,7 @@ def twin(kind, stretches):
             if kind == "phase-loss":
                 rows.append((start, stop, ratio, flows and ratio > 50, flows and ratio > 40, True))
             elif kind == "unbalance":
-                rows.append((start, stop, ratio, flows and ratio > 5, flows and ratio > 4, ratio > 10))
+                rows.append((start, stop, ratio, flows and 5 < ratio <= 50, flows and ratio > 4, ratio > 10))
             else:
                 wrong = backward >= forward and ratio < 50
                 rows.append((start, stop, rms, wrong and rms > 0.5, wrong and rms > 0.475, True))
