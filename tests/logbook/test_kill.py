@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from livesense.logbook.reader import Logbook
+from livesense.logbook.verify import verify
 from livesense.logbook.writer import LogbookWriter
 
 SCRIPT = Path(__file__).with_name("killed_recorder.py")
@@ -29,9 +30,10 @@ def _codes_at(first: int, count: int) -> np.ndarray:
     return codes
 
 
-def kill_one(path: Path, after_commits: int, then: random.Random) -> int:
+def kill_one(path: Path, after_commits: int, then: random.Random, *options: str) -> int:
     """Start a recorder, kill it between two commits or amid one; what it said it had committed."""
-    child = subprocess.Popen([sys.executable, str(SCRIPT), str(path)], stdout=subprocess.PIPE, text=True)
+    command = [sys.executable, str(SCRIPT), str(path), *options]
+    child = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None
     with child.stdout:
         for _ in range(after_commits):
@@ -108,3 +110,39 @@ def test_a_live_recorder_is_told_from_a_dead_one_by_many_lookers(path: Path) -> 
     for _ in range(8):
         with Logbook(path) as one, Logbook(path) as other:
             assert (one.run(1).row.state, other.run(1).row.state) == ("recovered", "recovered")
+
+
+def kill_while_dropping(path: Path, repeats: int, seed: int) -> None:
+    """Kill recorders that drop raw scans of more than ten seconds all the time."""
+    then = random.Random(seed)
+    for number in range(1, repeats + 1):
+        committed = kill_one(path, then.randrange(400, 1500), then, "10")
+        report = verify(path, number, lambda *_: None)
+        assert report.findings == ()
+        with Logbook(path) as book:
+            run = book.run(number)
+            assert run.row.state == "recovered"
+            (last,) = (run.extent(0)[1],)
+            assert committed <= last + 10
+            assert last <= committed + 1010
+            lost = sum(gap.count or 0 for gap in run.gaps(0))
+            assert run.scans_stored(0) + lost in (last, last + 10)
+            assert run.scans_dropped(0) > 0
+            for first, codes in run.codes(0, 0, 1 << 40):
+                assert np.array_equal(codes, _codes_at(first, len(codes)))
+            assert int(run.envelope(0, "iv", 0, last, 50).n.sum()) == run.scans_stored(0)
+            # Of each event whose surroundings are complete by now nothing is missing.
+            dropped = run.dropped(0)
+            for row in run.events():
+                begin, end = row.event.start_scan - 1000, (row.event.end_scan or 0) + 1001
+                assert all(part.stop <= begin or part.first >= end for part in dropped)
+            assert book.select("PRAGMA integrity_check") == [("ok",)]
+
+
+def test_killed_while_old_scans_are_dropped(path: Path) -> None:
+    kill_while_dropping(path, 1, seed=1)
+
+
+@pytest.mark.slow
+def test_killed_many_times_while_old_scans_are_dropped(path: Path) -> None:
+    kill_while_dropping(path, 12, seed=2)

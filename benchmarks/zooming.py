@@ -1,0 +1,113 @@
+"""Figure 5: a picture of any stretch of a long run, in amperes; ``python benchmarks/zooming.py --scans 1e9``."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+
+import numpy as np
+from pump import BENCH, codes
+from table import Report, median_ms
+
+from livesense.analysis import RunAnalysis
+from livesense.logbook.reader import Logbook
+from livesense.logbook.writer import LogbookWriter
+from livesense.samples import CodeType, GroupInfo, ScanBlock
+
+RATE_HZ = 20_000.0
+BUCKETS = 2000
+WINDOWS = 60
+REPEATS = 3
+"""Each window is drawn so often and the fastest counts, because the machine does other things as well."""
+
+
+def written(path: Path, scans: int) -> float:
+    """Write a run of one current as fast as it goes; returns samples a second."""
+    sent = codes(1 << 20)[:, :1]
+    # A bench file's other channels must be there: groups are checked against it.
+    with LogbookWriter(path) as writer:
+        run = writer.start_run(
+            name="", bench_name="benchmark", bench_text=ONE, bench_path="", version="", port="", wire="framed",
+            started_wall_s=time.time(),
+        )  # fmt: skip
+        run.add_groups([GroupInfo(RATE_HZ, CodeType.U16, 12, ("iu",))])
+        began = time.perf_counter()
+        for at in range(0, scans, len(sent)):
+            run.append(ScanBlock(0, at, sent[: scans - at]))
+            run.commit()
+        spent_s = time.perf_counter() - began
+        run.finish("time", time.time())
+    return scans / spent_s
+
+
+ONE = BENCH.partition('[[channel]]\nname = "iv"')[0]
+"""The pump's first phase alone."""
+
+
+def looked_at(path: Path) -> tuple[float, float, float]:
+    """Median ms of a picture of any stretch, of a second of raw values; and what a picture costs the processor."""
+    rng = np.random.default_rng(7)
+    with Logbook(path) as book:
+        analysis = RunAnalysis(book, "last")
+        _, end_s = analysis.extent_s()
+        # From ten seconds to all of it, each length as likely as ten times that.
+        spans = np.exp(rng.uniform(np.log(10.0), np.log(end_s), WINDOWS))
+        begins = rng.uniform(0, 1, WINDOWS) * (end_s - spans)
+        zooms, cpu = [], []
+        for begin, span in zip(begins, spans, strict=True):
+            tries = []
+            for _ in range(REPEATS):
+                before, before_cpu = time.perf_counter(), time.process_time()
+                band = analysis.envelope("iu", begin, begin + span, BUCKETS)
+                tries.append((time.perf_counter() - before, time.process_time() - before_cpu))
+            assert np.isfinite(band.low).all()
+            zooms.append(min(wall for wall, _ in tries))
+            cpu.append(min(own for _, own in tries))
+        raw = []
+        for begin in begins:
+            # Not twice the same: a block that was just decoded is kept.
+            before = time.perf_counter()
+            (window,) = analysis.window(begin, begin + 1.0, ["iu"])
+            raw.append(time.perf_counter() - before)
+            assert len(window.time_s) > 0.9 * RATE_HZ
+    return median_ms(zooms), median_ms(raw), median_ms(cpu)
+
+
+def measure(report: Report, place: Path, sizes: tuple[int, ...]) -> None:
+    """Add figure 5 for runs of some lengths; the growth is from the first to each of the others."""
+    first: float | None = None
+    for scans in sizes:
+        path = place / f"zoom{scans:.0e}.db"
+        speed = written(path, scans)
+        report.add(5, f"{scans:.0e} samples written at", speed / 1e6, "MS/s")
+        zoom, raw, cpu = looked_at(path)
+        name = f"{scans:.0e} samples: {BUCKETS} buckets of any stretch, p50"
+        report.add(5, name, zoom, "ms", "its processor time", cpu, target="≤ 5 ms", met=zoom <= 5)
+        if first is not None:
+            ratio = zoom / first
+            report.add(
+                5,
+                f"growth of that from {sizes[0]:.0e} to {scans:.0e}",
+                ratio,
+                "",
+                target="≤ 1.2",
+                met=ratio <= 1.2,
+            )
+        first = first if first is not None else zoom
+        report.add(
+            5, f"{scans:.0e} samples: 1 s of raw values, p50", raw, "ms", target="≤ 15 ms", met=raw <= 15
+        )
+        path.unlink()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--scans", type=float, nargs="+", default=[1e7])
+    parser.add_argument("--folder", type=Path, default=Path("."))
+    arguments = parser.parse_args()
+    measure(Report(), arguments.folder, tuple(int(scans) for scans in arguments.scans))
+
+
+if __name__ == "__main__":
+    main()
