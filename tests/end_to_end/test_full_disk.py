@@ -18,6 +18,7 @@ import pytest
 from plain_device import bench_text, description_frame, group
 
 from livesense.logbook.reader import Logbook
+from livesense.logbook.verify import verify
 from livesense.samples import CodeType
 from livesense.wire.encode import frames
 
@@ -37,6 +38,35 @@ def disk(tmp_path: Path) -> Iterator[Path]:
         pytest.skip("needs the right to mount a small disk")
     yield place
     subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+@pytest.mark.slow
+def test_a_floor_of_the_bench_file_stops_the_recording_with_so_much_free(tmp_path: Path, disk: Path) -> None:
+    codes = np.random.default_rng(1).integers(0, 65536, (1 << 16, 3), dtype=np.uint16)
+    (tmp_path / "pump.toml").write_text(
+        bench_text(bits=16, channels=CHANNELS, more='[keep]\nfree = "12 MB"\n'), encoding="utf-8"
+    )
+    stream = description_frame([group(CHANNELS, bits=16)]) + b"".join(
+        frames(0, first, codes, 64, CodeType.U16) for first in range(0, 2_500_000, len(codes))
+    )
+    (tmp_path / "stream.bin").write_bytes(stream)
+    command = [sys.executable, "-m", "livesense.cli.main"]
+    where = ["--logbook", str(disk / "x.db"), "--json"]
+    done = subprocess.run(
+        [*command, "record", "pump.toml", "--port", f"file:{tmp_path / 'stream.bin'}", *where],
+        cwd=tmp_path, capture_output=True, text=True,
+    )  # fmt: skip
+    summary = json.loads(done.stdout)
+    assert done.returncode == 1
+    assert "stopped before the disk is full" in done.stderr
+    assert "12.0 MB are to stay free ([keep] free in the bench file)" in summary["error"]
+    # The room of the write-ahead file comes back when it is closed; what was left is there.
+    assert shutil.disk_usage(disk).free > 10_000_000
+    shown = subprocess.run([*command, "show", "last", *where], cwd=tmp_path, capture_output=True, text=True)
+    facts = json.loads(shown.stdout)
+    assert (facts["state"], facts["ended"], facts["error"]) == ("failed", "error", summary["error"])
+    assert facts["groups"][0]["scans_stored"] == summary["groups"][0]["scans_stored"] > 500_000
+    assert verify(disk / "x.db", None, lambda *_: None).findings == ()
 
 
 def test_a_disk_that_fills_up_fast_stops_the_recording_while_there_is_room_for_its_end(
