@@ -1,7 +1,8 @@
-"""Figure 8: three days at 10 kS/s x 4, written as fast as it goes: ``python benchmarks/weekend.py --hours 72``.
+"""Figure 8: three days at 10 kS/s x 4, written at speed: ``python benchmarks/weekend.py --hours 72``.
 
-The logbook's writer takes the scans as a recorder hands them over, a commit for every 65536; wire and watches are not
-in it. Memory is looked at while it writes; then the file is opened, listed and drawn, by a process of its own.
+The logbook's writer takes the scans as a recorder hands them over, a commit for every 65536; wire
+and watches are not in it. Memory is looked at while it writes; then the file is opened, listed and
+drawn, by a process of its own.
 """
 
 from __future__ import annotations

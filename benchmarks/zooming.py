@@ -1,4 +1,4 @@
-"""Figure 5: a picture of any stretch of a long run, in amperes; ``python benchmarks/zooming.py --scans 1e9``."""
+"""Figure 5: a picture of any stretch of a long run, in amperes: ``python benchmarks/zooming.py``."""
 
 from __future__ import annotations
 
@@ -28,8 +28,8 @@ def written(path: Path, scans: int) -> float:
     # A bench file's other channels must be there: groups are checked against it.
     with LogbookWriter(path) as writer:
         run = writer.start_run(
-            name="", bench_name="benchmark", bench_text=ONE, bench_path="", version="", port="", wire="framed",
-            started_wall_s=time.time(),
+            name="", bench_name="benchmark", bench_text=ONE, bench_path="", version="", port="",
+            wire="framed", started_wall_s=time.time(),
         )  # fmt: skip
         run.add_groups([GroupInfo(RATE_HZ, CodeType.U16, 12, ("iu",))])
         began = time.perf_counter()
@@ -46,7 +46,7 @@ ONE = BENCH.partition('[[channel]]\nname = "iv"')[0]
 
 
 def looked_at(path: Path) -> tuple[float, float, float]:
-    """Median ms of a picture of any stretch, of a second of raw values; and what a picture costs the processor."""
+    """Median ms of a picture of any stretch, of a second of raw values; and a picture's processor time."""
     rng = np.random.default_rng(7)
     with Logbook(path) as book:
         analysis = RunAnalysis(book, "last")
