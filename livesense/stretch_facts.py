@@ -18,6 +18,7 @@ from livesense.measures.rotation import STEP_S, Rotation, rotation
 from livesense.measures.stretches import Stretch, find_stretches
 from livesense.measures.three_phase import PHASES
 from livesense.samples import FloatArray
+from livesense.stretch_words import fault_of, marks, sharpened
 from livesense.timetext import run_seconds
 
 CHUNK_S = 30.0
@@ -69,6 +70,7 @@ def stretches_of(
         "no_current_below": {"value": still_a, "u": 0.0, "unit": channels[0].unit},
         "step_s": STEP_S,
         "stretches": rows,
+        "marks": marks(rows),
     }
 
 
@@ -147,9 +149,11 @@ def _facts(
 ) -> dict[str, Any]:
     stretch = piece.found[number]
     from_s, to_s = piece.from_s(stretch), piece.to_s(stretch)
-    turning = stretch.kind not in ("standstill", "align")
+    states = _states_seen(analysis, from_s, to_s)
+    kind = sharpened(stretch.kind, states)
+    turning = kind not in ("standstill", "align", "held")
     facts: dict[str, Any] = {
-        "kind": stretch.kind,
+        "kind": kind,
         "from_s": run_seconds(from_s),
         "to_s": run_seconds(to_s),
         "seconds": run_seconds(to_s - from_s),
@@ -162,15 +166,18 @@ def _facts(
         facts["highest"] = _highest(analysis, channels, from_s, to_s)
     if (energy := _energy(analysis, from_s, to_s)) is not None:
         facts |= energy
-    if (states := _states_seen(analysis, from_s, to_s)) is not None:
+    if states is not None:
         facts["states"] = states
-    match stretch.kind:
+        facts["fault"] = fault_of(states)
+    match kind:
         case "start":
             facts |= _of_a_start(piece, number)
         case "steady":
             facts |= _of_a_steady_part(analysis, piece, stretch, from_s, to_s)
         case "load change" | "speed change":
             facts |= _of_a_change(piece, number)
+        case "braking":
+            facts |= _of_a_stop(piece, number)
     facts["text"] = _text(facts)
     return facts
 
@@ -316,6 +323,15 @@ def _of_a_change(piece: Piece, number: int) -> dict[str, Any]:
     }
 
 
+def _of_a_stop(piece: Piece, number: int) -> dict[str, Any]:
+    """Tell from which speed it stopped, and how long it took until no current flowed."""
+    stretch, steps = piece.found[number], piece.steps
+    begin = abs(float(steps.frequency_hz[max(0, stretch.first - 1)]))
+    at_rest = number + 1 < len(piece.found) and piece.found[number + 1].kind == "standstill"
+    seconds = (stretch.stop - stretch.first) * steps.step_s
+    return {"from_hz": begin, "stopped_after_s": run_seconds(seconds) if at_rest else None}
+
+
 def _text(facts: dict[str, Any]) -> str:
     kind = facts["kind"]
     if kind == "standstill":
@@ -337,4 +353,9 @@ def _text(facts: dict[str, Any]) -> str:
         if kind == "load change":
             return f"from {a['current_peak_a']:.3g} A to {b['current_peak_a']:.3g} A"
         return f"from {a['frequency_hz']:.4g} Hz to {b['frequency_hz']:.4g} Hz"
-    return "slows down under current" if kind == "braking" else "neither steady nor a start or a stop"
+    if kind == "held":
+        return f"held fast with {facts['current_peak']['value']:.3g} A while the drive says that it runs"
+    if kind == "braking":
+        after = facts["stopped_after_s"]
+        return "slows down under current" + (f", let go after {after:.2f} s" if after is not None else "")
+    return "neither steady nor a start or a stop"

@@ -225,7 +225,7 @@ def _run(
         off_valley_s=off_valley_us * 1e-6,
         truth=truth_path is not None or scans_path is not None,
     )
-    about: dict[str, Any] = {"seed": seed, "drive": str(kind), "wire": str(wire_kind)}
+    about: dict[str, Any] = {"seed": seed, "drive": str(world.waveform.kind), "wire": str(wire_kind)}
     outlet = open_outlet(outlet_text)
     truth: TruthWriter | None = None
     try:

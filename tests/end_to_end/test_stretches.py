@@ -85,6 +85,45 @@ def test_overloads_and_a_blocked_rotor(pump):
     assert [row["kind"] for row in rows][-1] == "standstill"
 
 
+@pytest.mark.slow
+def test_a_rotor_that_is_held_and_what_the_machine_does_now(pump, livesense):
+    from livesense.analysis import RunAnalysis
+    from livesense.logbook.reader import Logbook
+    from livesense.stretch_now import newest_stretch
+
+    facts, truth = pump("--scenario", "stall", "--duration", "8.3s")
+    phases = {p["name"]: p["time_s"] for p in truth if p["kind"] == "phase"}
+    held = facts["stretches"][-1]
+    # It stands, and the drive's state says that it runs: no alignment.
+    assert held["kind"] == "held" and held["from_s"] == pytest.approx(phases["held"], abs=0.2)
+    assert held["states"]["state"] == ["run"] and held["fault"] is None
+    mark = facts["marks"][-1]
+    assert (mark["word"], mark["from_s"]) == ("held fast", held["from_s"]) and "held fast with" in mark[
+        "title"
+    ]
+    with Logbook("livesense.db") as logbook:
+        analysis = RunAnalysis(logbook, 1)
+        now = newest_stretch(analysis)
+        assert (now["kind"], now["word"]) == ("align", "held")
+        assert now["from_s"] == pytest.approx(held["from_s"], abs=0.1)
+        assert now["to_s"] == pytest.approx(8.3, abs=0.03) and now["sequence"] is None
+        # One second is all of one stretch, which began before it.
+        assert newest_stretch(analysis, 1.0)["from_s"] is None
+
+
+@pytest.mark.slow
+def test_a_stop_that_feeds_the_bus(pump):
+    facts, truth = pump("--scenario", "coast-and-brake")
+    rows = facts["stretches"]
+    phases = {p["name"]: p["time_s"] for p in truth if p["kind"] == "phase"}
+    (coast,) = (r for r in rows if r["kind"] == "standstill" and r["let_go"] and r["from_s"] < 10)
+    assert coast["from_s"] == pytest.approx(phases["coast"], abs=0.1)
+    (brake,) = (r for r in rows if r["kind"] == "braking")
+    assert brake["from_s"] == pytest.approx(phases["brake"], abs=0.1)
+    assert brake["from_hz"] == pytest.approx(200, abs=2) and 0.1 < brake["stopped_after_s"] < 0.6
+    assert "let go after" in brake["text"]
+
+
 def test_benches_without_three_phases_are_told(livesense, recorded):
     from plain_device import Sender, bench_text, description_frame, group
 

@@ -7,7 +7,9 @@ gym-electric-motor) give the same. The step is the closed form of an R-L circuit
 
 import math
 
+import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from simulator.motor import Motor
 
@@ -65,6 +67,24 @@ def test_exact_step_agrees_with_a_slow_plain_integration(speed_rad_s):
         d += h / 6.0 * (a[0] + 2.0 * b[0] + 2.0 * c[0] + e[0])
         q += h / 6.0 * (a[1] + 2.0 * b[1] + 2.0 * c[1] + e[1])
     assert MOTOR.advance(1.0, -3.0, 2.0, 5.0, speed_rad_s, 2e-3) == pytest.approx((d, q), rel=1e-9)
+
+
+def test_steps_agree_with_a_general_solver():
+    # scipy's solve_ivp (DOP853) on the same equations, over a chain of steps with other voltages and speeds
+    # each, as the drive makes them in a start, a load step and a stop.
+    now, plain = (0.0, 0.0), np.zeros(2)
+    for number in range(60):
+        speed_rad_s = SPEED_RAD_S * math.sin(number / 9.0)
+        volts = 3.0 * math.cos(number / 5.0), 12.0 * math.sin(number / 9.0) + 2.0
+
+        def slope(_, currents, speed_rad_s=speed_rad_s, volts=volts):
+            held_d_v, held_q_v = MOTOR.voltages(*currents, speed_rad_s)
+            return (volts[0] - held_d_v) / MOTOR.inductance_d_h, (volts[1] - held_q_v) / MOTOR.inductance_q_h
+
+        solved = solve_ivp(slope, (0.0, 250e-6), plain, method="DOP853", rtol=1e-12, atol=1e-12)
+        plain, now = solved.y[:, -1], MOTOR.advance(*now, *volts, speed_rad_s, 250e-6)
+        assert now == pytest.approx(tuple(plain), rel=1e-8, abs=1e-8)
+    assert math.hypot(*now) > 1.0
 
 
 def test_steady_state_and_its_voltages_undo_each_other():
