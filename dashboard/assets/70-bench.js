@@ -79,10 +79,10 @@
     build() {
       const open = new Set([...document.querySelectorAll("#bench-form details[open]")].map((box) => box.id));
       const bands = [];
-      for (const table of ORDER) {
+      for (const table of [...ORDER, ...Object.keys(this.tables).filter((name) => !ORDER.includes(name))]) {
         const about = this.tables[table];
         if (about.repeated) bands.push(this.band(table, PLURAL[table], this.rows(table)));
-        else if (ALWAYS.includes(table) || table === "limits" || Object.keys(this.form[table]).length) {
+        else if (ALWAYS.includes(table) || !ORDER.includes(table) || table === "limits" || Object.keys(this.form[table]).length) {
           bands.push(this.band(table, about.title, [this.keys(table, table, this.form[table])]));
         }
       }
