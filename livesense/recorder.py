@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from livesense import __version__
+from livesense.bringup.kept import read_asked, walk_row
 from livesense.calibrated import NOTHING, InUse, in_use_now
 from livesense.decoding import decoder_for, same_groups, unfit_header
 from livesense.errors import LivesenseError
@@ -465,6 +466,9 @@ class Recorder:
                 self._run.commit()
                 answer = walk_of_run(self._writer, self._run.number, request.text)
                 self._tell(answer)
+                self._run.stage(walk_row(answer, time.time()))
+            elif request.kind == "stage":
+                answer = self._keep_stage(request.text)
             elif request.kind in ("point", "scale", "discard"):
                 self._run.commit()
                 answer = self._calibrated(request.kind, request.text)
@@ -472,6 +476,15 @@ class Recorder:
             else:
                 answer = f"this recorder does not know the request {request.kind!r}"
             self._run.answer(request.number, answer)
+
+    def _keep_stage(self, text: str) -> str:
+        assert self._run is not None
+        try:
+            row = read_asked(text, time.time())
+        except LivesenseError as error:
+            return f"not kept: {error}"
+        self._run.stage(row)
+        return f"kept: {row.stage} {row.verdict}"
 
     def _calibrated(self, kind: str, text: str) -> str:
         assert self._run is not None and self._writer is not None

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from livesense.bringup.kept import stage_facts
 from livesense.budget_facts import budget_facts
 from livesense.calibrated import facts_of
 from livesense.outages import away_of, outage_facts
@@ -72,6 +73,7 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
         "events": row.events,
         "keep": keep_facts(analysis),
         "error": _error(row.summary),
+        "stages": [stage_facts(stage) for stage in run.stages()],
         "notes": [
             {"at": iso_time(note.wall_s), "scan": note.scan, "source": note.source, "text": note.text}
             for note in run.notes()

@@ -67,6 +67,10 @@ def _print(facts: dict[str, Any]) -> None:
             [(_time(o["began"]), _length(o["seconds"]), o["text"], o["cause"]) for o in facts["outages"]],
         )
     _list("Restarts", facts["restarts"])
+    if facts["stages"]:
+        print("Bring-up:")
+        for stage in facts["stages"][-MOST_ROWS:]:
+            print(f"  {stage['stage']}: {stage['verdict']}. {safe(stage['text'])}")
     if facts["notes"]:
         print("\nNotes")
         _table(("at", "scan", "source", "text"), [_note(note) for note in facts["notes"]])

@@ -11,7 +11,7 @@ from livesense.logbook import connection as db
 from livesense.logbook.locks import is_held
 from livesense.logbook.rows import RequestRow
 
-KINDS = ("stop", "note", "zero", "walk", "point", "scale", "discard")
+KINDS = ("stop", "note", "zero", "walk", "stage", "point", "scale", "discard")
 
 LARGEST_TEXT = 10_000
 """Characters in a request's text, at most."""

@@ -204,6 +204,24 @@ class RevisionRow:
 
 
 @dataclass(frozen=True, slots=True)
+class StageRow:
+    """Verdict on a stage of a bring-up: ``verdict`` is passed, failed or undecided.
+
+    ``from_s`` and ``to_s`` are seconds of the run; None where no scans were looked at. ``details`` holds
+    ``checks``, each with what was found and expected.
+    """
+
+    number: int
+    wall_s: float
+    stage: str
+    verdict: str
+    from_s: float | None
+    to_s: float | None
+    text: str
+    details: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class RequestRow:
     """Something asked of a run's recorder; ``answer`` None: not answered yet."""
 

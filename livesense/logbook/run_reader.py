@@ -26,6 +26,7 @@ from livesense.logbook.rows import (
     RestartRow,
     RevisionRow,
     RunRow,
+    StageRow,
 )
 from livesense.logbook.run_rows import run_rows
 from livesense.logbook.stretches import Source, whole
@@ -280,6 +281,20 @@ class RunReader:
     def fault_counts(self) -> dict[str, int]:
         """Count the faults of the whole run per kind."""
         return self._totals.faults()
+
+    def stages(self) -> list[StageRow]:
+        """List the verdicts of a bring-up, in the order they were kept."""
+        if not self._logbook.select("SELECT 1 FROM sqlite_master WHERE name = 'stage'"):
+            return []
+        rows = self._logbook.select(
+            "SELECT id, wall_s, stage, verdict, from_s, to_s, text, details FROM stage"
+            " WHERE run = ? ORDER BY id",
+            (self.number,),
+        )
+        return [
+            StageRow(number, wall_s, stage, verdict, from_s, to_s, text, from_json(details))
+            for number, wall_s, stage, verdict, from_s, to_s, text, details in rows
+        ]
 
     def notes(self, *, newest: int | None = None) -> list[NoteRow]:
         """List notes in the order they were kept; ``newest`` limits them to so many that were kept last."""

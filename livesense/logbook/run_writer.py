@@ -14,7 +14,7 @@ from livesense.logbook.fields import device_of, event_fields, real_or_none, to_j
 from livesense.logbook.group_writer import GroupWriter
 from livesense.logbook.locks import RunLock
 from livesense.logbook.retention import Keeping, Retention, Written
-from livesense.logbook.rows import OutageRow, RequestRow, RevisionRow
+from livesense.logbook.rows import OutageRow, RequestRow, RevisionRow, StageRow
 from livesense.samples import (
     Estimate,
     Event,
@@ -195,6 +195,21 @@ class RunWriter:
             whole_or_none(scan),
             plain_text(source),
             plain_text(text),
+        )
+
+    def stage(self, row: StageRow) -> None:
+        """Keep a verdict on a stage of a bring-up; its number is given by the logbook."""
+        self._put(
+            "INSERT INTO stage (run, wall_s, stage, verdict, from_s, to_s, text, details)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            self.number,
+            float(row.wall_s),
+            plain_text(row.stage),
+            plain_text(row.verdict),
+            real_or_none(row.from_s),
+            real_or_none(row.to_s),
+            plain_text(row.text),
+            to_json(row.details),
         )
 
     def outage(self, outage: OutageRow) -> None:

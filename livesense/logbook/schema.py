@@ -38,9 +38,10 @@ TABLES = (
     "revision",
     "request",
     "dropped",
+    "stage",
 )
 
-SINCE = {"calibration_point": 4, "revision": 4, "trend": 5, "dropped": 6}
+SINCE = {"calibration_point": 4, "revision": 4, "trend": 5, "dropped": 6, "stage": 7}
 """Schema version that brought a table, for those that the first one lacked."""
 
 NOMINAL_BEFORE = (
@@ -160,6 +161,17 @@ def _dropped_scans(db: Database) -> None:
     )
 
 
+def _stages(db: Database) -> None:
+    """Keep the verdicts of a bring-up."""
+    db.conn.execute(
+        "CREATE TABLE stage ("
+        "id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE,"
+        " wall_s REAL NOT NULL, stage TEXT NOT NULL, verdict TEXT NOT NULL, from_s REAL, to_s REAL,"
+        " text TEXT NOT NULL, details TEXT NOT NULL)"
+    )
+    db.conn.execute("CREATE INDEX stage_run ON stage (run)")
+
+
 Migration = Callable[["Database"], None]
 
 MIGRATIONS: list[Migration] = [
@@ -169,6 +181,7 @@ MIGRATIONS: list[Migration] = [
     _calibrations_and_revisions,
     _trends,
     _dropped_scans,
+    _stages,
 ]
 """In order; the one at position n leads from schema version n to n + 1."""
 

@@ -56,11 +56,12 @@ def test_every_key_is_told(answers: dict[str, Any], command: str) -> None:
 @pytest.mark.parametrize("command", ["record", "runs", "show", "measure", "events"])
 def test_every_key_that_is_told_is_there(answers: dict[str, Any], command: str) -> None:
     section = without_parts(sections()[command])
-    # Objects by name show one of their names; outages and fitted rates need a port and a clock.
+    # Objects by name show one of their names; outages, fitted rates and stages need a port.
     names = {"iu", "crc", "U", "V", "W", "power.phase_power"}
     outage = {"value", "u", "unit", "began", "ended", "uncounted", "cause", "scans_lost", "seconds", "text"}
     dropped = {"stop", "scans", "from_s", "to_s", "reason"}
-    there = set(keys(answers[command])) | names | outage | dropped
+    stages = {"stage", "verdict", "given", "checks", "what", "expected"}
+    there = set(keys(answers[command])) | names | outage | dropped | stages
     assert in_examples(section) - there == set()
 
 

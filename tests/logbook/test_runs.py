@@ -626,7 +626,7 @@ def test_requests_are_asked_and_answered(start: StartRun, read: Read, path: Path
 def test_a_request_that_cannot_be_is_refused(start: StartRun, path: Path) -> None:
     start()
     with pytest.raises(
-        ValueError, match="expected one of stop, note, zero, walk, point, scale, discard, got 'reboot'"
+        ValueError, match="expected one of stop, note, zero, walk, stage, point, scale, discard, got 'reboot'"
     ):
         requests.ask(path, 1, "reboot")
     with pytest.raises(ValueError, match="at most 10000 characters"):

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from livesense.logbook.rows import CalibrationRow, OutageRow, PointRow, RevisionRow
+from livesense.logbook.rows import CalibrationRow, OutageRow, PointRow, RevisionRow, StageRow
 from livesense.logbook.writer import LogbookWriter
 from livesense.samples import (
     CodeType,
@@ -70,6 +70,7 @@ def write_run(writer: LogbookWriter, *, name: str = "whole", seed_calibrations: 
     run.segment(SegmentStart(0, 20_000, 1.0, 20000.0))
     run.fault(LinkFault("crc", 2), 12.0)
     run.note("booted", 10.5, 3)
+    run.stage(StageRow(0, 13.5, "zero-off", "passed", 0.5, 2.5, "All rest.", {"checks": []}))
     run.outage(OutageRow(13.0, 14.0, "unplugged", 0))
     run.rate(0, 20000.0, Estimate(19999.0, 0.5, 0.1, "Hz"))
     run.open_event(event(500, 600))
