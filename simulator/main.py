@@ -19,9 +19,9 @@ from typing import Any
 import numpy as np
 
 from livesense.errors import LivesenseError, UsageError
+from livesense.outlets import Outlet, open_outlet
 from simulator.device import Device, Piece, Wire
 from simulator.faults import parse_faults
-from simulator.outlets import Outlet, open_outlet
 from simulator.trouble import SCENARIOS
 from simulator.truth import TruthWriter
 from simulator.waveform import DriveKind

@@ -16,11 +16,11 @@ from itertools import chain
 from pathlib import Path
 from typing import IO
 
-from livesense.cli.logbooks import usable_logbook
+from livesense.cli.logbooks import existing_logbook, usable_logbook
 from livesense.cli.main import CAUTION
-from livesense.cli.options import file_name, seed, tcp_port
+from livesense.cli.options import DEFAULT_LOGBOOK, LOGBOOK_VARIABLE, file_name, seed, tcp_port
 from livesense.cli.page import open_browser
-from livesense.errors import LivesenseError
+from livesense.errors import LivesenseError, UsageError
 
 STOP_LIMIT_S = 10.0
 
@@ -39,6 +39,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--logbook", metavar="FILE", type=file_name, help="where to record (default: a new temporary file)"
     )
+    parser.add_argument(
+        "--replay", metavar="RUN", help="play a recorded run instead: the demo when hardware fails"
+    )
+    parser.add_argument(
+        "--of",
+        metavar="FILE",
+        type=file_name,
+        help=f"logbook that holds it (default: ${LOGBOOK_VARIABLE}, else {DEFAULT_LOGBOOK})",
+    )
     parser.add_argument("--no-browser", action="store_true", help="do not open the browser")
 
 
@@ -46,35 +55,45 @@ def run(args: argparse.Namespace) -> int:
     """Run the demo until Ctrl-C."""
     if args.logbook is not None:
         usable_logbook(args.logbook)
+    if args.of is not None and args.replay is None:
+        raise UsageError("--of names the logbook of a run to play: say which with --replay RUN")
     from dashboard.app import Settings, serve
     from simulator.main import BENCH
 
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
         logbook = folder / "demo.db" if args.logbook is None else args.logbook
-        # A copy: the page may edit it.
         bench = folder / BENCH.name
-        bench.write_bytes(BENCH.read_bytes())
-        simulator = stack.enter_context(
-            _child(["simulate", "--scenario", args.scenario, "--outlet", "tcp:0", "--seed", str(args.seed)])
-        )
-        address = _announced_address(simulator)
+        if args.replay is not None:
+            of = ["--logbook", str(existing_logbook(args.of))]
+            player, name = "replay", f"replay of run {args.replay}"
+            command = ["replay", args.replay, "--loop", "--bench-out", str(bench), *of]
+        else:
+            # A copy: the page may edit it.
+            bench.write_bytes(BENCH.read_bytes())
+            player, name = "simulator", f"demo: {args.scenario}"
+            command = ["simulate", "--scenario", args.scenario, "--seed", str(args.seed)]
+        simulator = stack.enter_context(_child([*command, "--outlet", "tcp:0"]))
+        address = _announced_address(player, simulator)
         recorder = stack.enter_context(
             _child(
                 ["record", str(bench), "--port", address, "--wait", "--logbook", str(logbook), "--quiet"],
-                ["--name", f"demo: {args.scenario}"],
+                ["--name", name],
             )
         )
         _drain(simulator.stdout)
         _drain(recorder.stdout)
-        print("A simulated 24 V coolant pump is running; nothing is connected to this computer.")
+        if args.replay is None:
+            print("A simulated 24 V coolant pump is running; nothing is connected to this computer.")
+        else:
+            print(f"Run {args.replay} is played again and again; nothing is connected to this computer.")
         kept = "" if args.logbook else " (gone after Ctrl-C)"
-        print(f"Simulator at {address}, recorder writes {logbook}{kept}")
+        print(f"{player.capitalize()} at {address}, recorder writes {logbook}{kept}")
         print(CAUTION, flush=True)
 
         def ready(url: str) -> None:
             print(f"\nLive page: {url}\nCtrl-C ends the demo.", flush=True)
-            for name, child in (("simulator", simulator), ("recorder", recorder)):
+            for name, child in ((player, simulator), ("recorder", recorder)):
                 _watch(name, child, died)
             if not args.no_browser:
                 open_browser(url)
@@ -136,13 +155,13 @@ def _child(*arguments: list[str]) -> Iterator[subprocess.Popen[str]]:
             process.stdout.close()
 
 
-def _announced_address(simulator: subprocess.Popen[str]) -> str:
+def _announced_address(player: str, simulator: subprocess.Popen[str]) -> str:
     """Read the address that the simulator prints as the last word of its first line."""
     assert simulator.stdout is not None
     line = simulator.stdout.readline()
     words = [word.rstrip(".,") for word in line.split() if word.startswith("socket://")]
     if not words:
-        raise LivesenseError(f"the simulator did not start: expected its address, got {line.strip()!r}")
+        raise LivesenseError(f"the {player} did not start: expected its address, got {line.strip()!r}")
     return words[0]
 
 

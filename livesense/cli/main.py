@@ -45,6 +45,7 @@ COMMANDS: dict[str, str] = {
     "copy": "copy a run into a logbook of its own, a file to mail, or into another logbook",
     "delete": "delete runs that are over",
     "compact": "give the space of deleted runs back to the system",
+    "replay": "send a recorded run once more, on a TCP port, a pty or into a file, as its device did",
     "simulate": "play a simulated motor, drive and board on a TCP port, a pty or into a file",
 }
 

@@ -9,7 +9,7 @@ import threading
 import pytest
 
 from livesense.errors import UsageError
-from simulator.outlets import BACKLOG_BYTES, FileOutlet, TcpOutlet, open_outlet
+from livesense.outlets import BACKLOG_BYTES, FileOutlet, TcpOutlet, open_outlet
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
 

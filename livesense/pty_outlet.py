@@ -12,7 +12,7 @@ import threading
 import time
 
 from livesense.errors import UsageError
-from simulator.outlets import BACKLOG_BYTES, Outlet
+from livesense.outlets import BACKLOG_BYTES, Outlet
 
 _POLL_S = 0.05
 _SETTLE_S = 0.15

@@ -1,4 +1,4 @@
-"""Where the simulated device's bytes go: a TCP port, a pseudo-terminal or a file.
+"""Where bytes of a played device go: a TCP port, a pseudo-terminal or a file.
 
 An outlet takes bytes in bursts. Like a board with a small buffer it keeps what the
 other side does not take at once, up to :data:`BACKLOG_BYTES`, and drops whole bursts
@@ -57,7 +57,7 @@ def open_outlet(text: str) -> Outlet:
         return FileOutlet(Path(rest))
     if text == "pty":
         # Pseudo-terminals are POSIX only: the import waits until one is wanted.
-        from simulator.pty_outlet import open_pty
+        from livesense.pty_outlet import open_pty
 
         return open_pty()
     raise UsageError(f"outlet: expected tcp:PORT, pty or file:PATH, got {text!r}; tcp:0 takes any free port")
