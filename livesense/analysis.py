@@ -190,6 +190,17 @@ class RunAnalysis:
             found += itertools.pairwise(edges)
         return found
 
+    def joined_stretches(self, group: int, first: int, stop: int, most: float) -> list[tuple[int, int]]:
+        """Join whole stretches over counted gaps of up to ``most`` scans; restarts part them in any case."""
+        begins = {segment.first for segment in self.run.time_axis(group).segments}
+        joined: list[tuple[int, int]] = []
+        for begin, end in self.stretches(group, first, stop):
+            if joined and 0 <= begin - joined[-1][1] <= most and begin not in begins:
+                joined[-1] = joined[-1][0], end
+            elif end > begin:
+                joined.append((begin, end))
+        return joined
+
     def latest(self, seconds: float, names: Sequence[str] | None = None) -> dict[int, Window]:
         """Newest whole stretch of each group, at most so many seconds long."""
         windows = {}

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +13,8 @@ from livesense.analysis import RunAnalysis
 from livesense.bench import Bench, Sensor
 from livesense.chain import Chain
 from livesense.checks.evidence import Evidence, LinkFacts, Rate, Sensed, Stretch
+from livesense.checks.line import DAMAGE
+from livesense.checks.pieces import BRIDGED_SCANS, Piece, bridged, windows, without_damage
 from livesense.checks.report import Report, check
 from livesense.decoding import declared_groups, decoder_for, group_limits, same_groups, unfit_header
 from livesense.errors import DescriptionError, LinkError
@@ -34,13 +37,11 @@ from livesense.samples import Gap as LostScans
 from livesense.timebase import Timebase
 from livesense.wire.packing import count_beyond
 
-WINDOW_S = 2.0
-MOST_WINDOWS = 24
-"""A long run is looked at in so many windows, spread evenly."""
-
-SHORTEST_S = 0.2
 REPLAY = 4.0
 """Bytes that come by so many times faster or slower than stated are played from a file, not live."""
+
+FEWEST_BESIDE = 8
+"""Scans of a slower group within a stretch, below which its mean tells little."""
 
 _LISTEN_U = 0.02
 """Relative uncertainty of the rate of a few seconds' listen: bytes wait in buffers at both ends."""
@@ -66,14 +67,16 @@ def check_run(analysis: RunAnalysis, bench: Bench) -> Report:
     lead = next(
         (c.group for c in analysis.channels if c.phase in ("U", "V", "W") and c.quantity == "current"), 0
     )
-    stretches = []
-    for begin, end in windows(_looked_through(analysis, lead), analysis.rate_hz(lead)):
-        for at, codes in bridged(list(run.codes(lead, begin, end))):
-            start_s = float(run.time_axis(lead).time_s(np.array([at]))[0])
-            rate_hz = analysis.believed_rate_hz(lead, at).value
-            stretches.append(_stretch(chain, lead, start_s, rate_hz, codes))
-    lost = [run.scans_lost(group) for group in range(len(run.groups))]
     faults: Counter[str] = Counter(run.fault_counts())
+    stretches = []
+    looked = analysis.joined_stretches(lead, *run.extent(lead), BRIDGED_SCANS)
+    for begin, end in windows(looked, analysis.rate_hz(lead)):
+        for piece in bridged(list(run.codes(lead, begin, end))):
+            start_s = float(run.time_axis(lead).time_s(np.array([piece.first]))[0])
+            rate_hz = analysis.believed_rate_hz(lead, piece.first).value
+            one = _stretch(chain, lead, start_s, rate_hz, _sound(bench, piece, faults))
+            stretches.append(replace(one, beside=_beside(analysis, lead, one)))
+    lost = [run.scans_lost(group) for group in range(len(run.groups))]
     facts = LinkFacts(
         scans=sum(run.scans_stored(group) for group in range(len(run.groups))),
         lost=sum(count or 0 for count in lost),
@@ -92,18 +95,36 @@ def check_run(analysis: RunAnalysis, bench: Bench) -> Report:
     return check(_evidence(bench, run.groups, stretches, facts, rates, chain))
 
 
-def _looked_through(analysis: RunAnalysis, group: int) -> list[tuple[int, int]]:
-    """Stretches ``[first, stop)`` without a longer gap or a restart."""
-    found: list[tuple[int, int]] = []
-    restarts = {segment.first for segment in analysis.run.time_axis(group).segments}
-    for begin, end in analysis.stretches(group, *analysis.run.extent(group)):
-        if end <= begin:
+def _beside(analysis: RunAnalysis, lead: int, one: Stretch) -> dict[str, Stretch]:
+    """Cut the bus channels of other groups to the time of a stretch, each by its name."""
+    found: dict[str, Stretch] = {}
+    run, chain = analysis.run, analysis.chain
+    end_s = one.start_s + one.scans / one.rate_hz
+    for group in range(len(run.groups)):
+        names = [] if group == lead else _bus_names(chain, group)
+        if not names:
             continue
-        if found and begin not in restarts and begin - found[-1][1] <= BRIDGED_SCANS:
-            found[-1] = (found[-1][0], end)
-        else:
-            found.append((begin, end))
+        first, stop = analysis.scans_between(group, one.start_s, end_s)
+        pieces = [piece for piece in bridged(list(run.codes(group, first, stop)))]
+        if pieces and len(longest := max(pieces, key=lambda piece: len(piece.codes)).codes) >= FEWEST_BESIDE:
+            rate_hz = analysis.rate_at(group, first)
+            made = _stretch(
+                chain, group, one.start_s, rate_hz, Piece(first, longest, np.ones(len(longest), bool))
+            )
+            found |= dict.fromkeys(names, made)
     return found
+
+
+def _bus_names(chain: Chain, group: int) -> list[str]:
+    return [c.name for c in chain.group_channels(group) if c.phase == "bus" and not c.computed]
+
+
+def _sound(bench: Bench, piece: Piece, faults: Mapping[str, int]) -> Piece:
+    """Leave out what a damaged wire without a check made of some scans."""
+    record = bench.link.record
+    checked = bench.link.wire == "framed" or (record is not None and record.check is not None)
+    damaged = any(faults.get(kind) for kind in DAMAGE)
+    return without_damage(piece) if damaged and not checked else piece
 
 
 def _stated_rate(bench: Bench, number: int, nominal: float | None) -> float | None:
@@ -117,56 +138,6 @@ def _live_rate(seen: Estimate | None, nominal: float | None, group: GroupInfo) -
     if seen is None or nominal is None or group.clock is not None:
         return seen
     return seen if 1 / REPLAY < seen.value / nominal < REPLAY else None
-
-
-def windows(stretches: Iterable[tuple[int, int]], rate_hz: float) -> list[tuple[int, int]]:
-    """Cut whole stretches ``[first, stop)`` into windows of two seconds; of many, some spread evenly."""
-    length = max(64, round(WINDOW_S * rate_hz))
-    cut: list[tuple[int, int]] = []
-    for begin, end in stretches:
-        count = max(1, round((end - begin) / length))
-        edges = np.linspace(begin, end, count + 1).astype(np.int64)
-        cut += [(int(a), int(b)) for a, b in pairwise(edges)]
-    long = [w for w in cut if w[1] - w[0] >= SHORTEST_S * rate_hz] or cut
-    if len(long) <= MOST_WINDOWS:
-        return long
-    chosen = np.linspace(0, len(long) - 1, MOST_WINDOWS).round().astype(int)
-    return [long[k] for k in chosen]
-
-
-BRIDGED_SCANS = 8
-BRIDGED_SHARE = 0.05
-"""Gaps of up to so many scans, and not more than this share of all, do not end what is looked at."""
-
-
-def bridged(parts: Sequence[tuple[int, Codes]]) -> list[tuple[int, Codes]]:
-    """Join whole stretches over short gaps by straight lines, to be looked at and never stored.
-
-    A line that loses every hundredth scan would else leave no stretch as long as a cycle. Parts are
-    ``(index of the first scan, (n, channels))`` in order.
-    """
-    joined: list[tuple[int, list[Codes]]] = []
-    due = filled = 0
-    for first, codes in parts:
-        gap = first - due
-        room = filled + gap <= BRIDGED_SHARE * sum(len(c) for _, c in parts)
-        if joined and 0 <= gap <= BRIDGED_SCANS and (gap == 0 or room):
-            last = joined[-1][1][-1]
-            if gap:
-                filled += gap
-                joined[-1][1].append(_line_between(last[-1], codes[0], gap))
-            joined[-1][1].append(codes)
-        else:
-            joined.append((first, [codes]))
-        due = first + len(codes)
-    return [(first, np.concatenate(pieces)) for first, pieces in joined]
-
-
-def _line_between(before: Codes, after: Codes, count: int) -> Codes:
-    """``count`` scans between two, ``(count, channels)``, in their own type."""
-    share = np.arange(1, count + 1)[:, None] / (count + 1)
-    between = before.astype(np.float64) + share * (after.astype(np.float64) - before.astype(np.float64))
-    return (between if before.dtype.kind == "f" else np.rint(between)).astype(before.dtype)
 
 
 def _is_serial(port: str) -> bool:
@@ -207,8 +178,8 @@ def _known_bits(groups: Sequence[GroupInfo], bench: Bench) -> list[GroupInfo]:
     return [GroupInfo(g.rate_hz, g.code, g.bits or bits, g.channels) for g in groups]
 
 
-def _stretch(chain: Chain, group: int, start_s: float, rate_hz: float, codes: Codes) -> Stretch:
-    names = [c.name for c in chain.group_channels(group)]
+def _stretch(chain: Chain, group: int, start_s: float, rate_hz: float, piece: Piece) -> Stretch:
+    names, codes = [c.name for c in chain.group_channels(group)], piece.codes
     return Stretch(
         group,
         start_s,
@@ -216,6 +187,7 @@ def _stretch(chain: Chain, group: int, start_s: float, rate_hz: float, codes: Co
         codes,
         {name: chain.value(name, codes) for name in names},
         {name: chain.clipped(name, codes) for name in names},
+        None if piece.came.all() else piece.came,
     )
 
 
@@ -258,10 +230,17 @@ def check_bytes(bench: Bench, heard: Heard, address: Address) -> Report:
     if believed is None or abs(believed.value / rate - 1) > 0.05 or groups[lead].clock is None:
         believed = Estimate(rate)
     stretches = []
-    for first, codes in bridged(decoded.whole(lead)):
-        for begin, end in windows([(0, len(codes))], rate):
-            start_s = (first + begin) / rate
-            stretches.append(_stretch(chain, lead, start_s, believed.value, codes[begin:end]))
+    beside = {
+        group: bridged(decoded.whole(group))
+        for group in range(len(groups))
+        if group != lead and groups[group].rate_hz and _bus_names(chain, group)
+    }
+    for whole in bridged(decoded.whole(lead)):
+        for begin, end in windows([(0, len(whole.codes))], rate):
+            start_s = (whole.first + begin) / rate
+            piece = Piece(whole.first + begin, whole.codes[begin:end], whole.came[begin:end])
+            one = _stretch(chain, lead, start_s, believed.value, _sound(bench, piece, decoded.faults))
+            stretches.append(replace(one, beside=_heard_beside(chain, groups, beside, one)))
     facts = LinkFacts(
         scans=decoded.scans,
         lost=decoded.lost,
@@ -271,6 +250,23 @@ def check_bytes(bench: Bench, heard: Heard, address: Address) -> Report:
         serial=address.kind == "device" and heard.baud is not None,
     )
     return check(_evidence(bench, groups, stretches, facts, rates, chain))
+
+
+def _heard_beside(
+    chain: Chain, groups: Sequence[GroupInfo], pieces: Mapping[int, Sequence[Piece]], one: Stretch
+) -> dict[str, Stretch]:
+    found: dict[str, Stretch] = {}
+    for group, several in pieces.items():
+        rate_hz = groups[group].rate_hz or 1.0
+        begin = math.ceil(one.start_s * rate_hz)
+        end = math.floor((one.start_s + one.scans / one.rate_hz) * rate_hz)
+        for piece in several:
+            at = slice(max(0, begin - piece.first), max(0, end - piece.first))
+            if len(piece.codes[at]) >= FEWEST_BESIDE:
+                part = Piece(piece.first + at.start, piece.codes[at], piece.came[at])
+                made = _stretch(chain, group, one.start_s, rate_hz, part)
+                found |= dict.fromkeys(_bus_names(chain, group), made)
+    return found
 
 
 class _Decoded:

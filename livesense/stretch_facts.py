@@ -99,7 +99,8 @@ def pieces(
     """Yield the steps of each whole piece of a run, made chunk by chunk."""
     group = channels[0].group
     first, stop = analysis.scans_between(group, from_s, to_s)
-    for begin, end in _bridged(analysis, group, first, stop):
+    most = BRIDGE_S * analysis.rate_at(group, first)
+    for begin, end in analysis.joined_stretches(group, first, stop, most):
         rate_hz = analysis.rate_at(group, begin)
         step = max(1, round(STEP_S * rate_hz))
         chunk = max(1, round(CHUNK_S * rate_hz / step)) * step
@@ -115,19 +116,6 @@ def pieces(
                 np.concatenate([part.turned for part in parts]),
                 parts[0].step_s,
             )
-
-
-def _bridged(analysis: RunAnalysis, group: int, first: int, stop: int) -> list[tuple[int, int]]:
-    """Join whole stretches over gaps that were counted and are short; restarts part them in any case."""
-    begins = {segment.first for segment in analysis.run.time_axis(group).segments}
-    joined: list[tuple[int, int]] = []
-    for begin, end in analysis.stretches(group, first, stop):
-        most = BRIDGE_S * analysis.rate_at(group, begin)
-        if joined and 0 < begin - joined[-1][1] <= most and begin not in begins:
-            joined[-1] = joined[-1][0], end
-        elif end > begin:
-            joined.append((begin, end))
-    return joined
 
 
 def _rotation(

@@ -9,7 +9,7 @@ import numpy as np
 
 from livesense.checks.evidence import LIMIT, Evidence, Sensed
 from livesense.checks.findings import SAFE, Finding, Kind, fault, note, warning
-from livesense.checks.fixes import rescaled, reverse
+from livesense.checks.fixes import Rescaled, rescaled, reverse
 from livesense.checks.looks import Look, Motion
 from livesense.checks.words import amount
 
@@ -128,15 +128,17 @@ def _nominal_voltage(evidence: Evidence, v: Sensed, looks: Sequence[Look]) -> li
             continue
         seen = one.seen[v.name].mean
         if abs(seen / nominal - 1) > BUS_VOLTAGE_OFF + LIMIT * v.u_scale:
-            fix, why = (
-                rescaled(v, seen / nominal, BUS_VOLTAGE_OFF / 3) if seen > 0 else ("Check its wiring.", "")
+            made = (
+                rescaled(v, seen / nominal, BUS_VOLTAGE_OFF / 3)
+                if seen > 0
+                else Rescaled("Check its wiring.", "it should be positive")
             )
             text = (
                 f"{v.name} reads {amount(seen, v)} while the drive works, and the bus is stated as "
-                f"{amount(nominal, v)}: {why}, "
+                f"{amount(nominal, v)}: {made.why}, "
                 "or bus_voltage in [bench] is not what feeds it."
             )
-            return [fault(Kind.SCALE, v.name, text, fix, factor=seen / nominal)]
+            return [fault(Kind.SCALE, v.name, text, made.fix, factor=seen / nominal)]
     return []
 
 

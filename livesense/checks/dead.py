@@ -76,7 +76,7 @@ def _in_look(evidence: Evidence, one: Look, place: Sequence[Sensed]) -> list[tup
         if one.fit is None and _turns(one.values(loud)[part]) < FEWEST_TURNS:
             continue
         for c in rest:
-            codes = _codes(one, c)[part]
+            codes = one.codes(c)[part]
             still = bool(np.all(codes == codes[0]))
             if still and most > FEWEST_CODES * evidence.channels[loud].lsb:
                 quiet = all(one.seen[o.name].noise < QUIET_CODES * o.lsb for o in rest if o is not c)
@@ -111,10 +111,6 @@ def _turns(values: FloatArray) -> int:
     off = values - values.mean()
     beyond = off[np.abs(off) > 0.5 * off.std()] > 0
     return int(np.count_nonzero(beyond[1:] != beyond[:-1]))
-
-
-def _codes(one: Look, channel: Sensed) -> np.ndarray:
-    return np.asarray(one.stretch.codes[:, channel.position])
 
 
 def _angle_between(one: Look, a: str, b: str, part: slice) -> float | None:
@@ -202,7 +198,7 @@ def _constant(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Finding]:
             if n != name and n in one.seen and evidence.channels[n].lsb
         ]
         if alike and float(np.median(alike)) >= 1.0:
-            code = float(_codes(here[0], c)[0])
+            code = float(here[0].codes(c)[0])
             found[name] = fault(
                 Kind.STUCK,
                 name,
@@ -222,7 +218,9 @@ def _stuck_bits(evidence: Evidence, looks: Sequence[Look]) -> dict[str, Finding]
     held: dict[str, int] = {}
     swept: dict[str, int] = {}
     for name, c in evidence.channels.items():
-        parts = [_codes(one, c) for one in looks if c.is_phase_current and c.measured and name in one.seen]
+        parts = [
+            one.codes_that_came(c) for one in looks if c.is_phase_current and c.measured and name in one.seen
+        ]
         if not parts or parts[0].dtype.kind not in "iu" or not c.lsb_v:
             continue
         codes = np.concatenate(parts).astype(np.int64)

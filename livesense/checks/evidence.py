@@ -181,7 +181,11 @@ class Sensed:
 
 @dataclass(frozen=True)
 class Stretch:
-    """Scans of one group without a gap: codes ``(n, columns)``, values and clipping ``(n,)`` by channel."""
+    """Scans of one group without a gap: codes ``(n, columns)``, values and clipping ``(n,)`` by channel.
+
+    ``came`` ``(n,)`` is false for scans that were lost and stand for a straight line; None: all came.
+    ``beside`` holds bus channels of other groups, cut to the same time.
+    """
 
     group: int
     start_s: float
@@ -189,6 +193,12 @@ class Stretch:
     codes: Codes
     values: dict[str, FloatArray]
     clipped: dict[str, BoolArray]
+    came: BoolArray | None = None
+    beside: dict[str, Stretch] = field(default_factory=dict)
+
+    def of(self, name: str) -> Stretch:
+        """Find the scans that hold a channel: these, or those of its own group."""
+        return self if name in self.values else self.beside.get(name, self)
 
     @property
     def scans(self) -> int:

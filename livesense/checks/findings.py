@@ -62,6 +62,16 @@ class Edit:
         where = "" if self.table == "channel" else f"  # in {self.place}"
         return f"{self.key} = {toml_value(self.value)}{where}"
 
+    def as_json(self) -> dict[str, Any]:
+        """Write it as the scripting contract has it."""
+        return {
+            "table": self.table,
+            "channel": self.channel or None,
+            "group": self.number if self.table == "group" else None,
+            "key": self.key,
+            "value": self.value,
+        }
+
     @property
     def place(self) -> str:
         """The table it belongs to."""
@@ -92,6 +102,8 @@ class Finding:
         What to do: the bench file's line where a line mends it, else words.
     edit
         That line; None where none mends it.
+    other
+        Another line that would mend it as well, where the data do not tell which part is wrong.
     numbers
         What was measured, for programs.
     """
@@ -103,6 +115,7 @@ class Finding:
     fix: str = ""
     edit: Edit | None = None
     numbers: dict[str, float] = field(default_factory=dict)
+    other: Edit | None = None
 
     @property
     def alarm(self) -> bool:
@@ -117,15 +130,8 @@ class Finding:
             "severity": str(self.severity),
             "text": self.text,
             "fix": self.edit.line if self.edit is not None else self.fix,
-            "edit": None
-            if self.edit is None
-            else {
-                "table": self.edit.table,
-                "channel": self.edit.channel or None,
-                "group": self.edit.number if self.edit.table == "group" else None,
-                "key": self.edit.key,
-                "value": self.edit.value,
-            },
+            "edit": None if self.edit is None else self.edit.as_json(),
+            "or": None if self.other is None else self.other.as_json(),
             "numbers": self.numbers,
         }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from livesense.bench import Sensor
 from livesense.bench.pins import plus_inputs
@@ -56,37 +57,69 @@ def reverse(c: Sensed) -> Edit | str:
     return SAFE + f"turn the sensor of {c.name} round."
 
 
-def rescaled(c: Sensed, factor: float, u: float) -> tuple[Edit | str, str]:
+@dataclass(frozen=True, slots=True)
+class Rescaled:
+    """What takes a wrong factor out, why it is likely, and the other line that would do it as well."""
+
+    fix: Edit | str
+    why: str
+    other: Edit | None = None
+
+
+def rescaled(c: Sensed, factor: float, u: float) -> Rescaled:
     """Line that takes out ``factor``, the reading over the truth, and why; ``u`` is its uncertainty."""
     s = c.settings
     if s.sensor is Sensor.LINEAR and s.scale:
         value = s.scale / factor
-        return Edit(
-            "channel", "scale", f"{value:.5g} {s.unit}/V", c.name
-        ), f"its scale looks like {value:.4g} {s.unit}/V"
+        edit = Edit("channel", "scale", f"{value:.5g} {s.unit}/V", c.name)
+        return Rescaled(edit, f"its scale looks like {value:.4g} {s.unit}/V")
     if s.sensor is Sensor.DIRECT and s.scale:
-        return Edit("channel", "scale", float(f"{s.scale / factor:.6g}"), c.name), "its scale is another one"
+        edit = Edit("channel", "scale", float(f"{s.scale / factor:.6g}"), c.name)
+        return Rescaled(edit, "its scale is another one")
     if s.sensor is Sensor.DIVIDER and s.ratio:
         value = s.ratio / factor
-        return Edit("channel", "ratio", float(f"{value:.5g}"), c.name), f"its ratio looks like {value:.4g}"
+        edit = Edit("channel", "ratio", float(f"{value:.5g}"), c.name)
+        return Rescaled(edit, f"its ratio looks like {value:.4g}")
     if s.sensor is not Sensor.SHUNT or not (s.gain and s.shunt_ohm):
-        return SAFE + f"check the scale of {c.name}.", "its scale is another one"
-    gain, shunt = s.gain * factor, s.shunt_ohm * factor
-    near_gain, near_shunt = _near(gain, GAINS, 2 * u / factor), _near(shunt, SHUNTS_OHM, 2 * u / factor)
-    if near_gain is not None:
-        also = (
-            f", or its shunt {ohms(near_shunt)} instead of {ohms(s.shunt_ohm)}"
-            if near_shunt is not None
-            else ""
+        return Rescaled(SAFE + f"check the scale of {c.name}.", "its scale is another one")
+    return _shunt_or_gain(c, s.gain, s.shunt_ohm, factor, 2 * u / factor)
+
+
+def _shunt_or_gain(c: Sensed, gain: float, shunt_ohm: float, factor: float, within: float) -> Rescaled:
+    """Name the part that is made and fits; both where both do, the better fitting one first."""
+    by_gain, by_shunt = (
+        _near(gain * factor, GAINS, within),
+        _near(shunt_ohm * factor, SHUNTS_OHM, within),
+    )
+    said: list[tuple[float, Edit, str]] = []
+    if by_gain is not None:
+        whole: float | int = int(by_gain) if by_gain == int(by_gain) else by_gain
+        text = f"gain looks like {by_gain:g} instead of {gain:g}"
+        said.append((_misfit(by_gain, gain * factor), Edit("channel", "gain", whole, c.name), text))
+    if by_shunt is not None:
+        text = f"shunt looks like {ohms(by_shunt)} instead of {ohms(shunt_ohm)}"
+        edit = Edit("channel", "shunt", ohms(by_shunt), c.name)
+        # Of two that fit alike the gain is told first: amplifiers of one type differ in their last letter.
+        said.append((_misfit(by_shunt, shunt_ohm * factor) + BETTER, edit, text))
+    if not said:
+        # No gain is made so; a shunt with copper in its way, or beside it, may have any value.
+        whole_ohm = ohms(float(f"{shunt_ohm * factor:.4g}"))
+        return Rescaled(
+            Edit("channel", "shunt", whole_ohm, c.name),
+            f"gain × shunt looks like {factor:.4g} times the stated one (solder, copper, a wrong part?)",
+            Edit("channel", "gain", float(f"{gain * factor:.4g}"), c.name),
         )
-        why = f"its gain looks like {near_gain:g} instead of {s.gain:g}{also}"
-        whole: float | int = int(near_gain) if near_gain == int(near_gain) else near_gain
-        return Edit("channel", "gain", whole, c.name), why
-    if near_shunt is not None:
-        why = f"its shunt looks like {ohms(near_shunt)} instead of {ohms(s.shunt_ohm)}"
-        return Edit("channel", "shunt", ohms(near_shunt), c.name), why
-    why = f"gain × shunt looks like {factor:.4g} times the stated one (solder, copper, a wrong part?)"
-    return Edit("channel", "gain", float(f"{gain:.4g}"), c.name), why
+    said.sort(key=lambda one: one[0])
+    why = ", or its ".join(text for _, _, text in said)
+    return Rescaled(said[0][1], f"its {why}", said[1][1] if len(said) > 1 else None)
+
+
+BETTER = 0.01
+"""By so much, relative, a shunt has to fit better than a gain to be told first."""
+
+
+def _misfit(made: float, wanted: float) -> float:
+    return abs(math.log(made / wanted))
 
 
 def usual(c: Sensed, factor: float, u: float) -> bool:
@@ -100,8 +133,8 @@ def usual(c: Sensed, factor: float, u: float) -> bool:
 
 def _near(value: float, known: tuple[float, ...], u: float) -> float | None:
     """Find the known value within ``u`` (relative, at least 1 %), if any."""
-    best = min(known, key=lambda k: abs(math.log(k / value)))
-    return best if abs(math.log(best / value)) < max(u, 0.01) else None
+    best = min(known, key=lambda k: _misfit(k, value))
+    return best if _misfit(best, value) < max(u, 0.01) else None
 
 
 def ohms(value: float | None) -> str:

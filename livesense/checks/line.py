@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from livesense.checks.evidence import Evidence, Rate
+from livesense.checks.evidence import Evidence, LinkFacts, Rate
 from livesense.checks.findings import Edit, Finding, Kind, Severity, fault, note, warning
 from livesense.wording import counted, significant
 
@@ -14,6 +14,9 @@ practice, no source)."""
 
 LOST_SHARE = 1e-3
 """From this share of scans a loss is an alarm: it shortens the stretches that can be measured."""
+
+ASTRAY_SHARE = 0.01
+"""With a larger share of codes beyond their bits, it is the bits that are wrong."""
 
 DAMAGE = ("crc", "stuffing", "length", "bad_line", "bad_record")
 RANGE = "code_range"
@@ -26,6 +29,7 @@ def link(evidence: Evidence) -> list[Finding]:
         return []
     found: list[Finding] = []
     damaged = sum(facts.faults.get(kind, 0) for kind in DAMAGE)
+    astray = facts.faults.get(RANGE, 0) if _by_damage(facts) else 0
     lost = facts.lost / (facts.lost + facts.scans)
     parts = []
     if facts.lost:
@@ -33,6 +37,8 @@ def link(evidence: Evidence) -> list[Finding]:
     if damaged:
         several = {k: facts.faults[k] for k in DAMAGE if facts.faults.get(k)}
         parts.append(f"{counted(damaged, 'packet or line', 'packets or lines')} damaged ({_listed(several)})")
+    if astray:
+        parts.append(f"{counted(astray, 'code')} beyond the bits, damaged where the wire has no check")
     if facts.restarts:
         parts.append(counted(facts.restarts, "restart") + " of the board")
     if facts.outages:
@@ -57,6 +63,12 @@ def link(evidence: Evidence) -> list[Finding]:
             )
         )
     return found
+
+
+def _by_damage(facts: LinkFacts) -> bool:
+    """Whether codes beyond their bits are few, and come of a wire that is seen to be damaged."""
+    beyond = facts.faults.get(RANGE, 0)
+    return any(facts.faults.get(kind) for kind in DAMAGE) and beyond < ASTRAY_SHARE * facts.scans
 
 
 def _listed(several: dict[str, int]) -> str:
@@ -106,7 +118,7 @@ def code_range(evidence: Evidence) -> list[Finding]:
     """Tell codes that are wider than stated: then every scale is wrong."""
     facts = evidence.link
     beyond = facts.faults.get(RANGE, 0) if facts is not None else 0
-    if not beyond:
+    if facts is None or not beyond or _by_damage(facts):
         return []
     highest = _highest(evidence)
     bits = evidence.bench.adc.bits or 0

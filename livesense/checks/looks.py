@@ -13,8 +13,8 @@ import numpy as np
 
 from livesense.checks.evidence import Evidence, Sensed, Stretch, robust_noise
 from livesense.measures.basic import batch_u
-from livesense.measures.sine_fit import NoLine, SineFit, fit_line
-from livesense.samples import FloatArray
+from livesense.measures.sine_fit import NoLine, SineFit, fit_line, rough_line
+from livesense.samples import BoolArray, Codes, FloatArray
 
 HARMONICS = 13
 MOST_PIECES = 8
@@ -71,7 +71,20 @@ class Look:
 
     def values(self, name: str) -> FloatArray:
         """Take a channel's values, ``(n,)``."""
-        return self.stretch.values[name]
+        return self.stretch.of(name).values[name]
+
+    def at_end(self, name: str) -> BoolArray:
+        """Tell which of them lie at an end of the range, ``(n,)``."""
+        return self.stretch.of(name).clipped[name]
+
+    def codes(self, channel: Sensed) -> Codes:
+        """Take a channel's codes, ``(n,)``; what stands for lost scans is among them."""
+        return np.asarray(self.stretch.of(channel.name).codes[:, channel.position])
+
+    def codes_that_came(self, channel: Sensed) -> Codes:
+        """Take a channel's codes without what stands for lost scans."""
+        own = self.stretch.of(channel.name)
+        return self.codes(channel) if own.came is None else self.codes(channel)[own.came]
 
     def residual(self, name: str) -> FloatArray:
         """Take what the line leaves of a channel, its mean apart, ``(n,)``."""
@@ -123,6 +136,7 @@ def _parts(stretch: Stretch) -> list[Stretch]:
             stretch.codes[a:b],
             {name: values[a:b] for name, values in stretch.values.items()},
             {name: at_end[a:b] for name, at_end in stretch.clipped.items()},
+            None if stretch.came is None else stretch.came[a:b],
         )
         for a, b in pairwise(edges)
     ]
@@ -130,6 +144,16 @@ def _parts(stretch: Stretch) -> list[Stretch]:
 
 def look(evidence: Evidence, stretch: Stretch) -> Look:
     """Find the line of a stretch that holds the phase currents, and measure every channel at it."""
+    found = _own(evidence, stretch)
+    beside = {
+        name: _plain(other.values[name])
+        for name, other in stretch.beside.items()
+        if np.all(np.isfinite(other.values[name]))
+    }
+    return replace(found, seen={**found.seen, **beside}) if beside else found
+
+
+def _own(evidence: Evidence, stretch: Stretch) -> Look:
     names = tuple(n for n, v in stretch.values.items() if np.all(np.isfinite(v)))
     channels = evidence.channels
     leading = [n for n in names if channels[n].is_phase_current and channels[n].measured]
@@ -138,7 +162,7 @@ def look(evidence: Evidence, stretch: Stretch) -> Look:
     matrix = np.stack([stretch.values[n] for n in names], axis=1)
     fit = _line(matrix, stretch.rate_hz, [names.index(n) for n in leading])
     if isinstance(fit, NoLine):
-        if fit.quiet:
+        if fit.quiet or _creeps(matrix[:, [names.index(n) for n in leading]], stretch.rate_hz):
             return _without(channels, stretch, names, Motion.STILL)
         return _together(channels, stretch, _without(channels, stretch, names, Motion.MOVING))
     seen = {}
@@ -158,6 +182,8 @@ def look(evidence: Evidence, stretch: Stretch) -> Look:
 
 def _line(matrix: FloatArray, rate_hz: float, leading: Sequence[int]) -> SineFit | NoLine:
     """Fit all phases at once; where one of them spoils that, by the first that has a line by itself."""
+    if _runs_away(matrix[:, list(leading)], rate_hz):
+        return NoLine("the frequency changes within the window")
     together = fit_line(matrix, rate_hz, harmonics=HARMONICS, leading=leading)
     if isinstance(together, SineFit) or together.quiet or "within the window" in together.reason:
         # What changes for all of them changes for each.
@@ -170,13 +196,34 @@ def _line(matrix: FloatArray, rate_hz: float, leading: Sequence[int]) -> SineFit
     return together
 
 
+def _creeps(matrix: FloatArray, rate_hz: float) -> bool:
+    """Tell a zero that moves along a straight line, on which nothing alternates, from a motor that turns."""
+    t = np.linspace(-1.0, 1.0, len(matrix))
+    off = matrix - matrix.mean(axis=0)
+    left = fit_line(off - np.outer(t, t @ off / (t @ t)), rate_hz, harmonics=1)
+    return isinstance(left, NoLine) and left.quiet
+
+
+QUARTERS = 4
+RUNS_AWAY_CYCLES = 4.0
+"""A frequency that changes by so many cycles over the window bends the phase by three radians: no fit of one
+line stands that (the bend of a linear run is π/4 times the cycles)."""
+
+
+def _runs_away(matrix: FloatArray, rate_hz: float) -> bool:
+    """Tell a run-up by rough frequencies of its quarters, before a fit of all harmonics is tried in vain."""
+    length = len(matrix) // QUARTERS
+    found = [rough_line(matrix[k * length : (k + 1) * length], rate_hz) for k in range(QUARTERS)]
+    heard = [hz for hz in found if hz is not None]
+    return len(heard) > 1 and (max(heard) - min(heard)) * len(matrix) / rate_hz > RUNS_AWAY_CYCLES
+
+
 def _without(channels: dict[str, Sensed], stretch: Stretch, names: Sequence[str], motion: Motion) -> Look:
-    seen = {}
-    for name in names:
-        values = stretch.values[name]
-        mean = float(values.mean())
-        seen[name] = Seen(mean, batch_u(values), 0j, 0.0, robust_noise(values), float(values.std()))
-    return Look(stretch, motion, seen, None, tuple(names))
+    return Look(stretch, motion, {name: _plain(stretch.values[name]) for name in names}, None, tuple(names))
+
+
+def _plain(values: FloatArray) -> Seen:
+    return Seen(float(values.mean()), batch_u(values), 0j, 0.0, robust_noise(values), float(values.std()))
 
 
 COHERENT = 0.97

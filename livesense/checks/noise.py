@@ -20,6 +20,8 @@ OF_ACCURACY = 1.0
 
 FEWEST_SCANS_A_CYCLE = 6.0
 HIGHEST_FOLDED = 80
+LOWEST_ORDER = 0.25
+MIRRORED = 0.4
 FOREIGN_SHARE = 0.03
 FOREIGN_BELOW = 0.25
 FOREIGN_CLEAR = 400.0
@@ -131,7 +133,7 @@ def _foreign_line(evidence: Evidence, one: Look) -> tuple[float, float] | None:
     f = one.frequency_hz
     # Beside the mean and each harmonic modulation leaves its lines.
     order = hz / f
-    allowed = (np.abs(order - np.rint(order)) > 0.12) & (order > 1.3)
+    allowed = (np.abs(order - np.rint(order)) > 0.12) & (order > LOWEST_ORDER)
     allowed &= hz < FOREIGN_BELOW * one.stretch.rate_hz
     allowed &= np.abs(order - np.rint(order)) * f > 4 * one.stretch.rate_hz / n
     rate = one.stretch.rate_hz
@@ -143,6 +145,10 @@ def _foreign_line(evidence: Evidence, one: Look) -> tuple[float, float] | None:
         return None
     power = np.where(allowed, shared, 0.0)
     peak = int(np.argmax(power))
+    mirror = 2 * f - float(hz[peak])
+    if mirror > 0 and shared[round(mirror * n / rate)] > MIRRORED * power[peak]:
+        # A load that pulsates modulates the current: its lines stand at both sides of the fundamental.
+        return None
     near = shared[max(0, peak - 40) : peak + 41] ** 2
     clear = power[peak] ** 2 > FOREIGN_CLEAR * float(np.median(near))
     return (float(hz[peak]), float(power[peak])) if clear and power[peak] > FOREIGN_SHARE else None

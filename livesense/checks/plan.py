@@ -94,9 +94,9 @@ def _gain_for(c: Sensed, rated: float) -> str:
 def _peak(c: Sensed, looks: Sequence[Look]) -> list[Finding]:
     peak, which = 0.0, 0.0
     for one in looks:
-        values = one.stretch.values.get(c.name)
-        if values is None or one.stretch.clipped[c.name].any():
+        if c.name not in one.seen or one.at_end(c.name).any():
             continue
+        values = one.values(c.name)
         # The noise of one value should not decide.
         low, high = np.quantile(values, [0.002, 0.998])
         side = max(

@@ -18,7 +18,7 @@ from livesense.checks.line import code_range, link, rates, wrong_bits
 from livesense.checks.looks import Look, Motion, looks_of
 from livesense.checks.noise import aliasing, noisy
 from livesense.checks.plan import bandwidths, declared_references, link_load, ranges
-from livesense.checks.unproven import unproven
+from livesense.checks.unproven import Unproven, unproven, walk_with
 from livesense.checks.wiring import FREE_BALANCE, prior_of, swapped, verdicts, wiring
 from livesense.checks.zero import clipped, direct_reversed, drift, flat_tops, reference_setup, zero_off
 from livesense.samples import Estimate
@@ -33,12 +33,22 @@ FINE = 12
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What a check says; ``kirchhoff`` is None where no steady stretch holds three measured phases."""
+    """What a check says; ``kirchhoff`` is None where no steady stretch holds three measured phases.
+
+    ``open`` is what it does not prove, ``walk_with`` what the known-current walk takes, in words.
+    """
 
     findings: tuple[Finding, ...]
-    unproven: tuple[str, ...]
+    open: tuple[Unproven, ...]
     kirchhoff: SelfCheck | None
     looked_at: str
+
+    walk_with: str = ""
+
+    @property
+    def unproven(self) -> tuple[str, ...]:
+        """What is not proven, a sentence each."""
+        return tuple(map(str, self.open))
 
     @property
     def ok(self) -> bool:
@@ -67,7 +77,7 @@ def check(evidence: Evidence) -> Report:
         others = [*rates(evidence), *link(evidence), *link_load(evidence)]
         return Report(
             tuple(sorted([*widths, *others], key=lambda f: (not f.alarm, _ORDER[f.kind]))),
-            ("All that values tell: mend the bits first, then check again.",),
+            (Unproven("All that values tell", "mend the bits first, then check again"),),
             None,
             _looked_at([]) if not evidence.stretches else "the codes alone",
         )
@@ -129,6 +139,7 @@ def check(evidence: Evidence) -> Report:
         tuple(unproven(evidence, looks)),
         kirchhoff(evidence, looks, gone),
         _looked_at(looks),
+        walk_with(evidence),
     )
 
 

@@ -428,17 +428,19 @@ def _supposition(verdict: Verdict, s: Supposed) -> Finding:
 
 def _scale(verdict: Verdict, c: Sensed, others: str, s: Supposed, name: str | None) -> Finding:
     percent = 100 * (s.value - 1)
-    fix, why = rescaled(c, s.value, max(s.u, c.u_own))
+    made = rescaled(c, s.value, max(s.u, c.u_own))
+    fix, other = made.fix, made.other
     text = (
         f"{c.name} reads {abs(percent):.3g} % {'more' if percent > 0 else 'less'} than {others} leave for it "
-        f"(within tolerance: {100 * LIMIT * c.u_own:.2g} %): {why}."
+        f"(within tolerance: {100 * LIMIT * c.u_own:.2g} %): {made.why}."
     )
     if c.settings.in_loop:
         text += " The drive's loop uses this sensor and hides part of it: only the sum of the three tells."
     if name is None:
         text += f" Two sensors do not tell whether it is {c.name} or {others}."
         fix = "Pass one known direct current through both phases: the sensor that does not show it is wrong."
-    return fault(Kind.SCALE, name, text, fix, factor=s.value)
+        other = None
+    return replace(fault(Kind.SCALE, name, text, fix, factor=s.value), other=other)
 
 
 def swapped(evidence: Evidence, looks: Sequence[Look], judged: Sequence[Verdict]) -> list[Finding]:

@@ -51,9 +51,9 @@ def clipped(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Fi
         scans = count = 0
         peak = 0.0
         for one in looks:
-            if name not in one.stretch.values:
+            if name not in one.seen:
                 continue
-            values, at_end = one.values(name), one.stretch.clipped[name]
+            values, at_end = one.values(name), one.at_end(name)
             # A zero at the end of the range is where nothing flows.
             at_end = at_end & (np.abs(values) > 0.05 * c.full)
             scans += len(values)
@@ -95,7 +95,7 @@ def flat_tops(evidence: Evidence, looks: Sequence[Look], left_out: Container[str
 def _flat_level(one: Look, c: Sensed, total: FloatArray) -> float | None:
     """Level at which a wave is cut; None where it is not, or where its range ends."""
     values = one.values(c.name)
-    if one.stretch.clipped[c.name].any():
+    if one.at_end(c.name).any():
         return None
     for sign in (1.0, -1.0):
         v = sign * values
@@ -235,7 +235,7 @@ def _end_shares(one: Look, c: Sensed) -> tuple[float, float]:
     lowest, highest = c.chain.clip_codes()
     if lowest is None or highest is None:
         return 0.0, 0.0
-    codes = one.stretch.codes[:, c.position]
+    codes = one.codes(c)
     slack = 4 * one.seen[c.name].noise / c.lsb + 2
     return float(np.mean(codes <= lowest + slack)), float(np.mean(codes >= highest - slack))
 
@@ -319,7 +319,7 @@ def _rated(alive: Sequence[Sensed]) -> float:
 
 def _sum_off(one: Look, alive: Sequence[Sensed]) -> dict[str | None, float]:
     """Mean of the sum of three whose currents do anything, where it is beyond what scales and zeros allow."""
-    if len(alive) != 3 or any(one.stretch.clipped[c.name].mean() > 1e-3 for c in alive):
+    if len(alive) != 3 or any(one.at_end(c.name).mean() > 1e-3 for c in alive):
         return {}
     total = np.sum([one.values(c.name) for c in alive], axis=0)
     scale = math.hypot(*(c.u_own * math.sqrt(float(np.mean(one.values(c.name) ** 2))) for c in alive))
@@ -336,7 +336,7 @@ def _off_in(one: Look, alive: Sequence[Sensed], *, whole: bool) -> tuple[dict[st
     still = one.motion is Motion.STILL
     if not beyond:
         return {}, still
-    clipping = {c.name for c in alive if one.stretch.clipped[c.name].mean() > 1e-3}
+    clipping = {c.name for c in alive if one.at_end(c.name).mean() > 1e-3}
     if whole:
         total = sum(one.seen[c.name].mean for c in alive)
         alone = len(beyond) == 1
@@ -431,17 +431,17 @@ def drift(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
         course = _course(usable, alive)
         if course is None:
             continue
-        times, means, random = course
+        times, means = course
         changes = {}
         for k, c in enumerate(alive):
-            change, share = _trend(times, means[:, k])
-            if share > TREND and abs(change) > LIMIT * math.hypot(c.u_zero, 2 * random[k]):
+            change, share, u = _trend(times, means[:, k])
+            if share > TREND and abs(change) > LIMIT * math.hypot(c.u_zero, u):
                 changes[c.name] = change
         if len(alive) == 3:
-            total, share = _trend(times, means.sum(axis=1))
+            total, share, u = _trend(times, means.sum(axis=1))
             scale = math.hypot(*(c.u_own * float(np.ptp(means[:, k])) for k, c in enumerate(alive)))
             # One zero that moves is enough; scales act on whatever current has changed meanwhile.
-            limit = math.hypot(max(c.u_zero for c in alive), scale, 2 * float(np.linalg.norm(random)))
+            limit = math.hypot(max(c.u_zero for c in alive), scale, u)
             if abs(total) < LIMIT * limit or share < TREND:
                 continue
             changes = {n: v for n, v in changes.items() if v * total > 0 and abs(v) > 0.3 * abs(total)}
@@ -450,30 +450,29 @@ def drift(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
     return found
 
 
-def _course(
-    looks: Sequence[Look], alive: Sequence[Sensed]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
-    """Middle times ``(p,)``, means ``(p, channels)`` of whole cycles, and their random uncertainty."""
-    times, rows, random = [], [], []
+def _course(looks: Sequence[Look], alive: Sequence[Sensed]) -> tuple[np.ndarray, np.ndarray] | None:
+    """Middle times ``(p,)`` and means ``(p, channels)`` of whole cycles."""
+    times, rows = [], []
     for one in looks:
         for part in one.pieces:
             times.append(one.stretch.start_s + 0.5 * (part.start + part.stop) / one.stretch.rate_hz)
             rows.append([one.seen[c.name].mean + float(one.residual(c.name)[part].mean()) for c in alive])
-        random.append([one.seen[c.name].u_mean for c in alive])
     if len(rows) < 4:
         return None
-    return np.array(times), np.array(rows), np.array(random).max(axis=0)
+    return np.array(times), np.array(rows)
 
 
-def _trend(times: np.ndarray, values: np.ndarray) -> tuple[float, float]:
-    """Change from first to last time by a straight line, and the share of the variance that it explains."""
+def _trend(times: np.ndarray, values: np.ndarray) -> tuple[float, float, float]:
+    """Change from first to last time by a straight line, its share of the variance, and its uncertainty."""
     t = times - times.mean()
     v = values - values.mean()
     whole = float(v @ v)
     if whole == 0.0:
-        return 0.0, 0.0
+        return 0.0, 0.0, 0.0
     slope = float(t @ v / (t @ t))
-    return slope * float(times[-1] - times[0]), slope**2 * float(t @ t) / whole
+    seconds, left = float(times[-1] - times[0]), v - slope * t
+    u = math.sqrt(float(left @ left) / (len(t) - 2) / float(t @ t)) * seconds
+    return slope * seconds, slope**2 * float(t @ t) / whole, u
 
 
 def _drifting(c: Sensed, change: float, seconds: float) -> Finding:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from livesense.cli.benches import address_of
 from livesense.cli.options import add_json, add_logbook, file_name, span
-from livesense.cli.output import print_json, quantity, safe, table
+from livesense.cli.output import as_far_as_it_is_read, print_json, quantity, safe, table
 from livesense.errors import UsageError
 from livesense.wording import counted
 
@@ -48,15 +48,16 @@ def run(args: argparse.Namespace) -> int:
     bench = bench_file.load(args.bench)
     report = _report(args, bench)
     written, left = _write(args.out, bench, report) if args.out is not None else ([], [])
-    if args.json:
-        facts = report.as_json()
-        if args.out is not None:
-            facts["out"] = {"file": str(args.out), "changed": [e.line for e in written], "by_hand": left}
-        print_json(facts)
-    else:
-        _print(report, bench)
-        if args.out is not None:
-            _print_written(args.out, written, left)
+    with as_far_as_it_is_read():
+        if args.json:
+            facts = report.as_json()
+            if args.out is not None:
+                facts["out"] = {"file": str(args.out), "changed": [e.line for e in written], "by_hand": left}
+            print_json(facts)
+        else:
+            _print(report, bench)
+            if args.out is not None:
+                _print_written(args.out, written, left)
     return 0 if report.ok else 1
 
 
@@ -131,18 +132,30 @@ def _print(report: Report, bench: Bench) -> None:
         if finding.edit is not None:
             place = f' "{finding.edit.channel}"' if finding.edit.channel else ""
             print(f"  fix, in {finding.edit.place}{safe(place)}: {safe(finding.edit.line.split('  #')[0])}")
+            if finding.other is not None:
+                print(f"       or: {safe(finding.other.line)}")
         elif finding.fix:
             _paragraph(finding.fix, "  fix: ")
     if report.kirchhoff is not None:
         _print_kirchhoff(report)
-    if report.unproven:
-        print("\nNot proven by this:")
-        for text in report.unproven:
-            _paragraph(text, "  - ")
+    _print_unproven(report)
     print(
         f"\n{counted(len(alarms), 'alarm')}, {counted(len(notes), 'note')}. "
         "A check that finds nothing does not prove a circuit dead or a drive safe."
     )
+
+
+def _print_unproven(report: Report) -> None:
+    by_walk = [one for one in report.open if one.walk]
+    others = [one for one in report.open if not one.walk]
+    if by_walk:
+        _paragraph(f"Not proven by this, and shown by `livesense walk` ({report.walk_with}):", "\n")
+    for one in by_walk:
+        _paragraph(f"{one.what}: {one.how}", "  - ")
+    if others:
+        print("Nor proven, and shown otherwise:" if by_walk else "\nNot proven by this:")
+    for one in others:
+        _paragraph(f"{one.what}: {one.how}", "  - ")
 
 
 def _paragraph(text: str, first: str = "  ") -> None:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from livesense import __version__
-from livesense.cli.output import safe, take_any_text
+from livesense.cli.output import let_go_of_the_reader, safe, take_any_text
 from livesense.errors import LivesenseError
 
 COMMANDS: dict[str, str] = {
@@ -109,15 +109,16 @@ def main(arguments: Sequence[str] | None = None) -> int:
     summary = COMMANDS[name]
     command_parser = Parser(prog=f"livesense {name}", description=f"{summary[:1].upper()}{summary[1:]}.")
     command.add_arguments(command_parser)
+    code = 0
     try:
-        code: int = command.run(command_parser.parse_args(main_arguments.arguments))
+        code = int(command.run(command_parser.parse_args(main_arguments.arguments)))
         sys.stdout.flush()
     except LivesenseError as error:
         return complain(error)
     except BrokenPipeError:
         # The reader of a pipe (head, less) went away: an ordinary end, but Python would complain at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        let_go_of_the_reader()
+        return code
     except KeyboardInterrupt:
         return 130
     except Exception as error:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import codecs
 import json
 import math
+import os
 import re
 import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 from livesense.wording import shown
@@ -30,6 +32,21 @@ def _without(error: UnicodeError) -> tuple[str | bytes, int]:
         if first in _PLAIN:
             return _PLAIN[first], error.start + 1
     return codecs.backslashreplace_errors(error)
+
+
+def let_go_of_the_reader() -> None:
+    """Send what is still to be printed nowhere: the reader of a pipe (head, less) went away."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextmanager
+def as_far_as_it_is_read() -> Iterator[None]:
+    """Print for a reader that may go away, where the exit code tells something all the same."""
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        let_go_of_the_reader()
 
 
 def print_json(facts: Mapping[str, Any]) -> None:

@@ -184,9 +184,9 @@ def _said(
         return "reversed", text, reverse(answer.sensed)
     allowed = 2 * math.hypot(gain.u, fit.gain * chain.u_scale)
     if abs(fit.gain - 1) > allowed:
-        edit, why = rescaled(answer.sensed, fit.gain, gain.u)
+        made = rescaled(answer.sensed, fit.gain, gain.u)
         far = f"reads {fit.gain:.4g} times the current, ± {100 * allowed:.2g} % is allowed"
-        return "scale", f"{far} ({readings}): {why}", edit
+        return "scale", f"{far} ({readings}): {made.why}", made.fix
     known = f"its scale is proven within ± {200 * gain.u:.2g} %"
     text = f"{readings}: mapping, direction and scale proven; {known}"
     if crosstalk is not None and abs(crosstalk.value) > max(CROSSTALK_SHARE, 3 * crosstalk.u):

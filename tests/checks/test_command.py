@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -66,6 +68,10 @@ def test_json_has_the_keys_of_the_contract(livesense: Command, bench: Path, tmp_
     assert set(found) == {("reversed", "iv"), ("scale", "iw")}
     assert found["reversed", "iv"]["fix"] == 'plus_input = "motor"'
     assert found["scale", "iw"]["fix"] == "gain = 10"
+    assert found["scale", "iw"]["or"] == {
+        "table": "channel", "channel": "iw", "group": None, "key": "shunt", "value": "2.5 mΩ",
+    }  # fmt: skip
+    assert found["reversed", "iv"]["or"] is None
     for one in facts["findings"]:
         assert one["kind"] in KINDS
         assert one["severity"] in {"fault", "warning", "note"}
@@ -77,8 +83,31 @@ def test_text_says_the_same(livesense: Command, bench: Path, tmp_path: Path) -> 
     assert answer.code == 1
     assert "FAULT reversed iv" in answer.out
     assert 'fix, in [[channel]] "iv": plus_input = "motor"' in answer.out
-    assert "Not proven by this:" in answer.out
+    assert 'gain = 10\n       or: shunt = "2.5 mΩ"' in answer.out
+    assert "Not proven by this, and shown by `livesense walk` (drive de-energised" in answer.out
+    assert "  - All three reversed: into U and out of V, iu must read plus and iv minus" in answer.out
+    assert "Nor proven, and shown otherwise:\n  - " in answer.out
     assert "does not prove a circuit dead" in answer.out
+
+
+def test_a_reader_that_goes_away_changes_no_verdict(bench: Path, tmp_path: Path) -> None:
+    """`check … | head -1` in a script with pipefail must not say that nothing is wrong."""
+    words = [
+        sys.executable,
+        "-m",
+        "livesense.cli.main",
+        "check",
+        str(bench),
+        "--port",
+        sent(tmp_path, faulty()),
+    ]
+    process = subprocess.Popen(words, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    said = process.stderr.read()
+    process.stderr.close()
+    assert (process.wait(60), said) == (1, b"")
 
 
 def test_out_writes_a_file_with_which_the_same_bytes_are_fine(

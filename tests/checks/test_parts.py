@@ -11,11 +11,11 @@ import scipy.linalg
 from pump_check import BENCH, NAMES, alarms, checked, pump
 
 from livesense import bench as bench_file
-from livesense.check_run import BRIDGED_SCANS, MOST_WINDOWS, bridged, windows
 from livesense.checks.editing import edited
 from livesense.checks.evidence import robust_noise
 from livesense.checks.findings import Edit
 from livesense.checks.kirchhoff import BALANCE, Prior, gls, self_check, sequence_of
+from livesense.checks.pieces import BRIDGED_SCANS, MOST_WINDOWS, bridged, windows
 from livesense.samples import Estimate
 
 TURN = np.exp(-2j * np.pi / 3 * np.arange(3))
@@ -212,9 +212,10 @@ class TestWindows:
 
     def test_short_gaps_are_bridged_by_straight_lines(self) -> None:
         first, second = np.tile([[10, 0]], (100, 1)), np.tile([[40, 0]], (100, 1))
-        ((start, made),) = bridged([(7, first), (109, second)])
-        assert start == 7
-        assert made[99:103].tolist() == [[10, 0], [20, 0], [30, 0], [40, 0]]
+        (made,) = bridged([(7, first), (109, second)])
+        assert made.first == 7
+        assert made.codes[99:103].tolist() == [[10, 0], [20, 0], [30, 0], [40, 0]]
+        assert np.flatnonzero(~made.came).tolist() == [100, 101]
 
     def test_long_gaps_are_not(self) -> None:
         part = np.zeros((1000, 1), dtype=np.int64)
