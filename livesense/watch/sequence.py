@@ -56,7 +56,6 @@ class SequenceWatch(TripleWatch):
 
     def _loss(self, turns: Turns) -> Row:
         rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
-        name = self._phases[PHASES.index(turns.weakest)]
         return Row(
             turns.start,
             turns.stop,
@@ -64,7 +63,7 @@ class SequenceWatch(TripleWatch):
             beyond=flows and ratio > rule.limit,
             held=flows and ratio > rule.release,
             clipped=turns.clipped,
-            which=name,
+            which=self._phases[PHASES.index(turns.weakest)] if ratio > rule.release else "",
         )
 
     def _unbalance(self, turns: Turns) -> Row:

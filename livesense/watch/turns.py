@@ -10,6 +10,7 @@ that level. No single open phase takes that difference away, as it would a phase
 
 from __future__ import annotations
 
+import cmath
 from dataclasses import dataclass
 from functools import lru_cache
 from math import sqrt
@@ -31,17 +32,35 @@ DIGITS = 9
 class Turns:
     """Whole cycles in a row: scans ``start`` to ``stop`` (not included), ``cycles`` of them.
 
-    ``forward`` and ``backward`` are peak currents of the parts that turn in the order U, V, W and against
-    it, A; ``weakest`` is the phase with the smallest fundamental.
+    ``positive`` and ``negative`` are the phasors (peak, A) of the parts that turn in the order U, V, W and
+    against it.
     """
 
     start: int
     stop: int
     cycles: int
-    forward: float
-    backward: float
-    weakest: str
+    positive: complex
+    negative: complex
     clipped: bool
+
+    @property
+    def forward(self) -> float:
+        """Peak current of the part that turns in the order U, V, W, A."""
+        return round(abs(self.positive), DIGITS)
+
+    @property
+    def backward(self) -> float:
+        """Peak current of the part that turns against it, A."""
+        return round(abs(self.negative), DIGITS)
+
+    @property
+    def weakest(self) -> str:
+        """Name the phase with the smallest fundamental."""
+        sizes = [
+            abs(self.positive * axis + (self.negative * axis).conjugate())
+            for axis in (cmath.exp(-2j * cmath.pi / 3 * number) for number in range(3))
+        ]
+        return PHASES[sizes.index(min(sizes))]
 
     @property
     def ratio(self) -> float:
@@ -135,19 +154,12 @@ class TurnCutter:
         part = slice(self._begin - held, stop - held)
         piece, count = self._vector[part], stop - self._begin
         back = _turning(count, self._cycles)
-        forward = complex((piece * back).sum()) / count
-        backward = complex((piece * back.conj()).sum()) / count
-        sizes = []
-        for number in range(3):
-            axis = complex(np.exp(-2j * np.pi / 3.0 * number))
-            sizes.append(abs(forward * axis + (backward * axis).conjugate()))
         return Turns(
             self._begin,
             stop,
             self._cycles,
-            round(abs(forward), DIGITS),
-            round(abs(backward), DIGITS),
-            PHASES[sizes.index(min(sizes))],
+            complex((piece * back).sum()) / count,
+            complex((piece * back.conj()).sum()) / count,
             bool(self._clipped[part].any()),
         )
 

@@ -293,7 +293,7 @@ def test_what_is_no_number_is_no_current():
 
 
 def test_turns_without_current_have_no_ratio():
-    assert Turns(0, 1, 1, 0.0, 0.0, "U", False).ratio == 0.0
+    assert Turns(0, 1, 1, 0j, 0j, False).ratio == 0.0
 
 
 @pytest.mark.parametrize("made", [LevelWatch, LoadWatch, SequenceWatch])
