@@ -43,8 +43,8 @@ def codes(count: int, rate_hz: float = RATE_HZ) -> np.ndarray:
     return np.clip(np.rint(analogue + rng.normal(0, 1.5, analogue.shape)), 0, 4095).astype("<u2")
 
 
-def description() -> bytes:
+def description(rate_hz: float = RATE_HZ) -> bytes:
     """Give the frame in which the device says what it sends."""
     return encode_frame(
-        description_packet([GroupInfo(RATE_HZ, CodeType.U16, 12, CHANNELS)], device="benchmark", boot=1)
+        description_packet([GroupInfo(rate_hz, CodeType.U16, 12, CHANNELS)], device="benchmark", boot=1)
     )
