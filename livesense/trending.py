@@ -147,12 +147,13 @@ class TrendBuilder:
         # What is left of a cycle that a gap broke would bend mean and rms.
         broken = not cut.cycles and self._turned and short
         self._turned = cut.cycles > 0 or (self._turned and short)
-        values = codes.astype(np.float64)
-        n = len(values)
-        mean = values.mean(axis=0)
-        off = values - mean
-        phasors = fundamentals(off, cut.cycles)
-        square = off.T @ off / n
+        # Channel by channel: numpy takes short rows one by one.
+        columns = np.ascontiguousarray(codes.T)
+        n = len(codes)
+        mean = columns.mean(axis=1, dtype=np.float64)
+        off = columns - mean[:, None]
+        phasors = fundamentals(off.T, cut.cycles)
+        square = off @ off.T / n
         alternating = sum(square[at, at] for at in self._sources)
         lined = cut.cycles > 0 and sum(abs(phasors[at]) ** 2 for at in self._sources) > LINED * alternating
         return TrendRows(
@@ -162,8 +163,8 @@ class TrendBuilder:
             cycles=np.array([float(cut.cycles)]),
             turning=np.array([n if cut.cycles else 0]),
             mean=mean[None],
-            low=values.min(axis=0)[None],
-            high=values.max(axis=0)[None],
+            low=columns.min(axis=1).astype(np.float64)[None],
+            high=columns.max(axis=1).astype(np.float64)[None],
             square=square[None],
             cross=np.outer(phasors, phasors.conj())[None],
             lined=np.array([n if lined else 0]),

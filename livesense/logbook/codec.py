@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import io
 import struct
+import threading
 import zlib
 from dataclasses import dataclass
 from typing import Any
@@ -40,6 +41,9 @@ _DUMMY_RATE_HZ = 44100
 _ZSTD_LEVEL = 3
 _HELD = frozenset({"<u1", "<i1", "<u2", "<i2", "<u4", "<i4", "<i8", "<f4", "<f8", "|u1", "|i1"})
 _WIDTHS = {1: "<u1", 2: "<u2", 4: "<u4", 8: "<u8"}
+
+_MINE = threading.local()
+"""Each thread's packer and unpacker: making one anew takes longer than a page."""
 
 Whole = NDArray[np.int64]
 Bits = NDArray[np.uint64]
@@ -221,9 +225,12 @@ def unpack_whole(data: bytes | memoryview, count: int) -> tuple[Bits, int]:
 
 def compress(data: bytes) -> bytes:
     """One zstd frame with a checksum."""
-    import zstandard
+    if not hasattr(_MINE, "compressor"):
+        import zstandard
 
-    return zstandard.ZstdCompressor(level=_ZSTD_LEVEL, write_checksum=True).compress(data)
+        _MINE.compressor = zstandard.ZstdCompressor(level=_ZSTD_LEVEL, write_checksum=True)
+    packed: bytes = _MINE.compressor.compress(data)
+    return packed
 
 
 def decompress(data: bytes, largest: int) -> bytes:
@@ -241,6 +248,9 @@ def decompress(data: bytes, largest: int) -> bytes:
         declared = zstandard.frame_content_size(data)
         if declared > largest:
             raise DamagedBlockError(f"expected at most {largest} bytes, found {declared} declared")
-        return zstandard.ZstdDecompressor().decompress(data, max_output_size=largest)
+        if not hasattr(_MINE, "decompressor"):
+            _MINE.decompressor = zstandard.ZstdDecompressor()
+        content: bytes = _MINE.decompressor.decompress(data, max_output_size=largest)
+        return content
     except zstandard.ZstdError as error:
         raise DamagedBlockError(f"a zstd frame cannot be decoded: {error}") from error

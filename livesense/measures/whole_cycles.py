@@ -70,7 +70,9 @@ def fundamentals(codes: FloatArray, cycles: int) -> NDArray[np.complex128]:
     n = len(codes)
     if not cycles:
         return np.zeros(codes.shape[1], dtype=np.complex128)
-    angle = (2 * math.pi * cycles / n) * np.arange(n)
-    basis = np.stack((np.cos(angle), np.sin(angle)))
-    even, odd = basis @ codes
+    # The circle as a product of coarse and fine steps: two square roots' worth of sines instead of n.
+    fine = math.isqrt(n) + 1
+    turn = 2j * math.pi * cycles / n
+    circle = np.exp(turn * fine * np.arange(-(-n // fine)))[:, None] * np.exp(turn * np.arange(fine))
+    even, odd = np.stack((circle.real.ravel()[:n], circle.imag.ravel()[:n])) @ codes
     return np.asarray((even - 1j * odd) * (math.sqrt(2) / n))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Sequence
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -81,7 +82,8 @@ class TripleWatch(RuleWatch[Fault]):
         self._next = first + len(values)
         self._last = self._next - 1
         events = []
-        marked: BoolArray = np.logical_or.reduce(clipped, axis=1)
+        # Column by column: numpy reduces short rows one by one.
+        marked: BoolArray = reduce(np.logical_or, clipped.T)
         for row in self._rows(first, np.ascontiguousarray(values), marked):
             ended = self._tracker.feed(row)
             if ended is not None:
