@@ -222,7 +222,8 @@ class Watch:
     least count of scans that a hold takes. ``above`` is the current (rms) below which a rule on the
     sequence of the phases says nothing, ``cycles`` its hold in electrical cycles, ``note`` the level of a
     note where ``limit`` is that of an alarm, ``sequence`` what is expected. ``severity`` is "alarm" or
-    "note". ``default`` marks a rule that the file did not state.
+    "note". ``default`` marks a rule that the file did not state. ``preload`` is the
+    current (rms) that a thermal image has borne for long when it begins.
     """
 
     kind: str
@@ -247,6 +248,7 @@ class Watch:
     sequence: str = ""
     severity: str = "alarm"
     default: bool = False
+    preload: float = 0.0
 
     @property
     def instant(self) -> bool:

@@ -292,6 +292,7 @@ WATCH: dict[str, Key] = {
     "pickup": Key(_CURRENT_LIMIT, '"8 A"', "required; none for i2t", _INTEGRATING),
     "tms": Key(number(0.0, 100.0, above=True), "1", "1", ("inverse-time",)),
     "tau": Key(quantity(TIME, 0.0, 1e6, above=True), '"600 s"', "", ("thermal",)),
+    "preload": Key(quantity(CURRENT, 0.0, 1e6), '"5 A"', '"0 A"', ("thermal",)),
     "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",)),
 }
 

@@ -148,6 +148,7 @@ class Rules:
             tms=keys.get("tms", 1.0),
             tau_s=keys.get("tau", 0.0),
             i2t=keys.get("i2t", 0.0),
+            preload=keys.get("preload", 0.0),
             above=above,
             cycles=keys.get("cycles", 3) if kind in ("phase-loss", "reversed") else 0,
             note=keys.get("note", limit / 2) if kind == "unbalance" else 0.0,
@@ -241,6 +242,8 @@ class Rules:
             place.fail(
                 "longest_cycle", "a pickup beside it: without one no rms is taken", given["longest_cycle"]
             )
+        if watch.preload >= watch.limit and watch.kind == "thermal":
+            place.fail("preload", "less than the pickup, which nothing bears for long", given["preload"])
         if watch.note > watch.limit:
             place.fail("note", "at most the limit", given["note"])
         if "release" not in given:

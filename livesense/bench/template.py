@@ -92,6 +92,9 @@ ratio_tolerance = "0.5 %"
 # sensor = "state"
 # labels = {{ 0 = "off", 1 = "run", 2 = "fault" }}
 
+# rated_current and bus_voltage above bring default rules: overload, an open phase, unbalance,
+# the wrong order of the phases, a bus out of its band. docs/events.md tells them all.
+# A rule of a kind stands in place of the default one; the key `off` takes it away.
 [[watch]]
 kind = "overcurrent"            # evidence of what happened, not protection
 channels = ["iu", "iv", "iw"]

@@ -116,7 +116,7 @@ def _law(rule: Watch, rate_hz: float) -> Law:
     if rule.kind == "inverse-time":
         return inverse_time(rule.curve, rule.tms, rate_hz)
     if rule.kind == "thermal":
-        return Thermal(rule.tau_s, rate_hz)
+        return Thermal(rule.tau_s, rate_hz, rule.preload / rule.limit)
     return i2t(rule.i2t, rule.limit, rate_hz)
 
 

@@ -102,9 +102,11 @@ class Thermal:
     (I² − 1)); the standard writes k·I_B for the pick-up.
     """
 
-    def __init__(self, tau_s: float, rate_hz: float) -> None:
+    def __init__(self, tau_s: float, rate_hz: float, preload: float = 0.0) -> None:
+        """Take the time constant and the current before the first scan, for long, relative to the pick-up."""
         self._scans = tau_s * rate_hz
-        self._image = 0.0
+        self._first = preload * preload
+        self._image = self._first
 
     def take(self, mean_square: float, count: int) -> int | None:
         """Take a cycle; hand back at which of its scans (from 1 on) it trips, else None."""
@@ -125,5 +127,5 @@ class Thermal:
         self._image *= math.exp(-count / self._scans)
 
     def cold(self) -> None:
-        """Start from cold."""
-        self._image = 0.0
+        """Start from cold, or as warm as a stated load before makes it."""
+        self._image = self._first

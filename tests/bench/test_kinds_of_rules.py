@@ -180,6 +180,10 @@ def test_what_is_stated_of_each_kind(pump):
             'kind = "phase-loss"\nabove = "1 A"\nchannels = ["iu", "iv"]',
             'watch 2: channels: expected one current each of the phases U, V and W for kind = "phase-loss"',
         ),
+        (
+            'kind = "thermal"\nchannels = ["iu"]\npickup = "6 A"\ntau = "60 s"\npreload = "6 A"',
+            'watch 2: preload: expected less than the pickup, which nothing bears for long, got "6 A"',
+        ),
         ('kind = "overcurrent"\nchannels = ["iu"]\nlimit = 5', "watch 2: limit: expected a current such as"),
     ],
 )

@@ -14,6 +14,7 @@ import pytest
 from livesense.bench import Watch
 from livesense.watch.laws import Thermal
 from livesense.watch.rules import rule_events
+from livesense.watch.turns import TurnCutter
 
 RATE_HZ = 20_000.0
 PICKUP_A = 8.0
@@ -105,6 +106,14 @@ def test_thermal_image(multiple, cold_s, warm_s):
 
 
 @pytest.mark.parametrize(("multiple", "cold_s", "warm_s"), THERMAL)
+def test_thermal_image_with_a_stated_load_before(multiple, cold_s, warm_s):
+    rate_hz = 100.0
+    rule = dataclasses.replace(RULE, kind="thermal", tau_s=600.0, limit=1.05, release=0.9975, preload=0.9)
+    current = np.full(round(rate_hz * (warm_s + 1)), float(multiple))
+    assert trip_s(rule, current, rate_hz) == pytest.approx(warm_s, abs=0.5e-3 + 1 / rate_hz)
+
+
+@pytest.mark.parametrize(("multiple", "cold_s", "warm_s"), THERMAL)
 def test_thermal_image_to_the_printed_digit(multiple, cold_s, warm_s):
     rate_hz, square = 20_000.0, (multiple / 1.05) ** 2
     for before, seconds in ((0.0, cold_s), (0.9, warm_s)):
@@ -189,3 +198,36 @@ def test_rms_of_a_cycle(wave, rms):
     stretch = (0, current[:, None], np.zeros((current.size, 1), dtype=bool))
     (event,) = rule_events(rule, 0, ["iu"], RATE_HZ, 0, [stretch])
     assert event.peak == pytest.approx(rms, abs=2e-5)
+
+
+def test_an_open_line_has_as_much_negative_as_positive_sequence():
+    # 10∠0, 10∠180, 0: 5.7735∠−30 and 5.7735∠30 (textbook classic, from memory): negative over positive 100 %.
+    turn = 2 * np.pi * 50 * np.arange(8000) / RATE_HZ
+    line = 10 * np.cos(turn)
+    (cycle, *_) = TurnCutter(1.0, 20_000, 1).feed(
+        0, np.stack([line, -line, 0 * line], axis=1), np.zeros(8000, dtype=bool)
+    )
+    assert (cycle.forward, cycle.backward) == (
+        pytest.approx(5.7735, abs=5e-5),
+        pytest.approx(5.7735, abs=5e-5),
+    )
+    assert cycle.ratio == pytest.approx(100.0) and cycle.weakest == "W"
+
+
+def test_a_vector_rms_is_that_of_a_balanced_current():
+    # 9 A rms in each phase: 9 A, in each window (closed form: the three squares add up to a constant).
+    rule = dataclasses.replace(
+        RULE,
+        kind="overload",
+        quantity="vector-rms",
+        channels=("iu", "iv", "iw"),
+        limit=8.999,
+        release=8.9,
+        hold_s=1.0,
+    )
+    turn = 2 * np.pi * 50 * np.arange(40_000)[:, None] / RATE_HZ - 2 * np.pi / 3 * np.arange(3)
+    values = 9 * np.sqrt(2) * np.cos(turn)
+    stretch = (0, values, np.zeros(values.shape, dtype=bool))
+    (event,) = rule_events(rule, 0, ["iu", "iv", "iw"], RATE_HZ, 0, [stretch])
+    assert event.peak == pytest.approx(9.0, rel=1e-9)
+    assert event.details["i2t"] == pytest.approx(81.0 * 2.0, rel=1e-9)
