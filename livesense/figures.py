@@ -66,7 +66,7 @@ def measure_run(analysis: RunAnalysis, from_s: float | None, to_s: float | None)
         "window": "given" if given else "all" if steady is None else "steady",
         "coverage_factor_of_u": 1,
         "dropped": dropped,
-        **_assemble(analysis, measured, lead),
+        **_assemble(analysis, measured, lead, (first_s, used_to_s)),
     }
 
 
@@ -185,7 +185,11 @@ def channel_input(
     )
 
 
-def _assemble(analysis: RunAnalysis, measured: dict[int, GroupMeasures], lead: int) -> dict[str, Any]:
+def _assemble(
+    analysis: RunAnalysis, measured: dict[int, GroupMeasures], lead: int, span_s: tuple[float, float]
+) -> dict[str, Any]:
+    from livesense.machine_facts import machine_facts
+
     channels: dict[str, Any] = {}
     withheld: dict[str, str] = {}
     temperatures: dict[str, Any] = {}
@@ -213,14 +217,30 @@ def _assemble(analysis: RunAnalysis, measured: dict[int, GroupMeasures], lead: i
     result: dict[str, Any] = {
         "channels": channels,
         "three_phase": None if main.three_phase is None else _facts(main.three_phase),
+        "vector": None if main.vector is None else _facts(main.vector),
         "power": _facts(power),
-        "speed": _facts(main.speed) | {"u_excludes": [] if _rate_is_fitted(analysis, lead) else ["rate"]},
+        "speed": _facts(main.speed)
+        | _direction(analysis, main)
+        | {"u_excludes": [] if _rate_is_fitted(analysis, lead) else ["rate"]},
         "temperatures": temperatures,
+        "machine": machine_facts(analysis, measured, lead, power, span_s),
         "withheld": withheld,
     }
     if main.three_phase_by_place:
         result["three_phase_by_place"] = {place: _facts(t) for place, t in main.three_phase_by_place.items()}
     return result
+
+
+def _direction(analysis: RunAnalysis, main: GroupMeasures) -> dict[str, Any]:
+    """Tell which way it turns, against the bench file's word, and what turns so: shaft or field."""
+    motor = analysis.bench.motor
+    sequence = None if main.three_phase is None else main.three_phase.sequence
+    stated = None if motor is None else motor.sequence
+    known = sequence is not None and stated is not None
+    return {
+        "direction": ("forward" if sequence == stated else "backward") if known else None,
+        "of": "field" if motor is not None and motor.kind == "induction" else "shaft",
+    }
 
 
 def _rate_is_fitted(analysis: RunAnalysis, group: int) -> bool:

@@ -126,7 +126,10 @@ class Conditions:
 class Motor:
     """The machine. ``kind`` is "permanent-magnet" or "induction"; ``rated_current_a`` is rms.
 
-    ``resistance_ohm`` is that of one phase (of a star), cold.
+    ``resistance_ohm`` is that of one phase (of a star) at ``resistance_at_c``; ``winding`` the winding's
+    temperature in °C, or the channel that measures it. Of ``torque_constant`` (N·m/A and of what current),
+    ``voltage_constant`` (V·s per mechanical radian, and of what voltage) and ``flux_linkage_wb``
+    (peak) at most one is stated. ``shaft_torque`` and ``shaft_speed`` name channels.
     """
 
     kind: str
@@ -134,6 +137,15 @@ class Motor:
     rated_current_a: float | None
     sequence: str | None
     resistance_ohm: float | None = None
+    resistance_tolerance: Tolerance | None = None
+    resistance_at_c: float = 20.0
+    winding: float | str | None = None
+    torque_constant: tuple[float, str] | None = None
+    voltage_constant: tuple[float, str] | None = None
+    flux_linkage_wb: float | None = None
+    constant_tolerance: Tolerance | None = None
+    shaft_torque: str | None = None
+    shaft_speed: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

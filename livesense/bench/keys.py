@@ -44,12 +44,19 @@ from livesense.bench.values import (
     raw,
     rejection,
     share,
+    temperature_or_channel,
     text,
     texts,
     tolerance,
+    torque_constant,
     unit,
+    voltage_constant,
 )
 from livesense.layout import CHECK_WIDTHS
+
+TORQUE_OF = ("rms phase current", "peak phase current")
+VOLTAGE_OF = ("rms line voltage", "peak line voltage", "rms phase voltage", "peak phase voltage")
+"""What a machine's constants are stated of."""
 
 WIRES = ("framed", "text", "record")
 WATCH_KINDS = (
@@ -167,7 +174,17 @@ MOTOR: dict[str, Key] = {
     "resistance": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"50 mΩ"', "none"),
     "inductance_d": Key(quantity(INDUCTANCE, 0.0, 1e3, above=True), '"0.2 mH"', later=True),
     "inductance_q": Key(quantity(INDUCTANCE, 0.0, 1e3, above=True), '"0.3 mH"', later=True),
-    "flux_linkage": Key(quantity(_FLUX, 0.0, 1e3, above=True), '"10 mWb"', later=True),
+    "resistance_tolerance": Key(tolerance(RELATIVE, 1.0), '"5 %"', "none: `u_excludes` tells"),
+    "resistance_at": Key(quantity(TEMPERATURE, -100.0, 500.0), '"25 °C"', '"20 °C"'),
+    "winding_temperature": Key(temperature_or_channel, '"t_winding"', "none: as cold as `resistance_at`"),
+    "torque_constant": Key(torque_constant, '"60 mN·m/A"', "none: no torque"),
+    "torque_constant_of": Key(choice(*TORQUE_OF), '"rms phase current"', "required with torque_constant"),
+    "voltage_constant": Key(voltage_constant, '"4.2 V/krpm"', "none: no torque"),
+    "voltage_constant_of": Key(choice(*VOLTAGE_OF), '"rms line voltage"', "required with voltage_constant"),
+    "flux_linkage": Key(quantity(_FLUX, 0.0, 1e3, above=True), '"10 mWb"', "none: no torque"),
+    "constant_tolerance": Key(tolerance(RELATIVE, 1.0), '"5 %"', "none: `u_excludes` tells"),
+    "shaft_torque": Key(name, '"torque"', "none: no shaft power"),
+    "shaft_speed": Key(name, '"speed"', "none: the speed by the currents, unless induction"),
 }
 
 CHANNEL: dict[str, Key] = {

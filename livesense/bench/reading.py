@@ -15,7 +15,6 @@ from livesense.bench import (
     GroupSettings,
     Keep,
     LinkSettings,
-    Motor,
     Tolerance,
     Watch,
 )
@@ -30,8 +29,8 @@ from livesense.bench.keys import (
     LIMITS,
     LINK,
     LINK_RECORD,
-    MOTOR,
 )
+from livesense.bench.motor import check_motor_channels, read_motor
 from livesense.bench.rules import Rules
 from livesense.bench.tables import Place, file_name, tables
 from livesense.bench.values import OfFullScale, engineering
@@ -63,7 +62,9 @@ def read_bench(text: str, path: str) -> Bench:
     channels = _channels(file, document.get("channel", []), adc, conditions)
     check_channels(file, channels, groups, adc, link)
     check_link(file, channels, groups, link)
-    motor = _motor(file, document["motor"]) if "motor" in document else None
+    motor = read_motor(file, document["motor"]) if "motor" in document else None
+    if motor is not None:
+        check_motor_channels(file, motor, channels)
     rules = Rules(channels, adc, motor, conditions)
     read = [
         rules.read(Place(file, f"watch {number}"), given)
@@ -177,19 +178,6 @@ def _adc(file: str, given: Mapping[str, Any]) -> Adc:
 def _group(place: Place, given: Mapping[str, Any]) -> GroupSettings:
     keys = place.read(given, GROUP)
     return GroupSettings(keys.get("rate"), keys.get("code"), keys.get("channels", ()))
-
-
-def _motor(file: str, given: Mapping[str, Any]) -> Motor:
-    place = Place(file, "motor")
-    keys = place.read(given, MOTOR)
-    place.refuse_later(given, MOTOR)
-    return Motor(
-        kind=keys.get("kind", "permanent-magnet"),
-        pole_pairs=keys.get("pole_pairs"),
-        rated_current_a=keys.get("rated_current"),
-        sequence=keys.get("sequence"),
-        resistance_ohm=keys.get("resistance"),
-    )
 
 
 def _keep(place: Place, given: Mapping[str, Any], watches: Sequence[Watch]) -> Keep:

@@ -126,6 +126,37 @@ def tolerance(kind: Kind, most: float) -> Reader:
     return read
 
 
+def torque_constant(given: Any) -> float:
+    """Read newton metres per ampere: ``"60 mN·m/A"``, ``"0.06 Nm/A"``."""
+    kind = Kind("a torque per current", "60 mN·m/A", "N*m/A")
+    return _constant(kind, re.sub(r"Nm", "N·m", given) if isinstance(given, str) else given)
+
+
+def voltage_constant(given: Any) -> float:
+    """Read volts per speed, in V·s per radian: ``"4.2 V/krpm"``, ``"0.04 V·s/rad"``."""
+    kind = Kind("a voltage per speed", "4.2 V/krpm", "V*s")
+    if not isinstance(given, str):
+        raise Unfit(_such_as(kind))
+    if found := re.fullmatch(r"(.*\bm?V)\s*/\s*(k?)rpm", given.strip()):
+        per_s = (1000.0 if found.group(2) else 1.0) * 2 * math.pi / 60
+        return float(quantity(VOLTAGE, 0.0, 1e6, above=True)(found.group(1))) / per_s
+    return _constant(kind, re.sub(r"/\s*rad$", "", given.strip()))
+
+
+def _constant(kind: Kind, given: Any) -> float:
+    return float(quantity(kind, 0.0, 1e6, above=True)(given))
+
+
+def temperature_or_channel(given: Any) -> float | str:
+    """Read a temperature, or the name of a channel that measures it."""
+    try:
+        return float(quantity(TEMPERATURE, -100.0, 500.0)(given))
+    except Unfit as error:
+        if isinstance(given, str) and NAME.fullmatch(given):
+            return given
+        raise Unfit('a temperature such as "80 °C", or the name of a channel that measures it') from error
+
+
 def share(given: Any) -> float:
     """Read a share above 0 and at most 100 %; returned in per cent."""
     return 100.0 * float(quantity(SHARE, 0.0, 1.0, above=True)(given))

@@ -21,12 +21,15 @@ from livesense.measures.channel_figures import (
     figures_without_line,
     no_figures,
 )
+from livesense.measures.chirp_fit import chirp_start, fit_chirp
 from livesense.measures.group_phases import phase_sets, preferred
 from livesense.measures.group_power import group_power, products
+from livesense.measures.group_vector import Vector, group_vector
 from livesense.measures.power import Power
-from livesense.measures.sine_fit import NoLine, SineFit, fit_line, rough_line
+from livesense.measures.sine_fit import FEWEST_SCANS, NoLine, SineFit, fit_line, rough_line
 from livesense.measures.speed import rpm
 from livesense.measures.three_phase import PHASES, ThreePhase
+from livesense.measures.vectors import clarke
 from livesense.samples import Estimate, FloatArray
 
 _ALTERNATING = ("current", "voltage", "number")
@@ -39,6 +42,7 @@ class Speed:
 
     electrical_hz: Estimate | None = None
     rpm: Estimate | None = None
+    acceleration_hz_per_s: Estimate | None = None
     withheld: dict[str, str] = field(default_factory=dict)
 
 
@@ -56,6 +60,7 @@ class GroupMeasures:
     power: Power
     speed: Speed
     temperatures: dict[str, Estimate]
+    vector: Vector | None = None
 
     def withheld(self) -> dict[str, str]:
         """Every reason, under the dotted path of its figure (``channels.iu.phase_deg``)."""
@@ -64,6 +69,8 @@ class GroupMeasures:
             parts["three_phase"] = self.three_phase
         parts |= {f"three_phase_by_place.{place}": t for place, t in self.three_phase_by_place.items()}
         parts |= {"power": self.power, "speed": self.speed}
+        if self.vector is not None:
+            parts["vector"] = self.vector
         return {f"{path}.{key}": why for path, part in parts.items() for key, why in part.withheld.items()}
 
 
@@ -127,6 +134,7 @@ def measure_group(
         group_power(fitted, figures, line, rate_hz, u_rate_relative),
         _speed(line, main, pole_pairs),
         {name: mean for name, mean in temperatures.items() if mean is not None},
+        group_vector(whole, line, rate_hz),
     )
 
 
@@ -157,10 +165,32 @@ def _shared_line(channels: Mapping[str, ChannelInput], options: _Options) -> Lin
         leading=[columns[n] for n in leading],
     )
     if isinstance(fit, NoLine):
-        return _tell_change(fit, matrix[:, [columns[n] for n in leading]], options.rate_hz)
+        swept = _swept_line(channels, matrix, columns, options) if not fit.quiet else None
+        if swept is None:
+            return _tell_change(fit, matrix[:, [columns[n] for n in leading]], options.rate_hz)
+        fit = swept
     line = Line(fit, columns, options.u_rate_relative)
     u = preferred(channels).get("U")
     return line if u is None else replace(line, reference=line.fundamental(u, channels[u]))
+
+
+def _swept_line(
+    channels: Mapping[str, ChannelInput], matrix: FloatArray, columns: Mapping[str, int], options: _Options
+) -> SineFit | None:
+    """Fit a line whose frequency goes evenly, where three currents tell how they turn."""
+    three = preferred(channels)
+    if (
+        len(three) < 3
+        or any(channels[name].computed for name in three.values())
+        or len(matrix) < FEWEST_SCANS
+    ):
+        return None
+    first = [columns[three[phase]] for phase in PHASES]
+    order = [*first, *(column for column in columns.values() if column not in first)]
+    vector, _ = clarke(*(matrix[:, column] for column in first))
+    start = chirp_start(vector - vector.mean(), options.rate_hz)
+    fit = fit_chirp(matrix[:, order], options.rate_hz, start)
+    return fit.reordered(np.argsort(order)) if isinstance(fit, SineFit) else None
 
 
 def _line_of(
@@ -190,13 +220,15 @@ def _tell_change(none: NoLine, values: FloatArray, rate_hz: float) -> NoLine:
 
 
 def _speed(line: Line | NoLine | None, main: ThreePhase | None, pole_pairs: int | None) -> Speed:
-    keys = ("electrical_hz", "rpm")
+    keys = ("electrical_hz", "rpm", "acceleration_hz_per_s")
     if not isinstance(line, Line):
         reason = "no phase current or voltage is measured" if line is None else line.reason
         return Speed(withheld=dict.fromkeys(keys, reason))
     if main is not None and main.sequence is None:
         return Speed(withheld=dict.fromkeys(keys, f"no rotation: {main.withheld['sequence']}"))
-    frequency = line.frequency()
+    frequency, sweep = line.frequency(), line.fit.sweep_hz_per_s
+    withheld = {} if sweep is not None else {"acceleration_hz_per_s": "the speed is steady within the window"}
     if pole_pairs is None:
-        return Speed(frequency, withheld={"rpm": "the number of pole pairs is not stated"})
-    return Speed(frequency, rpm(frequency, pole_pairs))
+        withheld["rpm"] = "the number of pole pairs is not stated"
+        return Speed(frequency, None, sweep, withheld)
+    return Speed(frequency, rpm(frequency, pole_pairs), sweep, withheld)

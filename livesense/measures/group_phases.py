@@ -88,11 +88,19 @@ def _set(
 
 
 def _nothing(reason: str, no_residual: str | None, residual: Estimate | None = None) -> ThreePhase:
-    keys = ("sequence", "positive_rms", "negative_rms", "zero_rms", "unbalance_percent")
+    keys = (
+        "sequence",
+        "positive_rms",
+        "negative_rms",
+        "zero_rms",
+        "unbalance_percent",
+        "max_deviation_percent",
+    )
     withheld = dict.fromkeys(keys, reason) | {f"angles_deg.{p}": reason for p in PHASES}
     if no_residual is not None:
         withheld["residual_rms"] = no_residual
-    return ThreePhase(None, dict.fromkeys(PHASES), None, None, None, None, residual, withheld)
+    none = ThreePhase(None, dict.fromkeys(PHASES), None, None, None, None)
+    return dataclasses.replace(none, residual_rms=residual, withheld=withheld)
 
 
 def _residual(chosen: Mapping[str, ChannelInput], names: Mapping[str, str], line: Line) -> Estimate:

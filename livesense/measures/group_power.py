@@ -4,29 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
-from livesense.measures.basic import batch_u, over_stretch
+from livesense.measures.basic import over_stretch
 from livesense.measures.channel_figures import ChannelInput, ChannelMeasures, Line
+from livesense.measures.group_phase_power import PHASE_PRODUCT, mean_of, phase_powers
 from livesense.measures.group_phases import preferred
 from livesense.measures.power import (
     Power,
-    active_power,
-    apparent_power,
-    own_scale,
-    to_neutral,
     u_product,
-    u_scale_of_product,
 )
 from livesense.measures.sine_fit import NoLine
 from livesense.measures.three_phase import PHASES
 from livesense.samples import Estimate, FloatArray
 
 BUS_PRODUCT = " bus voltage × bus current"
-PHASE_PRODUCT = " phase voltages × phase currents"
-"""Names of the product columns in a fit; no channel's name begins with a space."""
+"""Name of the product column in a fit; no channel's name begins with a space."""
 
 
 def bus_channels(channels: Mapping[str, ChannelInput]) -> tuple[str | None, str | None]:
@@ -49,19 +43,6 @@ def products(channels: Mapping[str, ChannelInput]) -> dict[str, FloatArray]:
     return made
 
 
-@dataclass(frozen=True, slots=True)
-class _Mean:
-    value: float
-    u_random: float
-
-
-def _mean(name: str, values: FloatArray, line: Line | NoLine | None) -> _Mean:
-    if isinstance(line, Line):
-        column = line.columns[name]
-        return _Mean(float(line.fit.mean[column]), float(line.fit.u_mean[column]))
-    return _Mean(float(values.mean()), batch_u(values))
-
-
 def group_power(
     channels: Mapping[str, ChannelInput],
     figures: Mapping[str, ChannelMeasures],
@@ -74,8 +55,8 @@ def group_power(
     withheld: dict[str, str] = {}
     made = products(channels)
     _bus(channels, figures, line, made, (rate_hz, u_rate_relative), out, withheld)
-    _phases(channels, line, made, rate_hz, out, withheld)
-    return Power(**out, withheld=withheld)
+    readings = phase_powers(channels, line, made.get(PHASE_PRODUCT), rate_hz, out, withheld)
+    return Power(**out, two_wattmeters=readings, withheld=withheld)
 
 
 def _bus(
@@ -113,7 +94,7 @@ def _bus(
     if why or v is None or i is None:
         withheld |= dict.fromkeys(("input_power", "energy_Wh"), "; ".join(why.values()))
         return
-    power = _mean(BUS_PRODUCT, made[BUS_PRODUCT], line)
+    power = mean_of(BUS_PRODUCT, made[BUS_PRODUCT], line)
     volts, amperes = channels[v], channels[i]
     systematic = u_product(
         power.value,
@@ -142,62 +123,3 @@ def power_part(u: float, other: float) -> float:
 def _integral(mean: Estimate, value: float, hours: float, u_rate: float, unit: str) -> Estimate:
     systematic = math.hypot(mean.u_systematic * hours, value * u_rate)
     return Estimate(value, mean.u_random * hours, systematic, unit)
-
-
-def _phases(
-    channels: Mapping[str, ChannelInput],
-    line: Line | NoLine | None,
-    made: Mapping[str, FloatArray],
-    rate_hz: float,
-    out: dict[str, Estimate],
-    withheld: dict[str, str],
-) -> None:
-    keys = ("phase_power", "power_factor")
-    if PHASE_PRODUCT not in made:
-        have = len(preferred(channels, "voltage"))
-        reason = (
-            "phase voltages are not measured" if have == 0 else "not every phase has its voltage and current"
-        )
-        withheld |= dict.fromkeys(keys, reason)
-        return
-    voltages = [channels[n] for n in (preferred(channels, "voltage")[p] for p in PHASES)]
-    currents = [channels[n] for n in (preferred(channels)[p] for p in PHASES)]
-    clipped = [c.too_clipped for c in (*voltages, *currents) if c.too_clipped is not None]
-    if clipped:
-        withheld |= dict.fromkeys(keys, clipped[0])
-        return
-    if isinstance(line, NoLine) and not line.quiet:
-        withheld |= dict.fromkeys(keys, line.reason)
-        return
-    power = _mean(PHASE_PRODUCT, made[PHASE_PRODUCT], line)
-    stop = _whole_cycles(voltages[0].values.size, line, rate_hz)
-    to_star = to_neutral(*(v.values[:stop] for v in voltages))
-    pairs = list(zip(to_star, currents, strict=True))
-    apparent = [apparent_power(v, i.values[:stop]) for v, i in pairs]
-    both = list(zip(voltages, currents, strict=True))
-    scales = [u_scale_of_product((v.u_scale, i.u_scale), (v.u_common, i.u_common)) for v, i in both]
-    common = max(v.u_common + i.u_common for v, i in both)
-    own = [active_power(v, i.values[:stop]) for v, i in pairs]
-    offsets = sum(
-        (v.u_offset * float(i.values.mean())) ** 2 + (i.u_offset * float(v.values.mean())) ** 2
-        for v, i in both
-    )
-    # The reference's error is the same in all three; what is left of each phase is its own.
-    apart = sum((p * own_scale(s, common)) ** 2 for p, s in zip(own, scales, strict=True))
-    systematic = math.sqrt(apart + (power.value * common) ** 2 + offsets)
-    out["phase_power"] = Estimate(power.value, power.u_random, systematic, "W")
-    total = sum(apparent)
-    if total <= 0:
-        withheld["power_factor"] = "there is no apparent power"
-        return
-    factor = power.value / total
-    # Scales are in both P and S and mostly cancel; what is left is at most their spread among the phases.
-    u_factor = abs(factor) * max(scales) / math.sqrt(3)
-    out["power_factor"] = Estimate(factor, power.u_random / total, u_factor, "")
-
-
-def _whole_cycles(n: int, line: Line | NoLine | None, rate_hz: float) -> int:
-    if not isinstance(line, Line):
-        return n
-    cycle = rate_hz / line.fit.frequency_hz.value
-    return round(math.floor(n / cycle + 1e-9) * cycle)

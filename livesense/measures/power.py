@@ -25,6 +25,15 @@ class Power:
     charge_Ah: Estimate | None = None  # noqa: N815
     phase_power: Estimate | None = None
     power_factor: Estimate | None = None
+    apparent_power: Estimate | None = None
+    fundamental_power: Estimate | None = None
+    fundamental_apparent_power: Estimate | None = None
+    reactive_power: Estimate | None = None
+    nonfundamental_power: Estimate | None = None
+    current_distortion_power: Estimate | None = None
+    voltage_distortion_power: Estimate | None = None
+    displacement_factor: Estimate | None = None
+    two_wattmeters: dict[str, Estimate] | None = None
     withheld: dict[str, str] = field(default_factory=dict)
 
 

@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,8 @@ class SineFit:
         Cycles of the fundamental in the window.
     phase_spread_rad, amplitude_spread
         How far the line departs from a steady one across the window, noise taken off (rms).
+    sweep_hz_per_s
+        How fast the frequency goes, where it does (:mod:`livesense.measures.chirp_fit`); it is then the mean.
     """
 
     frequency_hz: Estimate
@@ -96,11 +98,29 @@ class SineFit:
     cycles: float
     phase_spread_rad: float
     amplitude_spread: float
+    sweep_hz_per_s: Estimate | None = None
 
     @property
     def orders(self) -> int:
         """Highest harmonic that was fitted."""
         return int(self.amplitude.shape[1])
+
+    def reordered(self, columns: NDArray[np.intp]) -> SineFit:
+        """Return the same fit with its channels in another order."""
+        changed = {
+            name: getattr(self, name)[columns]
+            for name in (
+                "mean", "u_mean", "amplitude", "phase_rad", "u_amplitude", "u_phase_rad", "u_quadrature",
+                "residual_rms", "noise_density",
+            )
+        }  # fmt: skip
+        return replace(self, residual=self.residual[:, columns], **changed)
+
+    def turned_rad(self, rate_hz: float) -> FloatArray:
+        """Angle of the line ``(n,)`` since the middle of the window, radians."""
+        t_s = (np.arange(len(self.residual)) - 0.5 * (len(self.residual) - 1)) / rate_hz
+        sweep = 0.0 if self.sweep_hz_per_s is None else self.sweep_hz_per_s.value
+        return np.asarray(2 * np.pi * (self.frequency_hz.value * t_s + 0.5 * sweep * t_s**2))
 
     @property
     def phasor_rms(self) -> ComplexArray:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from livesense.measures.near_zero import u_of_magnitude
@@ -56,6 +56,7 @@ class ThreePhase:
     negative_rms: Estimate | None
     zero_rms: Estimate | None
     unbalance_percent: Estimate | None
+    max_deviation_percent: Estimate | None = None
     residual_rms: Estimate | None = None
     withheld: dict[str, str] = field(default_factory=dict)
 
@@ -139,6 +140,9 @@ def three_phase(phasors: Mapping[str, PhasePhasor], unit: str = "A") -> ThreePha
             withheld["sequence"] = "positive and negative sequence are alike"
         else:
             sequence = "UVW" if abs(positive) > abs(negative) else "UWV"
+    deviation = None if unbalance is None else max_deviation(three)
+    if deviation is None:
+        withheld["max_deviation_percent"] = "the phases carry no rotating current to be seen"
     angles: dict[str, Estimate | None] = {}
     for name, phase in zip(PHASES, three, strict=True):
         angles[name], reason = angle_deg(phase, three[0])
@@ -153,8 +157,25 @@ def three_phase(phasors: Mapping[str, PhasePhasor], unit: str = "A") -> ThreePha
         component(negative),
         component(zero),
         unbalance,
+        deviation,
         withheld=withheld,
     )
+
+
+def max_deviation(three: Sequence[PhasePhasor]) -> Estimate:
+    """Largest deviation of a magnitude from the mean of the three, in % of it (NEMA MG-1, from memory).
+
+    Angles are not in it, so that it may be zero where negative sequence is not. Of independent relative
+    errors u of the three, ``sqrt(2/3) u`` is what a deviation has; near zero any error makes it larger.
+    """
+    sizes = [abs(p.rms) for p in three]
+    mean = sum(sizes) / 3
+    value = max(abs(size - mean) for size in sizes) / mean
+    random = max(p.u_component for p in three) / mean * math.sqrt(2 / 3)
+    own = max(p.u_scale for p in three) * math.sqrt(2 / 3)
+    by_random = u_of_magnitude(value, random)
+    whole = u_of_magnitude(value, math.hypot(random, own))
+    return Estimate(100 * value, 100 * by_random, 100 * math.sqrt(max(whole**2 - by_random**2, 0.0)), "%")
 
 
 def _beyond(size: float, u_all: float, u_random: float, u_common: float) -> float:

@@ -26,7 +26,7 @@ def test_measure_tells_every_figure_in_its_text(livesense: Command, recorded: Ca
     fast = Sender()
     recorded(description_frame([group(fast.channels)]) + fast.packet(400), bench_text())
     said, facts = livesense("measure", "last").out, livesense("measure", "last", "--json").json
-    told = {line.split()[0] for line in said.splitlines() if line.strip()}
+    told = {word.strip(",:") for word in said.split()}
     figures = {key for key, value in facts["channels"]["iu"].items() if isinstance(value, dict)}
     assert figures - told - {"withheld"} == set()
 
