@@ -8,20 +8,27 @@ import sys
 from pathlib import Path
 
 from livesense.cli.opened import opened_run
-from livesense.cli.options import add_json, add_logbook, add_run, add_window, check_window
+from livesense.cli.options import add_json, add_logbook, add_window, check_window, run_reference
 from livesense.cli.output import print_json, safe
 from livesense.cli.progress import progress
 from livesense.errors import UsageError
+from livesense.wording import counted
 
 SHOWN_FILES = 6
 """So many names are printed; a COMTRADE export with gaps has very many."""
 
-FORMATS = ("csv", "parquet", "comtrade", "mdf4")
+FORMATS = ("csv", "parquet", "comtrade", "mdf4", "dataset")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add this command's options."""
-    add_run(parser)
+    parser.add_argument(
+        "run",
+        metavar="RUN",
+        nargs="?",
+        default=None,
+        help="a number, or last (default); with --format dataset: the folder or URL that takes all runs",
+    )
     parser.add_argument("--format", choices=FORMATS, default="csv", help="file format (default csv)")
     parser.add_argument(
         "--out",
@@ -46,6 +53,9 @@ def run(args: argparse.Namespace) -> int:
     from livesense.retained import dropped_text
 
     check_window(args)
+    if args.format == "dataset":
+        return _dataset(args)
+    args.run = args.run or "last"
     form = Format(args.format)
     if args.out == "-" and (args.json or form is not Format.CSV):
         other = "--json" if args.json else f"--format {form}"
@@ -83,6 +93,46 @@ def run(args: argparse.Namespace) -> int:
         print_json(done | {"dropped": dropped})
     else:
         print(f"{done['rows']} rows in {_named(done['files'])}{_beside(done['metadata'])}")
+    return 0
+
+
+def _dataset(args: argparse.Namespace) -> int:
+    """Write runs into a dataset: all of the logbook, or one."""
+    from livesense.archive.writing import write_dataset
+    from livesense.cli.logbooks import existing_logbook
+    from livesense.logbook.reader import Logbook
+
+    for given, option in (
+        (args.codes, "--codes"), (args.channels, "--channels"), (args.from_s is not None, "--from"),
+        (args.to_s is not None, "--to"), (args.force, "--force"),
+    ):  # fmt: skip
+        if given:
+            raise UsageError(f"--format dataset takes whole runs, codes and values: leave out {option}")
+    one = args.run is not None and (args.run == "last" or args.run.isdigit())
+    if args.out is not None and args.run is not None and not one:
+        raise UsageError(
+            f"--format dataset: expected RUN with --out, or one folder or URL, got {args.run!r} too"
+        )
+    place = args.out if args.out is not None else None if one else args.run
+    if not place:
+        raise UsageError(
+            "--format dataset: expected a folder or URL to write to, as in "
+            "`livesense export --format dataset archive` or "
+            "`livesense export 3 --format dataset --out archive`"
+        )
+    with Logbook(existing_logbook(args.logbook)) as book:
+        numbers = [book.run(run_reference(args.run)).number] if one else None
+        with progress(quiet=args.quiet) as tell:
+            done = write_dataset(book, numbers, place, tell)
+    for run in done["left_out"]:
+        print(f"livesense: run {run['run']} was left out: {run['reason']}", file=sys.stderr)
+    if args.json:
+        print_json(done)
+    else:
+        print(
+            f"{counted(len(done['written']), 'run')} written into {safe(place)} ({done['rows']} rows), "
+            f"{len(done['unchanged'])} there already and unchanged"
+        )
     return 0
 
 

@@ -41,6 +41,7 @@ COMMANDS: dict[str, str] = {
     "report": "write the report of a run, one file to hand over, with pass and fail",
     "export": "write a run's scans as CSV, Parquet, COMTRADE or MDF 4",
     "import": "take a COMTRADE or CSV recording in as a run",
+    "archive": "ask all runs of a dataset: their sums, events, and how a figure goes on",
     "verify": "tell whether a logbook is sound, and what is wrong where",
     "copy": "copy a run into a logbook of its own, a file to mail, or into another logbook",
     "delete": "delete runs that are over",

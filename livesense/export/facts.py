@@ -56,6 +56,12 @@ def table_facts(table: Table) -> dict[str, Any]:
         ],
         "gaps": listed,
         "gaps_more": len(gaps) - len(listed),
+        # Not lost on the way: stored once, and dropped since as the bench file asks. They are absent too.
+        "dropped": [
+            {"first": row.first, "stop": row.stop, "scans": row.scans, "reason": row.reason}
+            for row in run.dropped(table.group)
+            if row.first < table.stop and row.stop > table.first
+        ],
     }
 
 

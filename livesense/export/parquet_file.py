@@ -34,12 +34,24 @@ def export_parquet(
     rows = 0
     for table, file, part in zip(tables, files, parts, strict=True):
         with part.open("wb") as stream:
-            rows += write_parquet(table, stream, schema_of(table), tell, file.name)
+            rows += write_rows(table, stream, schema_of(table), tell, file.name)
     return [], rows
 
 
-def write_parquet(table: Table, stream: Any, schema: Any, tell: Tell, what: str) -> int:
-    """Write a table into an open binary file; returns the number of rows."""
+def write_rows(
+    table: Table,
+    stream: Any,
+    schema: Any,
+    tell: Tell,
+    what: str,
+    *,
+    row_group: int = ROW_GROUP,
+    raw: bool = False,
+) -> int:
+    """Write a table into an open binary file; returns the number of rows.
+
+    With ``raw`` codes stay as they were stored: decimals as integers, floats that are no numbers as they are.
+    """
     import pyarrow as pa
     from pyarrow import parquet
 
@@ -49,6 +61,7 @@ def write_parquet(table: Table, stream: Any, schema: Any, tell: Tell, what: str)
         stream,
         schema,
         compression="zstd",
+        write_page_checksum=True,
         # An ADC has few codes, so values repeat: a dictionary of them is small.
         use_dictionary=names,
         column_encoding={"scan": "DELTA_BINARY_PACKED", "time_s": "BYTE_STREAM_SPLIT"},
@@ -56,11 +69,11 @@ def write_parquet(table: Table, stream: Any, schema: Any, tell: Tell, what: str)
         waiting: list[Any] = []
         held = 0
         for piece in table.pieces(tell, what):
-            batch = pa.record_batch(_arrays(pa, piece, table.columns), schema=schema)
+            batch = pa.record_batch(_arrays(pa, piece, table.columns, raw=raw), schema=schema)
             waiting.append(batch)
             held += len(piece.scans)
             rows += len(piece.scans)
-            if held >= ROW_GROUP:
+            if held >= row_group:
                 writer.write_table(pa.Table.from_batches(waiting, schema))
                 waiting, held = [], 0
         if waiting:
@@ -68,15 +81,15 @@ def write_parquet(table: Table, stream: Any, schema: Any, tell: Tell, what: str)
     return rows
 
 
-def schema_of(table: Table, more: Sequence[tuple[str, Any]] = ()) -> Any:
+def schema_of(table: Table, *, raw: bool = False) -> Any:
     """Make the schema of a table, with its metadata."""
     import pyarrow as pa
 
     facts = table_facts(table)
     fields = [pa.field("scan", pa.int64(), nullable=False), _field(pa, "time_s", pa.float64(), {"unit": "s"})]
     for column, about in zip(table.columns, facts["columns"], strict=True):
-        fields.append(_field(pa, column.header, _type(pa, column), about))
-    metadata: dict[Any, Any] = {KEY: as_text({"run": run_facts(table), "table": facts}), **dict(more)}
+        fields.append(_field(pa, column.header, _type(pa, column, raw=raw), about))
+    metadata: dict[Any, Any] = {KEY: as_text({"run": run_facts(table), "table": facts})}
     return pa.schema(fields, metadata=metadata)
 
 
@@ -97,14 +110,17 @@ def _field(pa: Any, name: str, kind: Any, about: dict[str, Any]) -> Any:
     return pa.field(name, kind, nullable=name != "time_s", metadata={**unit, **more})
 
 
-def _type(pa: Any, column: Column) -> Any:
-    return pa.float64() if column.decimals else pa.from_numpy_dtype(column.dtype)
+def _type(pa: Any, column: Column, *, raw: bool) -> Any:
+    return pa.float64() if column.decimals and not raw else pa.from_numpy_dtype(column.dtype)
 
 
-def _arrays(pa: Any, piece: Piece, columns: Sequence[Column]) -> list[Any]:
+def _arrays(pa: Any, piece: Piece, columns: Sequence[Column], *, raw: bool = False) -> list[Any]:
     arrays = [pa.array(piece.scans), pa.array(piece.time_s)]
     for column in columns:
         numbers = np.ascontiguousarray(column.numbers(piece.codes))
+        if raw and column.chain is None:
+            arrays.append(pa.array(numbers))
+            continue
         if column.decimals:
             numbers = numbers / 10.0**column.decimals
         # NaN and infinity of devices that send floats: not a number, so null.

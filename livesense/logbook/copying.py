@@ -39,6 +39,9 @@ KEYED = (
 )
 """Tables whose key is the run's number and something within it."""
 
+SCANS = ("tail", "block")
+"""Tables that hold the codes."""
+
 UNFINISHED = ".unfinished"
 """Ends the name under which a new logbook grows; one that is left over may be deleted."""
 
@@ -53,11 +56,12 @@ class Copied:
     bytes: int
 
 
-def copy_run(book: Logbook, ref: int | str, target: Path | str, tell: Tell) -> Copied:
+def copy_run(book: Logbook, ref: int | str, target: Path | str, tell: Tell, *, scans: bool = True) -> Copied:
     """Copy a run that is over, with everything that belongs to it.
 
     A logbook that is not there yet is made, and the run keeps its number; it appears under its name when it
-    is whole. In one that is there the run gets the next number, in one transaction.
+    is whole. In one that is there the run gets the next number, in one transaction. Without ``scans`` only
+    what is known of the run goes into a new logbook, its codes do not.
 
     Raises
     ------
@@ -71,7 +75,7 @@ def copy_run(book: Logbook, ref: int | str, target: Path | str, tell: Tell) -> C
     _check(book, number, goal)
     there = goal.exists() and (goal.is_dir() or goal.stat().st_size > 0)
     try:
-        made = _into(book, number, goal, tell) if there else _anew(book, number, goal, tell)
+        made = _into(book, number, goal, tell) if there else _anew(book, number, goal, tell, scans)
     except DiskFullError as error:
         raise DiskFullError(f"{goal}: the disk is full; nothing was copied. Free some space") from error
     return Copied(made, goal, not there, goal.stat().st_size)
@@ -92,11 +96,11 @@ def _into(book: Logbook, number: int, goal: Path, tell: Tell) -> int:
     return made
 
 
-def _anew(book: Logbook, number: int, goal: Path, tell: Tell) -> int:
+def _anew(book: Logbook, number: int, goal: Path, tell: Tell, scans: bool) -> int:
     growing = goal.with_name(f"{goal.name}.{uuid.uuid4().hex[:8]}{UNFINISHED}")
     try:
         with _fresh(growing) as connection:
-            made = _Copy(book, number, connection, number, tell).run()
+            made = _Copy(book, number, connection, number, tell, scans=scans).run()
         _move(growing, goal)
     finally:
         for end in ("", "-wal", "-shm", "-journal"):
@@ -148,7 +152,14 @@ def _move(growing: Path, goal: Path) -> None:
 
 class _Copy:
     def __init__(
-        self, book: Logbook, run: int, to: sqlite3.Connection, wanted: int | None, tell: Tell
+        self,
+        book: Logbook,
+        run: int,
+        to: sqlite3.Connection,
+        wanted: int | None,
+        tell: Tell,
+        *,
+        scans: bool = True,
     ) -> None:
         self._book = book
         self._from = run
@@ -156,6 +167,7 @@ class _Copy:
         self._wanted = wanted
         self._tell = tell
         self._new = 0
+        self._left_out = () if scans else SCANS
         self._used = {row.number: row.calibrations for row in revisions.all_of(book.select, run)}
         self._calibrations: dict[int, int] = {}
         ((version,),) = book.select("PRAGMA user_version")
@@ -164,6 +176,7 @@ class _Copy:
     def run(self) -> int:
         """Copy all rows; the caller's transaction makes them count. Returns the run's number there."""
         names = [name for name in (*KEYED, *NUMBERED) if schema.SINCE.get(name, 1) <= self._version]
+        names = [name for name in names if name not in self._left_out]
         counts = {name: self._count(name) for name in names}
         total, done = sum(counts.values()) + 1, 0
         self._tell_done(done, total)

@@ -469,9 +469,13 @@ class RunReader:
                 held = codec.dtype_of(held_as)
             except DamagedBlockError as error:
                 raise LogbookError(f"{book.path}: run {self.number}: {error}") from error
-            sources.append(Source(book.select, book.cache, self.number, number, held, len(mine), drops))
+            sources.append(self._source_for(number, held, len(mine), drops))
         self._channels, self._counted, self._sources = channels, tuple(counted), tuple(sources)
         self._groups = tuple(groups) if groups else None
+
+    def _source_for(self, group: int, held: np.dtype[Any], channels: int, drops: bool) -> Source:
+        """Tell where a group's codes are: in the logbook, unless a kind of run keeps them elsewhere."""
+        return Source(self._logbook.select, self._logbook.cache, self.number, group, held, channels, drops)
 
     def _read_row(self) -> RunRow:
         lost = [self.scans_lost(group) for group in range(len(self.groups))]

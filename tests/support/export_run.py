@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from livesense.logbook.writer import LogbookWriter
-from livesense.samples import CodeType, Gap, GapCause, GroupInfo, Restart, ScanBlock, SegmentStart
+from livesense.samples import CodeType, Event, Gap, GapCause, GroupInfo, Restart, ScanBlock, SegmentStart
 
 RATE_HZ = 20_000.0
 LOST = range(3_000, 3_040)
@@ -75,13 +75,16 @@ def temperatures() -> np.ndarray:
     return found
 
 
-def write_export_run(path: Path, bench: str = BENCH) -> None:
-    """Record it."""
-    fast = codes()
+def write_export_run(
+    path: Path, bench: str = BENCH, *, started_s: float = STARTED_S, bench_name: str = "coolant pump, 24 V",
+    shift: int = 0, events: int = 0,
+) -> None:  # fmt: skip
+    """Record it; ``shift`` moves all codes, so that runs differ."""
+    fast = codes() + np.uint16(shift)
     with LogbookWriter(path) as writer:
         run = writer.start_run(
-            name="exported", bench_name="coolant pump, 24 V", bench_text=bench, bench_path="pump.toml",
-            version="0.1", port="file:x", wire="framed", started_wall_s=STARTED_S,
+            name="exported", bench_name=bench_name, bench_text=bench, bench_path="pump.toml",
+            version="0.1", port="file:x", wire="framed", started_wall_s=started_s,
         )  # fmt: skip
         run.add_groups(
             [
@@ -98,6 +101,24 @@ def write_export_run(path: Path, bench: str = BENCH) -> None:
         run.segment(SegmentStart(0, RESTART, 0.5, RATE_HZ))
         run.append(ScanBlock(1, 0, temperatures()[:, None]))
         run.segment(SegmentStart(1, 0, 0.0, 200.0))
+        for number in range(events):
+            first = 500 * number
+            run.open_event(
+                Event(
+                    "overcurrent",
+                    "iu",
+                    0,
+                    0,
+                    first,
+                    first + 9,
+                    13.0,
+                    first,
+                    False,
+                    12.0,
+                    "A",
+                    "iu beyond 12 A",
+                )
+            )
         run.finish("closed", STARTED_S + 1)
 
 
