@@ -27,6 +27,7 @@ from dashboard import (
     points,
     record_data,
     record_screen,
+    run_chain,
     run_data,
     run_removal,
     run_screen,
@@ -234,7 +235,7 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     from_s, to_s = analysis.extent_s() if run.groups else (0.0, 0.0)
     plots = run_data.plots(analysis) if to_s > from_s else []
     budgets = analysis.budgets() if plots else {}
-    stands_on = [calibration.calibration(analysis)] if plots else []
+    stands_on = [*run_chain.chain(analysis), calibration.calibration(analysis)] if plots else []
     return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, stands_on)
 
 

@@ -18,6 +18,7 @@ from dashboard.interruptions import holes_of, interruptions
 from dashboard.marks import marks
 from dashboard.reading import Desk, Reading
 from dashboard.run_figures import figures
+from dashboard.run_stretches import Stretches
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
 from dashboard.tiles import event_row
 from livesense.errors import LivesenseError, RunNotFoundError
@@ -124,6 +125,8 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
         "from_s": from_s,
         "to_s": to_s,
         "recording": run.row.state == "recording",
+        "name": run.row.name,
+        "started_wall_s": run.row.started_wall_s,
         "what": what(run.row),
         "events": run.row.events,
         "plots": plots(analysis),
@@ -246,6 +249,16 @@ def add_routes(flask: Flask, reading: Reading) -> None:
         def make(desk: Desk) -> dict[str, Any]:
             analysis = desk.run(number)
             return figures(analysis, *_span(analysis))
+
+        return answered(number, make)
+
+    stretches = Stretches()
+
+    @flask.get("/api/runs/<int:number>/stretches")
+    def run_stretches(number: int) -> Response:
+        def make(desk: Desk) -> dict[str, Any]:
+            analysis = desk.run(number)
+            return stretches.marks(analysis, *_span(analysis))
 
         return answered(number, make)
 

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from dashboard.channels import picture_channels
+from dashboard.captions import caption
+from dashboard.channels import described, picture_channels
 from dashboard.digits import shown
 from dashboard.tiles import withheld_reason
+from dashboard.vectors import vectors
 from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
 
@@ -82,6 +84,10 @@ def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]
         "rows": rows,
         "together": together,
         "notes": [{"mark": mark, "why": why} for why, mark in notes.marks.items()],
+        "caption": caption(analysis, measured),
+        "vectors": vectors(
+            analysis, described(picture_channels(analysis.channels)), measured, used_to_s, used_from_s
+        ),
     }
 
 

@@ -10,7 +10,7 @@ from dash import html
 
 from dashboard.figures import axes
 from dashboard.run_data import what
-from dashboard.screens import graph
+from dashboard.screens import graph, small
 from dashboard.shell import band, wild
 from livesense.budget_facts import alike, headline
 from livesense.logbook.rows import RunRow
@@ -197,6 +197,20 @@ def _bands_of_scans(plots: Sequence[Mapping[str, Any]]) -> list[html.Section]:
                 tall=tall,
             ),
             html.Div(id="run-legend", className="legend"),
+            html.Div(
+                [
+                    html.Button(text, id=ident, type="button", className="press")
+                    for ident, text in (
+                        ("run-copy-picture", "Copy picture"),
+                        ("run-save-svg", "Save as SVG"),
+                        ("run-copy-table", "Copy figures"),
+                    )
+                ]
+                + [html.P("", id="run-copied", className="caption", role="status")],
+                className="run-take",
+                role="group",
+                **wild(aria_label="Take along"),
+            ),
             ident="waveform",
         ),
         band(
@@ -207,6 +221,23 @@ def _bands_of_scans(plots: Sequence[Mapping[str, Any]]) -> list[html.Section]:
                 className="run-figures",
             ),
             ident="figures",
+        ),
+        band(
+            "Phasors",
+            html.Div(
+                [
+                    small("phasors", "Phasors", "square"),
+                    small("locus", "Path of the current vector", "square"),
+                ],
+                className="vectors",
+            ),
+            ident="shape",
+        ),
+        band(
+            "Stretches",
+            html.P("Looking for them.", className="caption", id="run-stretches-said", role="status"),
+            html.Div(id="run-stretches", className="plain-list run-stretches"),
+            ident="stretches",
         ),
         band(
             "Events",

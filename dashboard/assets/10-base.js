@@ -56,7 +56,10 @@
     if (element.textContent !== text) element.textContent = text;
   };
 
+  /** Colours that stand in for those of the page while a picture is made to be taken away; else null. */
+  LS.colours = null;
   LS.colour = function (name) {
+    if (LS.colours && LS.colours[name]) return LS.colours[name];
     return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   };
 

@@ -11,6 +11,12 @@
     return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())} ${time}`;
   };
 
+  /** Date and time of day, to the second, in the zone of who looks. */
+  LS.stamp = function (ms) {
+    const at = new Date(ms), two = (n) => String(n).padStart(2, "0");
+    return `${at.getFullYear()}-${two(at.getMonth() + 1)}-${two(at.getDate())} ${[at.getHours(), at.getMinutes(), at.getSeconds()].map(two).join(":")}`;
+  };
+
   /**
    * Shapes and annotations of a picture whose axis reaches from -top to top. Limits within it are lines; the
    * lowest beyond it is words at the edge. `since` (ms) says since when the picture stands; null while it moves.

@@ -36,6 +36,9 @@
       this.plot = plot;
       this.base = structuredClone(plot.layout);
       this.strip = new LS.RunStrip(this, document.getElementById("strip"));
+      this.vectors = new LS.Vectors(document.getElementById("phasors"), document.getElementById("locus"));
+      this.copy = new LS.RunCopy(this);
+      this.stretches = new LS.RunStretches(this);
       for (const [key, move] of [["whole", () => this.whole()], ["earlier", () => this.shift(-0.5)], ["later", () => this.shift(0.5)],
         ["closer", () => this.zoom(0.5)], ["wider", () => this.zoom(2)]]) {
         document.getElementById("run-" + key).addEventListener("click", move);
@@ -45,7 +48,10 @@
       [this.from, this.to] = asked.has("from") && asked.has("to") ? this.within(Number(asked.get("from")), Number(asked.get("to"))) : [from, to];
       plot.on("plotly_relayout", (change) => this.relaid(change));
       this.choose([...document.getElementById("run-plots").children].findIndex((b) => b.getAttribute("aria-pressed") === "true"));
-      this.onResize = () => this.view(this.from, this.to, false, false);
+      this.onResize = () => {
+        this.view(this.from, this.to, false, false);
+        this.vectors.draw();
+      };
       window.addEventListener("resize", this.onResize);
     }
 
@@ -152,7 +158,7 @@
       const length = this.to - this.from, step = length / 1000, { from_s: from, to_s: to } = this.about;
       const which = this.from <= from && this.to >= to ? "The whole run: " : "";
       LS.write(document.getElementById("run-caption"),
-        `${which}${LS.seconds(this.from, step)} to ${LS.seconds(this.to, step)} (${LS.seconds(length, step)})`);
+        `${which}${LS.seconds(this.from, step)} to ${LS.seconds(this.to, step)} (${LS.seconds(length, step)}), from ${LS.stamp((this.about.started_wall_s + this.from) * 1e3)}`);
       this.strip.tell(document.getElementById("run-caption").textContent);
     }
 
@@ -225,6 +231,7 @@
       this.arranged = null;
       this.draw();
       this.strip.draw();
+      this.vectors.draw();
     }
 
     async figures() {
@@ -234,6 +241,8 @@
       if (this.ended || (!found && !this.trouble)) return;
       this.found = found;
       this.lists.figures(found, this.trouble);
+      this.vectors.tell(found ? found.vectors : null);
+      this.stretches.look();
       this.strip.draw();
       if (this.held) {
         this.quiet = true;

@@ -88,6 +88,7 @@
       at.forEach((k, nth) => limit(marks, row.limit, unit, "y" + axis(k), nth === 0));
     }
     interrupted(marks, run);
+    noted(marks, run);
     if (apart) channels.forEach((channel, k) => marks.annotations.push({
       xref: "paper", x: 0, xanchor: "left", yref: `y${axis(k)} domain`, y: 1, yanchor: "top", showarrow: false,
       text: short(channel.plot_name), font: { color: line(channel).color, size: 14 }, bgcolor: LS.colour("--paper"), borderpad: 2,
@@ -134,6 +135,21 @@
         xanchor: restart ? "left" : "center", showarrow: false, text: restart ? "restart" : "port away", yshift: restart ? 18 : 2,
         font: { color: LS.colour(restart ? "--ink" : "--fault"), size: 12 }, bgcolor: LS.colour("--paper"), borderpad: 1 });
       labels += 1;
+    }
+  }
+
+  /** Notes and markers as upright lines with their first words, where there is room for them. */
+  function noted(marks, run) {
+    const length = run.to - run.from, pixel = length / run.plot._fullLayout.xaxis._length, ink = LS.colour("--ink-2");
+    let until = -Infinity, drawn = 0;
+    for (const row of run.about.notes) {
+      if (row.at_s < run.from - length / 2 || row.at_s > run.to + length / 2 || drawn >= MOST_MARKS) continue;
+      drawn += 1;
+      marks.shapes.push({ type: "line", xref: "x", yref: "paper", x0: row.at_s, x1: row.at_s, y0: 0, y1: 1, layer: "below", line: { color: ink, width: 1, dash: "2px,3px" } });
+      if (row.at_s < until || row.at_s < run.from || row.at_s > run.to) continue;
+      until = row.at_s + (12 + 6.6 * row.label.length) * pixel;
+      marks.annotations.push({ xref: "x", x: row.at_s, xanchor: until > run.to ? "right" : "left", yref: "paper", y: 0, yanchor: "bottom", yshift: 2,
+        showarrow: false, text: row.label, font: { color: ink, size: 12 }, bgcolor: LS.colour("--paper"), borderpad: 1 });
     }
   }
 

@@ -3,6 +3,8 @@
   "use strict";
   const LS = window.livesense;
 
+  const LANE = 16, MOST_NOTES = 500;
+
   LS.RunStrip = class {
     constructor(run, box) {
       this.run = run;
@@ -36,6 +38,7 @@
         context.fillRect(toX(begin), 0, Math.max(1.5, toX(end) - toX(begin)), height);
       }
       context.globalAlpha = 1;
+      this.happened(context, toX, height);
       this.frame(context, toX(this.run.from), toX(this.run.to), width, height);
       const { found } = this.run;
       context.fillStyle = LS.colour("--ink");
@@ -45,6 +48,44 @@
       LS.write(document.getElementById("strip-to"), LS.seconds(to, step));
     }
 
+    /** Stretches in a lane at the top, each kind in its shape; events as ticks below it, notes as feet. */
+    happened(context, toX, height) {
+      const { stretches, about } = this.run, ink = LS.colour("--ink-2");
+      for (const row of stretches ? stretches.marks : []) {
+        const x = toX(row.from_s), width = Math.max(1, toX(row.to_s) - x - 1);
+        context.fillStyle = row.fault ? LS.colour("--fault") : ink;
+        context.globalAlpha = row.kind === "standstill" ? 0.15 : row.kind === "steady" ? 0.85 : 0.5;
+        context.beginPath();
+        const [left, right] = row.kind === "start" ? [LANE - 2, 2] : row.kind === "braking" ? [2, LANE - 2] : [2, 2];
+        context.moveTo(x, LANE);
+        context.lineTo(x, left);
+        context.lineTo(x + width, right);
+        context.lineTo(x + width, LANE);
+        context.fill();
+        context.globalAlpha = 1;
+        context.font = "11px " + getComputedStyle(document.body).fontFamily;
+        if (row.kind !== "steady" || context.measureText(row.word).width + 8 > width) continue;
+        context.fillStyle = LS.colour("--paper");
+        context.textBaseline = "middle";
+        context.textAlign = "left";
+        context.fillText(row.word, x + 4, LANE / 2 + 1.5);
+      }
+      context.fillStyle = LS.colour("--limit");
+      for (const row of this.events || []) {
+        const x = toX(row.start_s), end = row.end_s === null ? about.to_s : row.end_s;
+        context.fillRect(x, LANE + 3, Math.max(2, toX(end) - x), 7);
+      }
+      context.fillStyle = LS.colour("--ink");
+      for (const row of about.notes.slice(-MOST_NOTES)) {
+        const x = toX(row.at_s);
+        context.beginPath();
+        context.moveTo(x - 4, height);
+        context.lineTo(x + 4, height);
+        context.lineTo(x, height - 7);
+        context.fill();
+      }
+    }
+
     /** The whole run in plain ink: over hours, colours would only cover each other. */
     outline(context, toX, height) {
       let low = Infinity, high = -Infinity;
@@ -52,7 +93,7 @@
         if (v < low) low = v;
         if (v > high) high = v;
       }
-      const pad = (high - low) * 0.08 || 1, toY = (v) => height - ((v - low + pad) / (high - low + 2 * pad)) * height;
+      const pad = (high - low) * 0.08 || 1, toY = (v) => height - ((v - low + pad) / (high - low + 2 * pad)) * (height - LANE);
       context.strokeStyle = LS.colour("--ink-2");
       context.globalAlpha = 0.5;
       context.lineWidth = 1;

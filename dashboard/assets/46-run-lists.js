@@ -4,6 +4,7 @@
   const LS = window.livesense;
   const EVENTS_A_PAGE = 25;
   const SHOWN_AT_FIRST = 20;
+  const TICKS = 400;
 
   LS.RunLists = class {
     constructor(run) {
@@ -103,6 +104,19 @@
       }
       box.replaceChildren();
       if (count) box.append(this.eventTable(found.rows));
+      this.ticks(found);
+    }
+
+    /** Events for the outline: those of this page, or more of them where there are more. */
+    async ticks(found) {
+      const { strip } = this.run;
+      if (!strip) return;
+      if (found.count > found.rows.length && this.ticked === found.count) return;
+      this.ticked = found.count;
+      const all = found.count > found.rows.length ? await this.run.ask(`/events?offset=0&limit=${TICKS}`, "ticks") : found;
+      if (!all || this.run.ended) return;
+      strip.events = all.rows;
+      strip.draw();
     }
 
     eventTable(rows) {

@@ -74,7 +74,18 @@ class Served:
 
 
 @pytest.fixture
-def served(fake, state):
+def stretches(monkeypatch):
+    """What the outline is told of the run: its currents are no codes that stretches could be found in."""
+    rows = [
+        {"from_s": 0.0, "to_s": 20.0, "kind": "start", "word": "start", "title": "start, 20 s"},
+        {"from_s": 20.0, "to_s": 290.0, "kind": "steady", "word": "steady", "title": "steady, 270 s"},
+    ]
+    monkeypatch.setattr("dashboard.run_stretches.stretches_of", lambda *_: {"marks": rows})
+    return rows
+
+
+@pytest.fixture
+def served(fake, state, stretches):
     server = Server(Settings(Path("none.db"), token="t", open_browser=False), fake.FakeReading(state))
     thread = threading.Thread(target=server.run)
     thread.start()

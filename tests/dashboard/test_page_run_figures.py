@@ -14,6 +14,7 @@ class Story:
     def __init__(self, fake, *told):
         self.channels = [fake.FakeChannel("iu", phase="U")]
         self.told = told
+        self.run = SimpleNamespace(dropped=lambda: [])
 
     def extent_s(self):
         return 0.0, self.told[-1][0]
