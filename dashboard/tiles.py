@@ -154,7 +154,7 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
     at_least = "≥ " if peak.get("at_least") else ""
     start_s, end_s = event.get("start_s"), event.get("end_s")
     return {
-        "kind": str(event.get("kind", "")),
+        "kind": str(event.get("kind", "")) + (" (note)" if event.get("severity") == "note" else ""),
         "channel": str(event.get("channel", "")),
         "start_s": start_s,
         "end_s": end_s,
