@@ -117,7 +117,19 @@ def bare_drain(data: bytes) -> float:
     return len(data) / spent_s
 
 
-def full_speed(megabytes: int) -> dict[str, Any]:
+def full_speed(megabytes: int, rounds: int = 3) -> dict[str, Any]:
+    """From a pty as fast as it gives, beside draining it; the best of some rounds of both, turn by turn."""
+    found = [one_full_speed(megabytes) for _ in range(rounds)]
+    best = max(found, key=lambda one: one["megabytes_per_s"])
+    drained = max(one["bare_drain_megabytes_per_s"] for one in found)
+    return best | {
+        "bare_drain_megabytes_per_s": drained,
+        "ratio": best["megabytes_per_s"] / drained,
+        "scans_lost": sum(one["scans_lost"] for one in found),
+    }
+
+
+def one_full_speed(megabytes: int) -> dict[str, Any]:
     count = megabytes * 1_000_000 // (2 * len(CHANNELS))
     data = frames(0, 0, codes(count), 120, CodeType.U16)
     drained = bare_drain(data)

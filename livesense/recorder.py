@@ -9,6 +9,7 @@ a commit follows every 50 ms.
 from __future__ import annotations
 
 import contextlib
+import sys
 import threading
 import time
 from collections import Counter
@@ -33,6 +34,10 @@ from livesense.record_settings import Ended, Progress, RecordSettings
 from livesense.samples import Arrival, Description, GapCause, GroupInfo, LinkFault, Note, Packets
 from livesense.timetext import run_seconds
 from livesense.wire.framed import FramedDecoder
+
+SWITCH_S = 0.0005
+"""The reader thread waits at most about this long for its turn: Python's own 5 ms would let the small
+buffer of a fast port fill up whenever the worker computes."""
 
 COMMIT_S = 0.05
 """How much may be lost when the process is killed, beside what is still on its way here."""
@@ -121,6 +126,8 @@ class Recorder:
         if settings.wait or settings.logbook.exists():
             # A logbook that cannot be used is told before a long wait.
             self._open_logbook()
+        switch_s = sys.getswitchinterval()
+        sys.setswitchinterval(SWITCH_S)
         try:
             reader.start()
             try:
@@ -133,6 +140,7 @@ class Recorder:
             self._guarded(self._end_run)
             return self._summary()
         finally:
+            sys.setswitchinterval(switch_s)
             if self._writer is not None:
                 self._writer.close()
 
