@@ -20,9 +20,7 @@ from livesense.errors import LogbookError, UsageError
 from livesense.logbook.kept import joined_ranges, outside
 from livesense.logbook.reader import Logbook, RunReader
 from livesense.logbook.rows import CalibrationRow, EventRow
-from livesense.outages import away_of
 from livesense.samples import BoolArray, Codes, Estimate, FloatArray
-from livesense.timetext import iso_time, run_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -372,23 +370,3 @@ TEMPERATURE_PARTS = 64
 
 EXACT_SCANS = 2_000_000
 """Up to this many scans a computed channel's band is made from raw codes."""
-
-
-def runs(logbook: Logbook) -> list[dict[str, Any]]:
-    """List the logbook's runs, newest first; the keys are those of docs/scripting.md."""
-    outages = logbook.outages()
-    return [
-        {
-            "run": row.number,
-            "name": row.name,
-            "started": iso_time(row.started_wall_s),
-            "seconds": run_seconds(row.seconds),
-            "state": row.state,
-            "channels": list(row.channels),
-            "events": row.events,
-            "scans_lost": row.scans_lost,
-            "away": away_of(outages.get(row.number, ())).as_json(),
-            "bench_name": row.bench_name,
-        }
-        for row in logbook.runs()
-    ]

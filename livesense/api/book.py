@@ -212,7 +212,7 @@ class Logbook:
 
     def runs(self) -> list[dict[str, Any]]:
         """List the runs, newest first, keys as in docs/scripting.md."""
-        from livesense.analysis import runs
+        from livesense.run_list import runs
 
         return runs(self._reader)
 

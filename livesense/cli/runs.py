@@ -21,11 +21,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """List the runs."""
-    from livesense import analysis
     from livesense.logbook.reader import Logbook
+    from livesense.run_list import runs
 
     with Logbook(existing_logbook(args.logbook)) as logbook:
-        rows = analysis.runs(logbook)
+        rows = runs(logbook)
         # A run that has come beyond its first scan's time holds scans; the others are looked at.
         empty = [
             row["run"] for row in rows if not row["seconds"] and not logbook.run(row["run"]).holds_scans()

@@ -8,8 +8,8 @@ from dashboard.live import Live
 from dashboard.pictures import View
 from dashboard.reading import Reading
 from dashboard.run_data import events_page
-from livesense.analysis import runs
 from livesense.logbook.rows import OutageRow, RevisionRow
+from livesense.run_list import runs
 from livesense.samples import Event, Gap, GapCause, LinkFault, ScanBlock, SegmentStart
 
 CHANNELS = ("iu", "iv", "iw", "vbus")
