@@ -125,6 +125,10 @@ class TripleWatch(RuleWatch[Fault]):
     def _severity(self, fault: Fault) -> str:
         return self._rule.severity
 
+    def _limit_of(self, fault: Fault) -> float:
+        """Give the limit that a fault is beyond."""
+        return self._rule.limit
+
     def _more(self, fault: Fault) -> dict[str, Any]:
         return {}
 
@@ -141,7 +145,7 @@ class TripleWatch(RuleWatch[Fault]):
             peak=found.peak,
             peak_scan=found.peak_scan,
             peak_at_least=found.clipped and rule.unit == "A",
-            limit=rule.limit,
+            limit=self._limit_of(found),
             unit=rule.unit,
             text=self._text(found) + reservations(peak, found.lost, found.lost_unknown, found.cut_short),
             lost_scans=found.lost,

@@ -98,6 +98,10 @@ class SequenceWatch(TripleWatch):
             return "alarm" if fault.alarm else "note"
         return self._rule.severity
 
+    def _limit_of(self, fault: Fault) -> float:
+        rule = self._rule
+        return rule.note if rule.note and not fault.alarm else rule.limit
+
     def _text(self, fault: Fault) -> str:
         rule, names = self._rule, self._names[0]
         lasts = fault.end is None

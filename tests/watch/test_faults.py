@@ -111,6 +111,7 @@ def test_an_unbalance_that_grows_is_one_event_and_becomes_an_alarm(hz):
     assert event.end_scan / RATE_HZ == pytest.approx(10.0, abs=0.35)
     (note,) = events("unbalance", noisy(*parts[:2], *parts[4:]))
     assert note.details["severity"] == "note" and "note above 5 %" in note.text
+    assert (event.limit, note.limit) == (10.0, 5.0)
 
 
 def test_an_unbalance_of_less_than_a_second_is_none():
