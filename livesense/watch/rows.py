@@ -16,7 +16,8 @@ class Row:
 
     ``level`` is what is held against the limit, ``square`` the sum of the current squared over its scans
     (A²), ``over`` that of what is beyond the limit squared. ``high`` is set where the level is that of an
-    alarm; ``which`` names what stands out in it.
+    alarm; ``which`` names what stands out in it. ``onset`` is the scan from which it is beyond, where that is
+    known better than by ``start``.
     """
 
     start: int
@@ -29,6 +30,7 @@ class Row:
     square: float = 0.0
     over: float = 0.0
     which: str = ""
+    onset: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +131,9 @@ class FaultTracker:
         self._run.append(row)
         if len(self._run) < self._need_rows or self._scans() < self._need_scans:
             return
-        self._open = Fault(self._run[0].start, None, -1.0, -1, False, False, 0.0, 0.0, 0, "")
+        first = self._run[0]
+        start = first.start if first.onset is None else first.onset
+        self._open = Fault(start, None, -1.0, -1, False, False, 0.0, 0.0, 0, "")
         self._late, self._run, self._quiet = self._run, [], 0
         self._extend()
 

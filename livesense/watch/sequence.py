@@ -5,8 +5,10 @@ whose current is above ``above``; an open phase makes both equal (100 %). *Unbal
 at least 200 ms it is above ``note`` for ``hold``; above ``limit`` for as long, it is an alarm. *Reversed*:
 the part that turns against the expected order is the larger in ``cycles`` cycles in a row.
 
-An event begins with the first scan of the first such cycle. Cycles slower than ``longest_cycle`` and parts
-of a cycle, beside a gap or at either end, tell nothing. Counted gaps of up to 0.1 s are bridged.
+An event begins with the first scan of the first such cycle; a phase loss with the scan from which the phase
+with the least current carries next to none, there or in the cycle before. Cycles slower than
+``longest_cycle`` and parts of a cycle, beside a gap or at either end, tell nothing. Counted gaps of up to
+0.1 s are bridged.
 """
 
 from __future__ import annotations
@@ -31,6 +33,21 @@ PASSED = 0.3
 """Share of the peak of ``above`` that the currents' difference must pass: an open phase leaves twice that."""
 
 
+NEXT_TO_NONE = 0.08
+"""Share of the line current below which a phase carries none: above noise, and 0.08 rad of a sine."""
+
+
+def _onset(turns: Turns, before: Turns | None, phase: str) -> int:
+    """Find the scan from which a phase carries next to no current, in this cycle or the one before it."""
+    # With one line open the other two carry √3 times the rms of the three phases' fundamentals.
+    level = NEXT_TO_NONE * 3**0.5 * turns.rms
+    onset = turns.quiet_from(phase, level)
+    if onset == turns.start and before is not None and before.stop == turns.start:
+        onset = before.quiet_from(phase, level)
+    # Where it carries some to the very end something else swings along one line: the cycle counts as a whole.
+    return onset if onset < turns.stop else turns.start
+
+
 class SequenceWatch(TripleWatch):
     """One rule on the sequence of three phase currents; see :class:`RuleWatch`."""
 
@@ -44,6 +61,7 @@ class SequenceWatch(TripleWatch):
         self._cutter = TurnCutter(
             PASSED * 2**0.5 * rule.above, scans_for(rule.longest_cycle_s, rate_hz), span
         )
+        self._before: Turns | None = None
         self._row = {"phase-loss": self._loss, "unbalance": self._unbalance, "reversed": self._reversed}[
             rule.kind
         ]
@@ -53,17 +71,25 @@ class SequenceWatch(TripleWatch):
 
     def _parted(self) -> None:
         self._cutter.forget()
+        self._before = None
 
     def _loss(self, turns: Turns) -> Row:
         rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
+        before, self._before = self._before, turns
+        beyond = flows and ratio > rule.limit
+        which, onset = "", None
+        if beyond:
+            which = turns.weakest
+            onset = _onset(turns, before, which)
         return Row(
             turns.start,
             turns.stop,
             ratio,
-            beyond=flows and ratio > rule.limit,
+            beyond=beyond,
             held=flows and ratio > rule.release,
             clipped=turns.clipped,
-            which=self._phases[PHASES.index(turns.weakest)] if ratio > rule.release else "",
+            which=self._phases[PHASES.index(which)] if which else "",
+            onset=onset,
         )
 
     def _unbalance(self, turns: Turns) -> Row:

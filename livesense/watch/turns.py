@@ -11,7 +11,7 @@ that level. No single open phase takes that difference away, as it would a phase
 from __future__ import annotations
 
 import cmath
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from math import sqrt
 
@@ -28,12 +28,16 @@ DIGITS = 9
 """Decimals of what is handed on: the last ones depend on how numpy adds up."""
 
 
+def _none() -> Complex:
+    return np.empty(0, dtype=np.complex128)
+
+
 @dataclass(frozen=True, slots=True)
 class Turns:
     """Whole cycles in a row: scans ``start`` to ``stop`` (not included), ``cycles`` of them.
 
     ``positive`` and ``negative`` are the phasors (peak, A) of the parts that turn in the order U, V, W and
-    against it.
+    against it; ``vector`` holds the scans themselves.
     """
 
     start: int
@@ -42,6 +46,13 @@ class Turns:
     positive: complex
     negative: complex
     clipped: bool
+    vector: Complex = field(default_factory=_none, repr=False, compare=False)
+
+    def quiet_from(self, phase: str, level: float) -> int:
+        """Find the scan from which a phase stays within a level until the end; ``stop`` where it does not."""
+        axis = np.exp(-2j * np.pi / 3 * PHASES.index(phase))
+        loud = np.flatnonzero(np.abs((self.vector * axis).real) > level)
+        return self.start + (int(loud[-1]) + 1 if loud.size else 0)
 
     @property
     def forward(self) -> float:
@@ -161,6 +172,7 @@ class TurnCutter:
             complex((piece * back).sum()) / count,
             complex((piece * back.conj()).sum()) / count,
             bool(self._clipped[part].any()),
+            piece,
         )
 
 

@@ -46,8 +46,8 @@ def test_an_open_phase():
     (event,) = told.events
     begin = told.begins_s("open")
     assert (event.kind, event.details["severity"]) == ("phase-loss", "alarm")
-    # 200 Hz: within a cycle of when the line opened and closed again.
-    assert told.start_s(event) == pytest.approx(begin, abs=0.0051)
+    # It begins with the line's opening, to a few scans, and ends within a cycle of 200 Hz of its closing.
+    assert told.start_s(event) == pytest.approx(begin, abs=3 / told.rate_hz)
     assert told.end_s(event) == pytest.approx(begin + 1.5, abs=0.0051)
     assert "least current in iw" in event.text and event.peak == pytest.approx(100, abs=0.5)
     # Truth: no current in W, one and the same in the others.

@@ -30,11 +30,13 @@ def slow_faults(rows, gaps, need_rows, need_scans, calm, last):
         peak = max(kept, key=lambda r: (r[2], -r[0]))
         upto = end if cut else kept[-1][0]
         lost = sum(count for at, count, _ in gaps if kept[0][0] < at <= upto)
-        found.append((kept[0][0], end, peak[2], peak[0], alarm, lost, cut))
+        found.append(
+            (kept[0][6] if len(kept[0]) > 6 else kept[0][0], end, peak[2], peak[0], alarm, lost, cut)
+        )
 
     before = None
     for row in rows:
-        start, stop, _, beyond, hold, is_high = row
+        start, stop, _, beyond, hold, is_high = row[:6]
         if before is not None and any(before <= at <= start for at in apart):
             run, high, quiet = [], [], 0
         before = stop
@@ -80,6 +82,38 @@ def slow_turns(stretch, level, longest, span):
                 begin, cycles = scan, 0
         mark = scan
     return found
+
+
+def slow_onset(turns, number, values_at):
+    """Where an open phase begins: of (start, stop, forward, backward), and the currents of each scan."""
+    start, stop, forward, backward = turns[number]
+    line = math.sqrt(3) * math.sqrt((forward**2 + backward**2) / 2)
+    cycles = 1
+    count = stop - start
+    size = []
+    for phase in range(3):
+        rows = [_free(values_at[s])[phase] for s in range(start, stop)]
+        size.append(
+            abs(sum(x * cmath.exp(-2j * math.pi * cycles * n / count) for n, x in enumerate(rows))) / count
+        )
+    phase = size.index(min(size))
+
+    def quiet(begin, end):
+        at = end
+        while at > begin and abs(_free(values_at[at - 1])[phase]) <= 0.08 * line:
+            at -= 1
+        return at
+
+    onset = quiet(start, stop)
+    if onset == start and number and turns[number - 1][1] == start:
+        onset = quiet(turns[number - 1][0], start)
+    return onset if onset < stop else start
+
+
+def _free(row):
+    """Currents without what all three have in common."""
+    mean = sum(row) / 3
+    return [x - mean for x in row]
 
 
 def _sequences(values, cycles):

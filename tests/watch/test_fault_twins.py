@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from fault_twins import slow_faults, slow_levels, slow_standing, slow_turns, slow_windows
+from fault_twins import slow_faults, slow_levels, slow_onset, slow_standing, slow_turns, slow_windows
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -142,12 +142,15 @@ def twin(kind, stretches):
                 stretch, 0.3 * math.sqrt(2) * found.above, round(found.longest_cycle_s * RATE_HZ), span
             )
         ]
-        for start, stop, forward, backward in turns:
+        values_at = {first + n: row for first, rows in stretches for n, row in enumerate(rows.tolist())}
+        for number, (start, stop, forward, backward) in enumerate(turns):
             ratio = 100 * min(forward, backward) / max(forward, backward)
             rms = math.sqrt((forward**2 + backward**2) / 2)
             flows = rms > found.above
             if kind == "phase-loss":
-                rows.append((start, stop, ratio, flows and ratio > 50, flows and ratio > 40, True))
+                beyond = flows and ratio > 50
+                onset = slow_onset(turns, number, values_at) if beyond else start
+                rows.append((start, stop, ratio, beyond, flows and ratio > 40, True, onset))
             elif kind == "unbalance":
                 rows.append((start, stop, ratio, flows and 5 < ratio <= 50, flows and ratio > 4, ratio > 10))
             else:
