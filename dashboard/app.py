@@ -29,6 +29,7 @@ from dashboard import (
     record_screen,
     run_chain,
     run_data,
+    run_pictures,
     run_removal,
     run_screen,
     runs_screen,
@@ -44,6 +45,7 @@ from dashboard.live import Live
 from dashboard.reading import Reading
 from dashboard.shell import nothing_here, shell
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+from livesense.logbook import pictures
 from livesense.walk.recorded import RunWalk
 
 if TYPE_CHECKING:
@@ -114,6 +116,7 @@ class Page:
         stream.add_routes(self.dash.server, self.streams)
         run_data.add_routes(self.dash.server, self.reading)
         run_removal.add_routes(self.dash.server, self.reading)
+        run_pictures.add_routes(self.dash.server, self.reading)
         compare_data.add_routes(self.dash.server, self.reading)
         points.add_routes(self.dash.server, self.reading)
         walk_data.add_routes(self.dash.server, self.reading)
@@ -236,7 +239,8 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     plots = run_data.plots(analysis) if to_s > from_s else []
     budgets = analysis.budgets() if plots else {}
     stands_on = [*run_chain.chain(analysis), calibration.calibration(analysis)] if plots else []
-    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, stands_on)
+    more = [run_pictures.band_of_pictures(analysis), *stands_on]
+    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, more)
 
 
 def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:
@@ -284,7 +288,7 @@ class Server:
             outbuf_high_watermark=LARGEST_BACKLOG,
             # Nothing is spilt into temporary files: the largest answer is a script of 5 MB.
             outbuf_overflow=LARGEST_ANSWER,
-            max_request_body_size=2 * LARGEST_REQUEST,
+            max_request_body_size=2 * max(LARGEST_REQUEST, pictures.LARGEST_BYTES),
             clear_untrusted_proxy_headers=True,
             ident="livesense",
         )

@@ -9,13 +9,26 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import re
 from collections.abc import Sequence
 from urllib.parse import urlencode
 
 from flask import Flask, Response, redirect, request
 
+from livesense.logbook import pictures
+
 LARGEST_REQUEST = 256 * 1024
 """Bytes in a request's body; the page sends notes and small callbacks only."""
+
+_PICTURES = re.compile(r"/api/runs/[0-9]{1,12}/pictures")
+"""The one path that takes more: a picture to be kept with a run."""
+
+
+def largest_request() -> int:
+    """Bytes that the body of the request at hand may have."""
+    picture = request.method == "POST" and _PICTURES.fullmatch(request.path)
+    return pictures.LARGEST_BYTES if picture else LARGEST_REQUEST
+
 
 _REFUSAL = """<!DOCTYPE html>
 <html lang="en"><head><meta charset="utf-8"><title>livesense</title></head>
@@ -79,8 +92,10 @@ class Guard:
                 "Opened from another page",
                 "Copy the address that livesense printed into the browser's address bar.",
             )
-        if (length := request.content_length) is not None and length > LARGEST_REQUEST:
-            return _refuse(413, "Too long", f"A request may hold at most {LARGEST_REQUEST} bytes.")
+        most = largest_request()
+        if (length := request.content_length) is not None and length > most:
+            return _refuse(413, "Too long", f"A request may hold at most {most} bytes.")
+        request.max_content_length = most
         given = request.args.get("token")
         if given is not None and request.method == "GET":
             return self._welcome(given)

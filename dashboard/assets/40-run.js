@@ -26,6 +26,7 @@
       const [about, plot] = await Promise.all([this.ask(""), holdsScans ? LS.graph("run-graph") : null]);
       if (!about || this.ended) return;
       this.about = about;
+      this.pictures = new LS.RunPictures(this);
       this.lists.begin();
       this.lists.write();
       if (holdsScans && plot) this.beginPicture(plot);

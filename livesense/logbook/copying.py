@@ -22,7 +22,7 @@ Tell = Callable[[str, int, int], None]
 ROWS_AT_ONCE = 100
 """Blocks are large; so many are in memory at once."""
 
-NUMBERED = ("tail", "block", "pyramid", "trend", "gap", "restart", "note", "request", "stage")
+NUMBERED = ("tail", "block", "pyramid", "trend", "gap", "restart", "note", "request", "stage", "picture")
 """Tables whose rows have a number of their own, which is given anew, in the same order."""
 
 KEYED = (

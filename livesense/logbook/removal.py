@@ -33,7 +33,7 @@ CHECKPOINT_PAGES = 128
 PAUSE_S = 0.002
 """Between two transactions, so that whoever waits for its turn gets it."""
 
-WITH_ID = ("tail", "block", "pyramid", "trend", "gap", "restart", "note", "request")
+WITH_ID = ("tail", "block", "pyramid", "trend", "gap", "restart", "note", "request", "picture")
 _WITH_RUN = tuple(name for name in schema.TABLES if name not in ("run", "calibration", "calibration_point"))
 
 

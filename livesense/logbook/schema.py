@@ -39,9 +39,10 @@ TABLES = (
     "request",
     "dropped",
     "stage",
+    "picture",
 )
 
-SINCE = {"calibration_point": 4, "revision": 4, "trend": 5, "dropped": 6, "stage": 7}
+SINCE = {"calibration_point": 4, "revision": 4, "trend": 5, "dropped": 6, "stage": 7, "picture": 8}
 """Schema version that brought a table, for those that the first one lacked."""
 
 NOMINAL_BEFORE = (
@@ -172,6 +173,16 @@ def _stages(db: Database) -> None:
     db.conn.execute("CREATE INDEX stage_run ON stage (run)")
 
 
+def _pictures(db: Database) -> None:
+    """Keep pictures that belong to runs."""
+    db.conn.execute(
+        "CREATE TABLE picture ("
+        "id INTEGER PRIMARY KEY, run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE,"
+        " wall_s REAL NOT NULL, name TEXT NOT NULL, media_type TEXT NOT NULL, data BLOB NOT NULL)"
+    )
+    db.conn.execute("CREATE INDEX picture_run ON picture (run)")
+
+
 Migration = Callable[["Database"], None]
 
 MIGRATIONS: list[Migration] = [
@@ -182,6 +193,7 @@ MIGRATIONS: list[Migration] = [
     _trends,
     _dropped_scans,
     _stages,
+    _pictures,
 ]
 """In order; the one at position n leads from schema version n to n + 1."""
 

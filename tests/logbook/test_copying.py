@@ -13,11 +13,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from picture_bytes import png
 from whole_run import begin, calibration, fast_codes, write_run
 
 from livesense.errors import LogbookError, NoLogbookError, RunNotFoundError, UsageError
 from livesense.logbook import schema
 from livesense.logbook.copying import Copied, copy_run
+from livesense.logbook.pictures import add_picture
 from livesense.logbook.reader import Logbook
 from livesense.logbook.verify import verify
 from livesense.logbook.writer import LogbookWriter
@@ -73,6 +75,7 @@ def source(path: Path, writer: LogbookWriter) -> Path:
         [("INSERT INTO request (run, asked_wall_s, kind, text) VALUES (?, 1.0, 'note', 'x')", (number,))]
     )
     writer.close()
+    add_picture(path, number, "bench.png", png())
     return path
 
 

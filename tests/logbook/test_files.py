@@ -143,8 +143,8 @@ def test_another_database_is_refused_and_left_alone(path: Path, opener: Callable
 
 @pytest.mark.parametrize("opener", [LogbookWriter, Logbook])
 def test_a_newer_schema_is_refused_by_its_number(recorded: Path, opener: Callable[[Path], Any]) -> None:
-    alter(recorded, "PRAGMA user_version = 8")
-    with pytest.raises(NewerLogbookError, match="found version 8; a newer livesense wrote it"):
+    alter(recorded, "PRAGMA user_version = 9")
+    with pytest.raises(NewerLogbookError, match="found version 9; a newer livesense wrote it"):
         opener(recorded)
 
 
