@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -79,7 +78,7 @@ def import_recording(settings: ImportSettings, tell: Tell = lambda what, done, t
                 totals = _Copy(recording, run, bench, chain, group, chosen, tell).all()
                 notes = [*recording.notes, *_notes(recording, joined)]
                 for note in notes:
-                    run.note(note, time.time(), source="livesense")
+                    run.note(note, started_s, source="livesense")
                 shown = {one.recorded.name: one.recorded.shown for one in joined}
                 run.describe("", recording.device)
                 ended_s = started_s + totals.seconds

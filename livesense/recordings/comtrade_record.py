@@ -19,6 +19,7 @@ from livesense.recordings.recording import (
     RecordedChannel,
     Recording,
     Stretch,
+    bus_by_name,
     in_base_unit,
     legal_names,
     phase_by_name,
@@ -115,7 +116,7 @@ def _channels(settings: Settings, names: list[str], notes: list[str]) -> tuple[R
         phase = phase_of(line.phase)
         assumed: tuple[str, ...] = ()
         if phase is None and not line.phase and unit in ("A", "V"):
-            phase = phase_by_name(re.split(r"[ _]", line.name)[0])
+            phase = "bus" if bus_by_name(line.name) else phase_by_name(re.split(r"[ _]", line.name)[0])
             assumed = ("phase",) if phase else ()
         secondary += line.side == "S" and line.primary != line.secondary
         found.append(

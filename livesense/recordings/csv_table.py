@@ -16,6 +16,7 @@ from livesense.recordings.recording import (
     RecordedChannel,
     Recording,
     Stretch,
+    bus_by_name,
     in_base_unit,
     legal_names,
     phase_by_name,
@@ -131,7 +132,7 @@ def _channels(layout: _Layout, columns: list[int]) -> tuple[RecordedChannel, ...
         guessed = "" if stated else unit_by_name(shown)
         unit, factor = in_base_unit(stated or guessed)
         phase = phase_by_name(shown) if unit in ("A", "V") else None
-        bus = unit in ("A", "V") and re.fullmatch(r"(?:[iuv][ _]?)?(?:bus|dc)(?:[ _]?[iuv])?", shown, re.I)
+        bus = unit in ("A", "V") and bus_by_name(shown)
         found.append(
             RecordedChannel(
                 name=name,

@@ -125,6 +125,11 @@ def phase_by_name(name: str) -> str | None:
     return None if found is None else _PHASES[found.group(1).upper()]
 
 
+def bus_by_name(name: str) -> bool:
+    """Guess the bus from names such as ``vbus``, ``IDC`` or ``bus_v``."""
+    return re.fullmatch(r"(?:[iuv][ _]?)?(?:bus|dc)(?:[ _]?[iuv])?", name.strip(), re.I) is not None
+
+
 def unit_by_name(name: str) -> str:
     """Guess ampere or volt from the name of a phase's channel; empty where it tells nothing."""
     if phase_by_name(name) is None:

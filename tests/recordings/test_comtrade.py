@@ -245,3 +245,16 @@ def test_our_own_export_comes_back(livesense: Command, tmp_path: Path, exported:
     assert [(c["name"], c["phase"]) for c in done["channels"]] == [("iu", "U"), ("iv", "V"), ("iw", "W")]
     found = np.array([[float(row[f"{n}_A"]) for n in ("iu", "iv", "iw")] for row in exported()])
     assert np.allclose(found, amperes()[RESTART:], rtol=2e-7, atol=1e-6)
+
+
+def test_notes_of_the_import_lie_at_the_run_s_beginning(livesense: Command, write: Any) -> None:
+    livesense("import", write(configuration(begins="24/12/2005,10:00:00.0"), binary(CODES)))
+    shown = livesense("show", "last", "--json").json
+    assert [note["at"] for note in shown["notes"]] == [shown["started"]]
+
+
+def test_a_bus_is_known_by_its_name(livesense: Command, write: Any) -> None:
+    analog = ["1,vbus,,pump,V,0.01,0,0,-9,9,1,1,P", "2,ibus,,pump,A,0.01,0,0,-9,9,1,1,P"]
+    done = livesense("import", write(configuration(analog=analog), binary(CODES)), "--json").json
+    assert [(c["phase"], c["assumed"]) for c in done["channels"]] == [("bus", ["phase"])] * 2
+    assert livesense("measure", "last", "--json").json["power"]["input_power"]["unit"] == "W"
