@@ -77,7 +77,7 @@ def interruptions(analysis: RunAnalysis) -> dict[str, Any]:
     text = _summary(count, len(restarts), len(outages))
     dropped = dropped_text(analysis)
     if dropped is not None:
-        text += f" {dropped[:1].upper()}{dropped[1:]}."
+        text = f"{text.replace('is stored', 'was stored')} {dropped[:1].upper()}{dropped[1:]}."
     return {"rows": rows, "text": text, "more": count - len(all_gaps)}
 
 

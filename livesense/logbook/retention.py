@@ -83,7 +83,8 @@ class _Group:
     """The newest dropped range: first, stop, scans; None where the next one begins a new row."""
     sums_edge: int = 0
     passed_bytes: int = 0
-    events: dict[int, Event] = field(default_factory=dict)
+    events: dict[int, tuple[int, Event]] = field(default_factory=dict)
+    """By number: where an event's waveform begins, and the event."""
 
     def scans(self, seconds: float) -> int:
         return math.ceil(seconds * self.rate_hz)
@@ -163,7 +164,11 @@ class Retention:
                 group.written, group.rate_hz = now, rate_hz
         for number, event in self._events:
             if event.group in self._groups:
-                self._groups[event.group].events[number] = event
+                group = self._groups[event.group]
+                begin = waveforms_of(event, event.start_scan, group.rate_hz, self._keeping.around_s, 1.0)[0][
+                    0
+                ]
+                group.events[number] = begin, event
         self._events.clear()
         raw_s = self._raw_s()
         found: list[Statement] = []
@@ -219,7 +224,7 @@ class Retention:
             (self._run, group.number, group.edge, limit, BLOCKS_AT_ONCE * group.positions),
         )
         stored = [(first, list(blocks)) for first, blocks in groupby(rows, key=lambda row: row[0])]
-        windows = self._waveforms(group)
+        windows = self._waveforms(group, limit)
         found: list[Statement] = []
         for first, blocks in stored:
             span = first, first + blocks[0][1]
@@ -237,12 +242,14 @@ class Retention:
         found += self._drop_sums(group, wall_s)
         return found
 
-    def _waveforms(self, group: _Group) -> list[Range]:
-        """Find what stays of the group, and forget events that lie behind."""
+    def _waveforms(self, group: _Group, limit: int) -> list[Range]:
+        """Find what stays of the group before a scan, and forget events that lie behind."""
         keeping = self._keeping
         half_s = min(keeping.event_s, keeping.raw_s or keeping.event_s) / 2.0
         found: list[Range] = []
-        for number, event in list(group.events.items()):
+        for number, (begin, event) in list(group.events.items()):
+            if begin >= limit:
+                continue
             now = group.written.next
             ranges = waveforms_of(event, now, group.rate_hz, keeping.around_s, half_s)
             if event.end_scan is not None and ranges[-1][1] <= group.edge:

@@ -2,6 +2,7 @@
 
 import shutil
 import sqlite3
+import threading
 import time
 
 import numpy as np
@@ -399,6 +400,35 @@ def test_old_logbooks_have_dropped_nothing(long_run, keeping, path, writer):
         assert run.extent(0) == (0, 2 * SECOND)
         assert run.envelope(0, "iu", 0, 100, 10).n.sum() == 100
     assert sound(path) == []
+
+
+def test_verify_beside_a_recorder_that_drops_finds_nothing(long_run, keeping, path, writer, pump_codes):
+    run, _ = long_run(keeping, 15)
+    errors = []
+    stop = threading.Event()
+
+    def record_on():
+        try:
+            for second in range(15, 400):
+                if stop.is_set():
+                    break
+                run.append(ScanBlock(0, second * SECOND, pump_codes(SECOND, second * SECOND)))
+                run.merge(force=True)
+                step(run)
+        except Exception as error:
+            errors.append(error)
+
+    recording = threading.Thread(target=record_on)
+    recording.start()
+    try:
+        for _ in range(6):
+            assert sound(path) == []
+    finally:
+        stop.set()
+        recording.join()
+    assert errors == []
+    with Logbook(path) as book:
+        assert book.run(1).scans_dropped(0) > 0
 
 
 def test_looks_are_seconds_or_megabytes_apart(long_run, keeping, writer):
