@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import fields
+from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -114,6 +114,7 @@ def measure_stretch(analysis: RunAnalysis, group: int, first: int, stop: int) ->
         rate.value,
         u_rate_relative=rate.u / rate.value,
         pole_pairs=motor.pole_pairs if motor is not None else None,
+        pwm_hz=motor.pwm_hz if motor is not None else None,
     )
 
 
@@ -182,6 +183,8 @@ def channel_input(
         correction=channel.correction,
         computed=channel.computed,
         sampled_at=sampled_at,
+        span=channel.high - channel.low,
+        bandwidth_hz=channel.bandwidth_hz,
     )
 
 
@@ -218,6 +221,7 @@ def _assemble(
         "channels": channels,
         "three_phase": None if main.three_phase is None else _facts(main.three_phase),
         "vector": None if main.vector is None else _facts(main.vector),
+        "pwm": None if main.pwm is None else _facts(main.pwm),
         "power": _facts(power),
         "speed": _facts(main.speed)
         | _direction(analysis, main)
@@ -256,6 +260,8 @@ def _facts(figures: Any) -> dict[str, Any]:
 def _plain(value: Any) -> Any:
     if isinstance(value, Estimate):
         return value.as_json()
+    if is_dataclass(value) and not isinstance(value, type):
+        return _facts(value)
     if isinstance(value, dict):
         return {key: _plain(item) for key, item in value.items()}
     return value

@@ -129,7 +129,8 @@ class Motor:
     ``resistance_ohm`` is that of one phase (of a star) at ``resistance_at_c``; ``winding`` the winding's
     temperature in °C, or the channel that measures it. Of ``torque_constant`` (N·m/A and of what current),
     ``voltage_constant`` (V·s per mechanical radian, and of what voltage) and ``flux_linkage_wb``
-    (peak) at most one is stated. ``shaft_torque`` and ``shaft_speed`` name channels.
+    (peak) at most one is stated. ``shaft_torque`` and ``shaft_speed`` name
+    channels. ``pwm_hz`` is that of the drive's pulses.
     """
 
     kind: str
@@ -146,6 +147,7 @@ class Motor:
     constant_tolerance: Tolerance | None = None
     shaft_torque: str | None = None
     shaft_speed: str | None = None
+    pwm_hz: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -184,6 +184,7 @@ MOTOR: dict[str, Key] = {
     "flux_linkage": Key(quantity(_FLUX, 0.0, 1e3, above=True), '"10 mWb"', "none: no torque"),
     "constant_tolerance": Key(tolerance(RELATIVE, 1.0), '"5 %"', "none: `u_excludes` tells"),
     "shaft_torque": Key(name, '"torque"', "none: no shaft power"),
+    "pwm_frequency": Key(quantity(FREQUENCY, 100.0, 1e6), '"16 kHz"', "none: no ripple of the pulses"),
     "shaft_speed": Key(name, '"speed"', "none: the speed by the currents, unless induction"),
 }
 

@@ -55,6 +55,7 @@ def read_motor(file: str, given: Mapping[str, Any]) -> Motor:
         constant_tolerance=keys.get("constant_tolerance"),
         shaft_torque=keys.get("shaft_torque"),
         shaft_speed=keys.get("shaft_speed"),
+        pwm_hz=keys.get("pwm_frequency"),
     )
 
 

@@ -10,15 +10,16 @@ from livesense.cli.output import quantity, safe, table
 from livesense.wording import listed
 
 SHOWN = (
-    "mean", "rms", "ac_rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent", "noise_rms",
-    "min", "max", "peak_to_peak", "crest_factor",
+    "mean", "rms", "ac_rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent",
+    "thd_group_percent", "thd_subgroup_percent", "noise_rms",
+    "effective_bits", "min", "max", "peak_to_peak", "crest_factor",
 )  # fmt: skip
 
-PARTS = ("three_phase", "vector", "power", "machine", "speed", "temperatures")
+PARTS = ("three_phase", "vector", "power", "machine", "speed", "pwm", "temperatures")
 
 _BESIDE = ("withheld", "u_excludes", "assumes")
 
-_HEADS = {"vector": "current vector", "three_phase": "three phases"}
+_HEADS = {"pwm": "ripple of the pulses", "vector": "current vector", "three_phase": "three phases"}
 
 
 def print_facts(facts: Mapping[str, Any], states: set[str]) -> None:
@@ -55,16 +56,25 @@ def _channel(name: str, figures: Mapping[str, Any], missing: dict[str, dict[str,
         elif key in figures:
             missing[reasons.get(key, "")].setdefault(name, []).append(key)
     clipped = figures["clipped_scans"]
-    print(f"\n{safe(name)}" + (f"  ({clipped} scans clipped)" if clipped else ""))
+    shape = f"  ({figures['shape']})" if figures.get("shape") else ""
+    print(f"\n{safe(name)}{shape}" + (f"  ({clipped} scans clipped)" if clipped else ""))
     if shown:
         print(table(("figure", "value"), shown))
+    if figures.get("unseen_peak") and figures["unseen_peak"]["value"] > 0:
+        unseen = figures["unseen_peak"]
+        print(
+            f"Peaks not visible by up to {unseen['value']:.2g} {unseen['unit']}; shortest visible excess "
+            f"{1e6 * figures['shortest_visible_s']:.3g} µs"
+        )
     if figures["u_excludes"]:
         print("± leaves out what the bench file does not state: " + ", ".join(figures["u_excludes"]))
 
 
 def _label(key: str, figures: Mapping[str, Any]) -> str:
     order = figures.get("thd_order")
-    return f"{key} (to harmonic {order})" if key == "thd_percent" and order else key
+    if key.startswith("thd_group") or key.startswith("thd_subgroup"):
+        order = figures.get("thd_group_order")
+    return f"{key} (to harmonic {order})" if key.startswith("thd_") and order else key
 
 
 def _part(
@@ -84,6 +94,9 @@ def _part(
                 rows.append((label, figure if isinstance(figure, str) else quantity(figure)))
             elif reason := own.get(path) or withheld.get(f"{part}.{path}", ""):
                 missing[reason].setdefault(head, []).append(label)
+    for path, reason in own.items():
+        if path.startswith("ripple."):
+            missing[reason].setdefault(head, []).append(path.removeprefix("ripple."))
     if not rows:
         return
     print(f"\n{head}")
@@ -104,6 +117,12 @@ def _several(key: str, value: Any) -> list[tuple[str, str, Any]]:
         return [(f"angle {phase}", f"angles_deg.{phase}", angle) for phase, angle in (value or {}).items()]
     if key == "two_wattmeters":
         return [(f"wattmeter {pair}", key, reading) for pair, reading in (value or {}).items()]
+    if key == "ripple":
+        return [
+            (f"{name} {what}", f"ripple.{name}", f"{figure * 1e6:.3g} µs" if what == "settling_s" else figure)
+            for name, figures in (value or {}).items()
+            for what, figure in figures.items()
+        ]
     return [(key, key, value)]
 
 

@@ -11,11 +11,14 @@ import numpy as np
 
 from livesense.measures.basic import batch_u, plain_figures, sample_noise
 from livesense.measures.harmonics import thd_percent
+from livesense.measures.iec_groups import grouped
 from livesense.measures.kernel import ComplexArray
 from livesense.measures.near_zero import u_of_magnitude
 from livesense.measures.power import own_scale
+from livesense.measures.shape import shape_of
 from livesense.measures.sine_fit import NoLine, SineFit
 from livesense.measures.three_phase import PHASES, PhasePhasor, angle_deg
+from livesense.measures.visibility import effective_bits, unseen_peak
 from livesense.samples import BoolArray, Estimate, FloatArray
 
 CLIPPED_SHARE = 0.01
@@ -66,6 +69,10 @@ class ChannelInput:
         It is made from other channels, so that it says nothing of its own.
     sampled_at
         "low-on" or "high-on" where values are taken at certain switching states only.
+    span
+        From the lowest value that can be read to the highest; infinite where nothing bounds it.
+    bandwidth_hz
+        Of the first-order low-pass before the converter, where it is known.
     """
 
     values: FloatArray
@@ -87,6 +94,8 @@ class ChannelInput:
     correction: Callable[[float], complex] | None = None
     computed: bool = False
     sampled_at: str | None = None
+    span: float = math.inf
+    bandwidth_hz: float | None = None
 
     @property
     def clipped_scans(self) -> int:
@@ -130,7 +139,15 @@ class ChannelMeasures:
     phase_deg: Estimate | None = None
     thd_percent: Estimate | None = None
     noise_rms: Estimate | None = None
+    thd_group_percent: Estimate | None = None
+    thd_subgroup_percent: Estimate | None = None
+    effective_bits: Estimate | None = None
+    unseen_peak: Estimate | None = None
+    shortest_visible_s: float | None = None
     thd_order: int | None = None
+    thd_group_order: int | None = None
+    shape: str | None = None
+    harmonics: dict[str, list[float | None]] | None = None
     clipped_scans: int = 0
     withheld: dict[str, str] = field(default_factory=dict)
 
@@ -162,9 +179,10 @@ class Line:
             [channel.correction(h * f) for h in range(1, self.fit.orders + 1)], dtype=np.complex128
         )
 
-    def phasors(self, name: str, channel: ChannelInput) -> ComplexArray:
-        """``(H,)`` rms phasors of a channel, at its input."""
-        return np.asarray(self.fit.phasor_rms[self.columns[name]] * self.corrections(channel))
+    def phasors(self, name: str, channel: ChannelInput, column: int | None = None) -> ComplexArray:
+        """``(H,)`` rms phasors of a channel, at its input; by its name, or its column in the fit."""
+        at = self.columns[name] if column is None else column
+        return np.asarray(self.fit.phasor_rms[at] * self.corrections(channel))
 
     def rounding(self, name: str, channel: ChannelInput) -> float:
         """Uncertainty (rms) of the fundamental by roundings that repeat from cycle to cycle.
@@ -206,7 +224,9 @@ class Line:
         return channel.u_correction(self.fit.frequency_hz.value)
 
 
-def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bool = True) -> ChannelMeasures:
+def figures_from_line(
+    name: str, channel: ChannelInput, line: Line, rate_hz: float, *, turns: bool = True
+) -> ChannelMeasures:
     """Figures of a channel that was fitted.
 
     ``turns`` tells a channel whose line is its own (a phase, or one measured alone) from one that
@@ -240,12 +260,13 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
         withheld |= dict.fromkeys(_OF_THE_LINE, "this channel carries no fundamental to be seen")
     if channel.too_clipped is not None:
         withheld |= dict.fromkeys(
-            (*_OF_THE_WAVE, "fundamental_rms", "phase_deg", "thd_percent"), channel.too_clipped
+            (*_OF_THE_WAVE, "fundamental_rms", "phase_deg", "thd_percent", *_GROUPED), channel.too_clipped
         )
         return ChannelMeasures(**out, withheld=withheld)
     out |= _levels(channel, float(fit.mean[column]), ac, u_mean, u_square / ac if ac > 0 else 0.0)
     u_noise = math.hypot(u_noise, lasting_rounding(channel))
     out["noise_rms"] = Estimate(noise, u_noise, noise * channel.u_scale, unit)
+    _bits(out, withheld, channel)
     lost = size * (fit.phase_spread_rad**2 + fit.amplitude_spread**2) / 2
     u_size = math.hypot(u_of_magnitude(size, first.u_component), lost)
     s_size = math.hypot(
@@ -259,7 +280,60 @@ def figures_from_line(name: str, channel: ChannelInput, line: Line, *, turns: bo
         _put(out, withheld, "phase_deg", _phase(first, line))
         _put(out, withheld, "thd_percent", _thd(harmonics, u_component, fit, channel, turns))
         out["thd_order"] = fit.orders if "thd_percent" in out else None
+    if seen and turns:
+        out |= _of_harmonics(channel, line, column, (harmonics, u_component), rate_hz, withheld)
+        crest = out.get("crest_factor")
+        out["shape"] = shape_of(harmonics, math.inf if crest is None else crest.value)
+    else:
+        withheld |= dict.fromkeys(_GROUPED, withheld.get("thd_percent", "there is no harmonic"))
     return ChannelMeasures(**out, withheld=withheld)
+
+
+_GROUPED = ("thd_group_percent", "thd_subgroup_percent")
+
+
+def _of_harmonics(
+    channel: ChannelInput,
+    line: Line,
+    column: int,
+    sizes: tuple[FloatArray, FloatArray],
+    rate_hz: float,
+    withheld: dict[str, str],
+) -> dict[str, Any]:
+    """Each harmonic's size and angle, and groups of them where whole windows fit."""
+    fit = line.fit
+    rms, u = sizes
+    phasors = line.phasors("", channel, column)
+    # As if the fundamental's phase were 0: what a harmonic does to the shape.
+    turned = np.angle(phasors * np.exp(-1j * np.arange(1, fit.orders + 1) * np.angle(phasors[0])))
+    told: dict[str, list[float | None]] = {
+        "order": [float(h) for h in range(1, fit.orders + 1)],
+        "rms": [float(r) for r in rms],
+        "u": [math.hypot(a, b * channel.u_scale) for a, b in zip(u.tolist(), rms.tolist(), strict=True)],
+        "phase_deg": [
+            math.degrees(a) if r > _SEEN * uc else None
+            for a, r, uc in zip(turned.tolist(), rms.tolist(), u.tolist(), strict=True)
+        ],
+    }
+    found = None if fit.sweep_hz_per_s is not None else grouped(
+        fit, column, rate_hz, np.abs(line.corrections(channel))
+    )  # fmt: skip
+    if found is None:
+        withheld |= dict.fromkeys(
+            _GROUPED,
+            "the speed changes within the window"
+            if fit.sweep_hz_per_s is not None
+            else "no window of ten whole cycles, or no harmonic below half the scan rate",
+        )
+        return {"harmonics": told}
+    told |= {"group_rms": found.group_rms.tolist(), "subgroup_rms": found.subgroup_rms.tolist()}
+    bend = 100 * math.hypot(channel.u_quantisation, channel.u_bow) / float(rms[0])
+    return {
+        "harmonics": told,
+        "thd_group_percent": replace(found.thd_group_percent, u_systematic=bend),
+        "thd_subgroup_percent": replace(found.thd_subgroup_percent, u_systematic=bend),
+        "thd_group_order": found.orders,
+    }
 
 
 def figures_without_line(channel: ChannelInput, none: NoLine) -> ChannelMeasures:
@@ -279,8 +353,9 @@ def figures_without_line(channel: ChannelInput, none: NoLine) -> ChannelMeasures
     if none.quiet:
         u_noise = math.hypot(plain.u_ac_rms, lasting_rounding(channel))
         out["noise_rms"] = Estimate(plain.ac_rms, u_noise, plain.ac_rms * channel.u_scale, channel.unit)
+        _bits(out, withheld, channel)
     else:
-        withheld["noise_rms"] = none.reason
+        withheld |= dict.fromkeys(("noise_rms", "effective_bits"), none.reason)
         if channel.phase in PHASES:
             del out["mean"]
             withheld["mean"] = none.reason
@@ -293,8 +368,8 @@ def no_figures(reason: str) -> ChannelMeasures:
 
 
 _ALL = tuple(entry.name for entry in fields(ChannelMeasures) if entry.type == "Estimate | None")
-_OF_THE_LINE = ("frequency_hz", "phase_deg", "thd_percent")
-_OF_THE_WAVE = ("mean", "rms", "ac_rms", "crest_factor", "noise_rms")
+_OF_THE_LINE = ("frequency_hz", "phase_deg", "thd_percent", "thd_group_percent", "thd_subgroup_percent")
+_OF_THE_WAVE = ("mean", "rms", "ac_rms", "crest_factor", "noise_rms", "effective_bits")
 
 
 def _put(out: dict[str, Any], withheld: dict[str, str], key: str, result: Estimate | str) -> None:
@@ -357,6 +432,7 @@ def _extremes(channel: ChannelInput, withheld: dict[str, str], residual: float =
     out["min"] = Estimate(plain.low, u, math.hypot(channel.u_systematic(plain.low), peak), unit)
     out["max"] = Estimate(plain.high, u, math.hypot(channel.u_systematic(plain.high), peak), unit)
     span = plain.peak_to_peak
+    out["unseen_peak"] = Estimate(unseen_peak(channel.values), unit=unit)
     out["peak_to_peak"] = Estimate(span, 2 * u, math.hypot(span * scale, 2 * peak), unit)
     if channel.too_clipped is not None:
         return out
@@ -369,6 +445,18 @@ def _extremes(channel: ChannelInput, withheld: dict[str, str], residual: float =
     else:
         withheld["crest_factor"] = "the rms value is not clear of the uncertainty of zero"
     return out
+
+
+def _bits(out: dict[str, Any], withheld: dict[str, str], channel: ChannelInput) -> None:
+    noise = out["noise_rms"]
+    if not math.isfinite(channel.span):
+        withheld["effective_bits"] = "the channel's range is not known"
+    elif not noise.value > 0:
+        withheld["effective_bits"] = "there is no noise to be seen"
+    else:
+        # A converter's own rounding is the least that there is.
+        bits = effective_bits(channel.span, max(noise.value, channel.u_quantisation))
+        out["effective_bits"] = Estimate(bits, noise.u_random / noise.value / math.log(2), unit="bit")
 
 
 def _phase(first: PhasePhasor, line: Line) -> Estimate | str:

@@ -24,12 +24,14 @@ from livesense.measures.channel_figures import (
 from livesense.measures.chirp_fit import chirp_start, fit_chirp
 from livesense.measures.group_phases import phase_sets, preferred
 from livesense.measures.group_power import group_power, products
+from livesense.measures.group_pwm import Pwm, group_pwm
 from livesense.measures.group_vector import Vector, group_vector
 from livesense.measures.power import Power
 from livesense.measures.sine_fit import FEWEST_SCANS, NoLine, SineFit, fit_line, rough_line
 from livesense.measures.speed import rpm
 from livesense.measures.three_phase import PHASES, ThreePhase
 from livesense.measures.vectors import clarke
+from livesense.measures.visibility import shortest_visible_s
 from livesense.samples import Estimate, FloatArray
 
 _ALTERNATING = ("current", "voltage", "number")
@@ -61,6 +63,7 @@ class GroupMeasures:
     speed: Speed
     temperatures: dict[str, Estimate]
     vector: Vector | None = None
+    pwm: Pwm | None = None
 
     def withheld(self) -> dict[str, str]:
         """Every reason, under the dotted path of its figure (``channels.iu.phase_deg``)."""
@@ -71,6 +74,8 @@ class GroupMeasures:
         parts |= {"power": self.power, "speed": self.speed}
         if self.vector is not None:
             parts["vector"] = self.vector
+        if self.pwm is not None:
+            parts["pwm"] = self.pwm
         return {f"{path}.{key}": why for path, part in parts.items() for key, why in part.withheld.items()}
 
 
@@ -82,6 +87,7 @@ def measure_group(
     pole_pairs: int | None = None,
     harmonics: int = 13,
     start_hz: float | None = None,
+    pwm_hz: float | None = None,
 ) -> GroupMeasures:
     """Figures of channels sampled together, ``(n,)`` values each, without a gap inside.
 
@@ -100,6 +106,8 @@ def measure_group(
         Highest order to be fitted.
     start_hz
         Where the line is expected; None looks everywhere.
+    pwm_hz
+        Stated frequency of the pulses; None looks for no ripple.
 
     Raises
     ------
@@ -122,9 +130,11 @@ def measure_group(
         own = _line_of(name, channel, line, options) if name in fitted else _NOT_TURNING
         if isinstance(own, Line):
             turns = line is None or channel.phase in PHASES
-            figures[name] = figures_from_line(name, channel, own, turns=turns)
+            figures[name] = figures_from_line(name, channel, own, rate_hz, turns=turns)
         else:
             figures[name] = figures_without_line(channel, own)
+        shortest = shortest_visible_s(rate_hz, channel.bandwidth_hz)
+        figures[name] = replace(figures[name], shortest_visible_s=shortest)
     main, by_place = phase_sets(whole, line)
     temperatures = {n: figures[n].mean for n, c in channels.items() if c.quantity == "temperature"}
     return GroupMeasures(
@@ -135,6 +145,7 @@ def measure_group(
         _speed(line, main, pole_pairs),
         {name: mean for name, mean in temperatures.items() if mean is not None},
         group_vector(whole, line, rate_hz),
+        None if pwm_hz is None else group_pwm(whole, line, rate_hz, u_rate_relative, pwm_hz),
     )
 
 
