@@ -86,8 +86,8 @@ def find_pwm(
     # The chance that noise passes: about e to the minus this, over all places that were tried.
     if score[best] < len(LINES) + 4 * math.sqrt(len(LINES)) + _CLEAR + math.log(tried.size):
         return NoFold(
-            "no line of the pulses stands out of the noise near the stated PWM frequency: scans may be in step "
-            "with the pulses"
+            "no line of the pulses stands out of the noise near the stated PWM frequency: scans may be in "
+            "step with the pulses"
         )
     return _refined(residual, rate_hz, float(tried[best]), electrical_hz), math.sqrt(
         6 / float(score[best])
