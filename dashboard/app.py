@@ -21,6 +21,8 @@ from waitress import create_server
 from dashboard import (
     bench_data,
     bench_screen,
+    bringup_data,
+    bringup_screen,
     calibration,
     compare_data,
     compare_screen,
@@ -122,6 +124,7 @@ class Page:
         walk_data.add_routes(self.dash.server, self.reading)
         record_data.add_routes(self.dash.server, self.control)
         bench_data.add_routes(self.dash.server, self.control)
+        bringup_data.add_routes(self.dash.server, self.reading)
         self.guard.protect(self.dash.server, self.dash.csp_hashes())
 
     def close(self) -> None:
@@ -207,30 +210,27 @@ def _screen(reading: Reading, benches: Benches, path: str) -> Any:
         with reading.desk() as desk:
             if parts == ["runs"]:
                 return runs_screen.runs(desk.logbook.runs() if desk is not None else [])
-            if (
-                len(parts) == 3
-                and parts[0] == "compare"
-                and all(p.isdecimal() and len(p) < 12 for p in parts[1:])
-            ):
+            if len(parts) == 3 and parts[0] == "compare" and all(map(_is_number, parts[1:])):
                 if desk is None:
                     return nothing_here("There is no logbook yet.")
                 first, second = (desk.run(int(part)).run.row for part in parts[1:])
                 return compare_screen.compare(first, second)
-            if len(parts) == 2 and parts[0] == "runs" and parts[1].isdecimal() and len(parts[1]) < 12:
+            if len(parts) == 2 and parts[0] == "runs" and _is_number(parts[1]):
                 if desk is None:
                     return nothing_here("There is no logbook yet.")
                 return _run_screen(desk.run(int(parts[1])))
-            if (
-                parts[0] == "walk"
-                and len(parts) < 3
-                and all(p.isdecimal() and len(p) < 12 for p in parts[1:])
-            ):
-                return _walk_screen(desk, int(parts[1]) if len(parts) == 2 else None)
+            if parts[0] in ("walk", "bringup") and len(parts) < 3 and all(map(_is_number, parts[1:])):
+                wanted = int(parts[1]) if len(parts) == 2 else None
+                return (_walk_screen if parts[0] == "walk" else _bringup_screen)(desk, wanted)
     except RunNotFoundError:
         return nothing_here(f"This logbook has no run {' or no run '.join(parts[1:])}.")
     except LivesenseError as error:
         return nothing_here(f"The logbook cannot be read: {error}")
     return nothing_here("There is no such screen.")
+
+
+def _is_number(part: str) -> bool:
+    return part.isdecimal() and len(part) < 12
 
 
 def _run_screen(analysis: RunAnalysis) -> Any:
@@ -239,8 +239,18 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     plots = run_data.plots(analysis) if to_s > from_s else []
     budgets = analysis.budgets() if plots else {}
     stands_on = [*run_chain.chain(analysis), calibration.calibration(analysis)] if plots else []
-    more = [run_pictures.band_of_pictures(analysis), *stands_on]
+    pictures = run_pictures.band_of_pictures(analysis)
+    more = [*bringup_screen.kept_band(run.stages()), pictures, *stands_on]
     return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, more)
+
+
+def _bringup_screen(desk: Desk | None, wanted: int | None) -> Any:
+    number, others = walk_data.chosen(desk, wanted) if desk is not None else (None, [])
+    if desk is None or number is None:
+        why = "Nothing is being recorded." if wanted is None else f"Run {wanted} is not being recorded."
+        return bringup_screen.no_bringup(why, "Start a recording; the bring-up then opens here.")
+    analysis = desk.run(number)
+    return bringup_screen.bringup(analysis.run.row, analysis.bench, others)
 
 
 def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:

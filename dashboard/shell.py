@@ -64,8 +64,9 @@ def shell() -> dmc.MantineProvider:
                         [
                             dcc.Link("Live", href="/", className="tab", id="tab-live"),
                             dcc.Link("Record", href="/record", className="tab", id="tab-record"),
-                            dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
+                            dcc.Link("Bring-up", href="/bringup", className="tab", id="tab-bringup"),
                             dcc.Link("Walk", href="/walk", className="tab", id="tab-walk"),
+                            dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
                             dcc.Link("Bench", href="/bench", className="tab", id="tab-bench"),
                         ],
                         **wild(aria_label="Screens"),

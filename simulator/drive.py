@@ -27,6 +27,10 @@ _STEP_S = 1.0 / CONTROL_HZ
 _TWO_PI = 2.0 * math.pi
 
 
+BLEEDER_S = 0.3
+"""Time constant of a bus whose supply is off: a bleeder across its capacitor."""
+
+
 class State(IntEnum):
     """What the drive reports of itself."""
 
@@ -50,6 +54,9 @@ class Phase:
     What is wrong meanwhile: ``open_phase`` names a line without current, ``negative`` is the share of the
     current that a winding fault turns backwards, ``supply_v`` is what the supply holds in place of its own
     voltage. ``coast``: a wanted speed of 0 switches the bridge off at once.
+
+    ``hold`` keeps a drive that starts from going on: aligned, or turning its field at ``hold_hz``. Without
+    ``powered`` the supply is off and the bus discharges.
     """
 
     name: str
@@ -63,6 +70,8 @@ class Phase:
     negative: float = 0.0
     supply_v: float | None = None
     coast: bool = False
+    hold: State | None = None
+    powered: bool = True
 
     @property
     def steps(self) -> int:
@@ -109,6 +118,7 @@ class Controls:
     align_s: float = 0.6
     start_a: float = 5.0
     start_hz_per_s: float = 45.0
+    hold_hz: float = 20.0
     handover_hz: float = 40.0
     release_hz: float = 25.0
     acceleration: float = 260.0
@@ -197,6 +207,8 @@ class Drive:
         self._jam_nm = 0.0
         self._bus_v = self._supply_v = self.bridge.supply_v
         self._coasts = False
+        self._hold: State | None = None
+        self._powered = True
         self._bus_a = self.bridge.idle_w / self.bridge.supply_v
         self._torque_nm = 0.0
 
@@ -228,6 +240,7 @@ class Drive:
         load_nm_s2 = phase.valve * self.pump.open_nm_s2
         self._supply_v = self.bridge.supply_v if phase.supply_v is None else phase.supply_v
         self._coasts = phase.coast
+        self._hold, self._powered = phase.hold, phase.powered
         load_share = 1.0 - math.exp(-_STEP_S / self.pump.hydraulic_s)
         jam_share = 1.0 - math.exp(-_STEP_S / 0.006)
         before = self._slow_state()
@@ -313,12 +326,12 @@ class Drive:
             case State.ALIGN:
                 if target_rad_s <= 0.0:
                     self._enter(State.OFF)
-                elif self._state_s >= controls.align_s:
+                elif self._state_s >= controls.align_s and self._hold is not State.ALIGN:
                     self._enter(State.START)
             case State.START:
                 if target_rad_s <= 0.0:
                     self._enter(State.OFF)
-                elif self._field_rad_s >= _TWO_PI * controls.handover_hz:
+                elif self._hold is not State.START and self._field_rad_s >= _TWO_PI * controls.handover_hz:
                     self._take_over()
             case State.BLOCKED:
                 if target_rad_s <= 0.0:
@@ -346,7 +359,8 @@ class Drive:
                 current_a = controls.align_a * min(1.0, self._state_s / (0.4 * controls.align_s))
                 return complex(current_a), 0.0, self._field_rad - self._rotor_rad
             case State.START:
-                self._field_rad_s += _TWO_PI * controls.start_hz_per_s * _STEP_S
+                if self._hold is not State.START or self._field_rad_s < _TWO_PI * controls.hold_hz:
+                    self._field_rad_s += _TWO_PI * controls.start_hz_per_s * _STEP_S
                 self._field_rad += self._field_rad_s * _STEP_S
                 return complex(controls.start_a), self._field_rad_s, self._field_rad - self._rotor_rad
             case _:
@@ -422,6 +436,10 @@ class Drive:
     def _bus(self) -> None:
         """Bus voltage behind the source's resistance; a drive that brakes charges the capacitor."""
         bridge = self.bridge
+        if not self._powered:
+            self._bus_v *= math.exp(-_STEP_S / BLEEDER_S)
+            self._bus_a = 0.0
+            return
         power_w = bridge.idle_w + 1.5 * (self._voltage_v * self._current_a.conjugate()).real
         if power_w > 0.0 and self._bus_v <= self._supply_v + 1e-9:
             root = math.sqrt(self._supply_v**2 - 4.0 * bridge.source_ohm * power_w)

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from simulator.drive import Bridge, Controls, Phase
+from simulator.drive import Bridge, Controls, Phase, State
 from simulator.motor import COOLANT_PUMP, Motor
 from simulator.waveform import DriveKind
 
@@ -58,6 +58,19 @@ BRING_UP = Scenario(
         Phase("start again", 3.5, rpm=2220.0, valve=0.6, note="start"),
         Phase("lower speed", 7.0, rpm=2220.0, valve=0.6, settle_s=1.0),
         Phase("stop again", 3.0, valve=0.6, note="stop"),
+    ),
+)
+
+STAGES = Scenario(
+    "stages",
+    "a bring-up stage by stage: bus off, bus on, align, open loop, closed loop, stop",
+    (
+        Phase("bus off", 20.0, powered=False, note="supply off, bus discharged"),
+        Phase("bus on", 15.0, note="bus on, gates off"),
+        Phase("align", 15.0, rpm=2940.0, valve=0.25, hold=State.ALIGN, note="align"),
+        Phase("open loop", 15.0, rpm=2940.0, valve=0.25, hold=State.START, note="open loop"),
+        Phase("closed loop", 20.0, rpm=2940.0, valve=0.25, note="closed loop"),
+        Phase("stop", 15.0, valve=0.25, note="stop"),
     ),
 )
 

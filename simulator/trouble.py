@@ -10,7 +10,7 @@ from dataclasses import replace
 
 from simulator.drive import Bridge, Controls, Phase
 from simulator.motor import COOLANT_PUMP
-from simulator.scenarios import BRING_UP, OVERLOAD, Scenario
+from simulator.scenarios import BRING_UP, OVERLOAD, STAGES, Scenario
 from simulator.waveform import DriveKind
 
 _RPM = 2400.0
@@ -129,6 +129,7 @@ SCENARIOS: dict[str, Scenario] = {
     scenario.name: scenario
     for scenario in (
         BRING_UP,
+        STAGES,
         OVERLOAD,
         PHASE_LOSS,
         STALL,

@@ -31,7 +31,7 @@
     const heading = element.querySelector("h1");
     document.title = (heading ? heading.textContent + " · " : "") + "livesense";
     for (const [id, screens] of [["tab-live", ["live"]], ["tab-runs", ["runs", "run", "compare"]], ["tab-walk", ["walk"]],
-      ["tab-record", ["record"]], ["tab-bench", ["bench"]]]) {
+      ["tab-record", ["record"]], ["tab-bench", ["bench"]], ["tab-bringup", ["bringup"]]]) {
       const tab = document.getElementById(id);
       if (!tab) continue;
       if (screens.includes(name)) tab.setAttribute("aria-current", "page");

@@ -141,7 +141,9 @@ def judge(stage: Stage, seen: Seen) -> Verdict:
         outcome = Outcome.UNDECIDED if Outcome.UNDECIDED in outcomes else Outcome.PASSED
     told = [check.text for check in checks if check.outcome is outcome and check.text]
     text = "; ".join(told or [check.text for check in checks if check.text])
-    return Verdict(stage, outcome, text[:1].upper() + text[1:] + ".", checks)
+    if text.split(" ")[0] not in {current.name for current in seen.currents}:
+        text = text[:1].upper() + text[1:]
+    return Verdict(stage, outcome, f"{text}.", checks)
 
 
 def _written(estimate: Estimate) -> str:

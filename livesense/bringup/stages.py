@@ -125,7 +125,7 @@ def expected(bench: Bench, stage: Stage) -> str:
                 f"{_names(currents)} stand still, within what the bench file's offsets allow",
             ]
         case Stage.WALK:
-            return "Each channel reads the current of its own lead, with its own sign, at its own scale."
+            return "each channel reads the current of its own lead, with its own sign, at its own scale."
         case Stage.ZERO_ON:
             said = [
                 _bus_on(bench, bus),
@@ -144,8 +144,7 @@ def expected(bench: Bench, stage: Stage) -> str:
                 said.append("speed within 2 % of what is commanded, no event, power out of the supply")
         case Stage.STOP:
             said = [f"{_names(currents)} back at their zeros", _bus_left(bench, bus)]
-    text = "; ".join(part for part in said if part)
-    return text[0].upper() + text[1:] + "."
+    return "; ".join(part for part in said if part) + "."
 
 
 def _names(names: Sequence[str]) -> str:
