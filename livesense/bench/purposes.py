@@ -95,7 +95,25 @@ PURPOSES: dict[str, dict[str, str]] = {
         ),
         "inductance_d": ("Inductance along the magnets. Not in this version."),
         "inductance_q": ("Inductance across the magnets. Not in this version."),
-        "flux_linkage": ("Flux linkage of the magnets. Not in this version."),
+        "flux_linkage": (
+            "Flux linkage of the magnets through one phase, peak; needs pole_pairs. At most "
+            "one of this and the next two."
+        ),
+        "torque_constant": ("Torque per current: N·m/A, Nm/A."),
+        "torque_constant_of": ("What current it is stated of: rms phase current or peak phase current."),
+        "voltage_constant": ("Voltage at no load per speed of the shaft: V/krpm, V·s/rad."),
+        "voltage_constant_of": (
+            "What voltage it is stated of: rms line voltage, peak line voltage, rms phase "
+            "voltage or peak phase voltage."
+        ),
+        "constant_tolerance": ("Its limit of error, whichever is stated."),
+        "resistance_tolerance": ("Limit of error of resistance."),
+        "resistance_at": ("Temperature at which resistance is stated."),
+        "winding_temperature": (
+            "The winding's temperature, or the channel that measures it: for the copper loss."
+        ),
+        "shaft_torque": ("Channel that measures torque, in N·m: for efficiency."),
+        "shaft_speed": ("Channel that measures the shaft's speed, in rpm or rad/s."),
     },
     "channel": {
         "name": ("A letter, then letters, digits, _ . -, at most 32 in all. Each once."),
@@ -253,6 +271,9 @@ PURPOSES: dict[str, dict[str, str]] = {
         ),
         "tms": ("Time multiplier of the curve."),
         "tau": ("Thermal time constant."),
+        "preload": (
+            "Current (rms) that was borne for long before the run began: the image starts as warm as that."
+        ),
         "i2t": (
             "Integral of the current squared that trips. Without a pickup every scan "
             "counts, offset and noise too."

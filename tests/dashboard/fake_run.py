@@ -179,6 +179,9 @@ class FakeRun:
     def restarts(self) -> list[RestartRow]:
         return list(self._state.restarts)
 
+    def stages(self) -> list[Any]:
+        return []
+
     def notes(self, *, newest: int | None = None) -> list[NoteRow]:
         return [NoteRow(n, self.row.started_wall_s + 5.0, None, "device", text)
                 for n, text in enumerate(self._state.notes)][-newest if newest else None:]  # fmt: skip
