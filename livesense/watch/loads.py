@@ -4,9 +4,10 @@ Windows lie at whole multiples of their length on the scan index, so they are th
 window of which more than half is missing tells nothing.
 
 *Overload*: √(mean of (iu² + iv² + iw²)/3), the rms of a balanced current, stays above ``limit`` for
-``hold``, in windows of 200 ms. *Standing* and *stall*: in windows of 20 ms the current is above ``limit`` and
-its vector stays within 30° of where it stood first, for ``hold``. For a stall a current that has stood since
-it began, out of none, is an alignment until it lasts for 3 s: only what comes from turning is told sooner.
+``hold``, in windows of 200 ms; it begins with the scan from which it is above. *Standing* and *stall*: in
+windows of 20 ms the current is above ``limit`` and its vector stays within 30° of where it stood first, for
+``hold``. For a stall a current that has stood since it began, out of none, is an alignment until it lasts for
+3 s: only what comes from turning is told sooner.
 """
 
 from __future__ import annotations
@@ -49,6 +50,8 @@ class LoadWatch(TripleWatch):
         self._window = max(1, round(seconds * rate_hz))
         self._align = scans_for(ALIGN_S, rate_hz) if rule.kind == "stall" else 0
         self._start = 0
+        self._before: tuple[int, int] | None = None
+        """Where the last window stopped, and from which scan on it was above the limit."""
         self._held: list[tuple[FloatArray, BoolArray]] = []
         self._forget()
 
@@ -65,6 +68,7 @@ class LoadWatch(TripleWatch):
     def _parted(self) -> None:
         # A part of a window is judged by itself or not at all; the vector may have turned meanwhile.
         self._held = []
+        self._before = None
 
     def _rows(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Row]:
         rows = []
@@ -92,16 +96,30 @@ class LoadWatch(TripleWatch):
         if rule.kind != "overload":
             stands = self._standing(complex(vector(values).sum()) / len(values), rms, count)
             beyond, held = beyond and stands, held and stands
+        onset = self._onset(squares.sum(axis=1) / 3, stop) if rule.kind == "overload" else None
         return Row(
             self._start,
             stop,
             rms,
             beyond,
             held,
+            onset=onset,
             clipped=bool(clipped.any()),
             square=round(rms * rms * count, DIGITS),
             over=round(max(0.0, rms * rms - rule.limit**2) * count, DIGITS),
         )
+
+    def _onset(self, squares: FloatArray, stop: int) -> int:
+        """Find the scan from which each is above the limit until the window's end, here or in the one before.
+
+        Where there is none (the phases are unlike, so that the squares swing) the window counts as a whole.
+        """
+        below = np.flatnonzero(squares <= self._rule.limit**2)
+        quiet = self._start + (int(below[-1]) + 1 if below.size else 0)
+        before, self._before = self._before, (stop, quiet)
+        if quiet == self._start and before is not None and before[0] == self._start:
+            return before[1]
+        return quiet if quiet < stop else self._start
 
     def _standing(self, mean: complex, rms: float, count: int) -> bool:
         """Tell whether the vector stands where it did, and has not only been aligned."""

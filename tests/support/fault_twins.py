@@ -174,6 +174,25 @@ def slow_windows(stretches, size):
     return found
 
 
+def slow_rise(windows, number, limit, stretches):
+    """Scan from which the squares of the currents stay above the limit up to a window's end."""
+    first, stop, rows = windows[number]
+
+    def rise(begin, values):
+        at = len(values)
+        while at > 0 and sum(x * x for x in values[at - 1]) / 3 > limit * limit:
+            at -= 1
+        return begin + at
+
+    found = rise(first, rows)
+    if found == first and number:
+        begin, end, before = windows[number - 1]
+        parted = any(at == first for at, _ in stretches)
+        if end == first and not parted:
+            return rise(begin, before)
+    return found if found < stop else first
+
+
 def slow_standing(windows, limit, align):
     """Tell of each window whether the vector stands: within 30° of where it stood first."""
     told, anchor, stood, turned = [], None, 0, False

@@ -7,7 +7,15 @@ import math
 
 import numpy as np
 import pytest
-from fault_twins import slow_faults, slow_levels, slow_onset, slow_standing, slow_turns, slow_windows
+from fault_twins import (
+    slow_faults,
+    slow_levels,
+    slow_onset,
+    slow_rise,
+    slow_standing,
+    slow_turns,
+    slow_windows,
+)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -162,10 +170,11 @@ def twin(kind, stretches):
         stands = [True] * len(windows)
         if kind != "overload":
             stands = slow_standing(windows, found.limit, align)
-        for (start, stop, values), standing in zip(windows, stands, strict=True):
+        for number, ((start, stop, values), standing) in enumerate(zip(windows, stands, strict=True)):
             rms = math.sqrt(np.mean(np.sum(values**2, axis=1)) / 3)
             over, held = rms > found.limit, rms > found.release
-            rows.append((start, stop, rms, standing and over, standing and held, True))
+            onset = slow_rise(windows, number, found.limit, stretches) if kind == "overload" else start
+            rows.append((start, stop, rms, standing and over, standing and held, True, onset))
     need = max(1, math.ceil(found.hold_s * RATE_HZ - 1e-9))
     calm = math.ceil(found.release_hold_s * RATE_HZ - 1e-9)
     told = slow_faults(rows, gaps, max(1, found.cycles), need, calm, last)
