@@ -28,7 +28,13 @@ GRID_OPTIONS: dict[str, Any] = {
         "headerCheckbox": False,
         "enableClickSelection": False,
     },
-    "selectionColumnDef": {"width": 44, "minWidth": 44, "maxWidth": 44, "resizable": False},
+    "selectionColumnDef": {
+        "headerName": "Chosen",
+        "width": 44,
+        "minWidth": 44,
+        "maxWidth": 44,
+        "resizable": False,
+    },
 }
 
 

@@ -73,10 +73,10 @@
           return box;
         }));
       const list = document.getElementById("compare-changed");
-      list.replaceChildren(changed.length ? this.plain(["What", "First", "Second"], changed.map((row) => [row.what, row.first, row.second]), "What changed")
+      list.replaceChildren(changed.length ? this.plain(["What", "First", "Second"], changed.map((row) => [row.what, row.first, row.second]), "Table of what changed")
         : LS.el("p", "advice", "Nothing that is written down: board, firmware, bench file and calibrations are the same."));
       document.getElementById("compare-conditions").replaceChildren(
-        conditions.length ? this.table(["Condition", "First", "Second", "Difference", ""], conditions, "Conditions") : LS.el("p", "advice", "None that both runs measured."));
+        conditions.length ? this.table(["Condition", "First", "Second", "Difference", ""], conditions, "Table of the conditions") : LS.el("p", "advice", "None that both runs measured."));
     }
 
     table(head, rows, label) {

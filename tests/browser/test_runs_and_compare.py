@@ -1,0 +1,215 @@
+"""Runs, two of them side by side, pictures and replay, in a browser on a logbook that a recorder wrote."""
+
+import subprocess
+import sys
+import threading
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from picture_bytes import png
+
+from dashboard.app import Server, Settings
+from livesense.cli.main import main
+from livesense.logbook.pictures import add_picture
+from livesense.logbook.reader import Logbook
+from simulator.main import BENCH
+
+HOSTILE = '<img src=x onerror="alert(1)">$x$ %{y}'
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
+    """Two runs of the pump: one with a bench file that says 4 mΩ, and a name that means harm."""
+    folder = tmp_path_factory.mktemp("runs")
+    sent, other = folder / "sim.bin", folder / "other.toml"
+    assert main(["simulate", "--speed", "max", "--duration", "8s", "--outlet", f"file:{sent}"]) == 0
+    other.write_text(BENCH.read_text(encoding="utf-8").replace('"5 mΩ"', '"4 mΩ"'), encoding="utf-8")
+    for bench, name in ((BENCH, "as it is"), (other, HOSTILE)):
+        said = ["record", str(bench), "--port", f"file:{sent}", "--until-closed", "--quiet", "--name", name]
+        assert main([*said, "--logbook", str(folder / "runs.db")]) == 0
+    return folder / "runs.db"
+
+
+@pytest.fixture
+def book(recorded, tmp_path):
+    from livesense.logbook.copying import copy_run
+
+    path = tmp_path / "book.db"
+    with Logbook(recorded) as logbook:
+        for number in (1, 2):
+            copy_run(logbook, number, path, lambda *_: None)
+    return path
+
+
+@pytest.fixture
+def page_on(window):
+    """Open a path of a page on a logbook."""
+    servers = []
+
+    def page_on(book, path, scheme="light", width=1440):
+        server = Server(Settings(book, token="t"))
+        thread = threading.Thread(target=server.run)
+        thread.start()
+        servers.append((server, thread))
+        screen = window(scheme, width)
+        screen.page.goto(server.url)
+        screen.page.goto(server.address + path)
+        return screen
+
+    yield page_on
+    for server, thread in servers:
+        server.close()
+        thread.join(10)
+        assert not thread.is_alive()
+
+
+def choose(screen, *numbers):
+    for number in numbers:
+        screen.page.locator(f".ag-row[row-id='{number}'] input[type=checkbox]").check()
+    screen.wait(f"document.getElementById('runs-acts').dataset.chosen === '{len(numbers)}'")
+
+
+READY = {
+    "runs": "document.querySelectorAll('.ag-row a').length >= 2",
+    "compare/1/2": "!!(window.livesense?.compare?.drawn && document.querySelector('#compare-pairs td'))",
+    "runs/1": "!!(window.livesense?.run?.found && livesense.run.stretches.marks.length)",
+}
+
+
+def test_two_runs_are_chosen_and_laid_over_one_another(book, page_on):
+    screen = page_on(book, "runs")
+    screen.wait(READY["runs"])
+    # It can be reached before it can do anything, and says what it wants.
+    screen.page.get_by_role("button", name="Compare two").focus()
+    screen.page.keyboard.press("Enter")
+    screen.wait("document.getElementById('runs-said').textContent.includes('Choose two runs')")
+    choose(screen, 1, 2)
+    screen.page.get_by_role("button", name="Compare two").click()
+    screen.wait("location.pathname === '/compare/1/2'")
+    screen.wait(READY["compare/1/2"])
+    assert "differ" in screen.text("#compare-say")
+    assert "iu: shunt" in screen.text("#changed") and "4 mΩ" in screen.text("#changed")
+    screen.page.get_by_role("button", name="current begins to flow").click()
+    screen.wait("livesense.compare.alignment.key === 'start' && livesense.compare.drawn >= 2")
+    # The same codes through 4 mΩ are 5/4 of the amperes, wherever both are known.
+    ratio = screen.page.evaluate(
+        """() => {
+          const [a, b] = livesense.compare.plot.data;
+          let most = 0, at = 0;
+          a.y.forEach((v, i) => { if (v > most) { most = v; at = i; } });
+          return b.y[at] / a.y[at];
+        }"""
+    )
+    assert ratio == pytest.approx(1.25, rel=0.02)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", list(READY))
+def test_axe_finds_nothing_and_nothing_scrolls_sideways(book, page_on, path, scheme):
+    add_picture(book, 1, "bench.png", png(40, 30))
+    for width in (1440, 390):
+        screen = page_on(book, path, scheme, width)
+        screen.wait(READY[path])
+        found = Axe().run(screen.page)
+        assert found.violations_count == 0, found.generate_report()
+        assert screen.page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "scrolls sideways"
+
+
+@pytest.mark.slow
+def test_runs_are_found_and_deleted_after_a_question(book, page_on):
+    screen = page_on(book, "runs")
+    screen.wait(READY["runs"])
+    field = screen.page.get_by_label("Find by name")
+    field.fill("as IT is")
+    screen.wait("document.getElementById('runs-count').textContent === '1 of 2 runs'")
+    screen.wait("document.querySelectorAll('.ag-center-cols-container .ag-row').length === 1")
+    field.fill("")
+    screen.wait("document.getElementById('runs-count').textContent === '2 runs'")
+    choose(screen, 2)
+    screen.page.get_by_role("button", name="Delete …").click()
+    assert HOSTILE in screen.text("dialog")
+    assert Axe().run(screen.page).violations_count == 0
+    screen.page.keyboard.press("Escape")
+    screen.wait("!document.querySelector('dialog')")
+    with Logbook(book) as logbook:
+        assert len(logbook.runs()) == 2
+    screen.page.get_by_role("button", name="Delete …").click()
+    screen.page.get_by_role("button", name="Delete this run for good").click()
+    screen.wait("document.querySelectorAll('.ag-center-cols-container .ag-row').length === 1")
+    with Logbook(book) as logbook:
+        assert [row.number for row in logbook.runs()] == [1]
+
+
+@pytest.mark.slow
+def test_names_that_mean_harm_stay_text_on_these_screens(book, page_on):
+    dialogs = []
+    for path in ("runs", "compare/1/2", "runs/2"):
+        screen = page_on(book, path)
+        screen.page.on("dialog", lambda d: (dialogs.append(d.message), d.dismiss()))
+        screen.wait(READY.get(path, "!!(window.livesense?.run?.found && livesense.run.held)"))
+        assert HOSTILE in screen.text("#screen")
+        assert screen.page.locator("img[src='x']").count() == 0
+    assert not dialogs
+
+
+@pytest.mark.slow
+def test_a_picture_is_drawn_anew_kept_shown_and_removed(book, page_on):
+    screen = page_on(book, "runs/1")
+    screen.wait(READY["runs/1"])
+    chosen = {"name": "bench.png", "mimeType": "image/png", "buffer": png(2000, 500)}
+    screen.page.locator("#picture-file").set_input_files(chosen)
+    screen.wait("document.querySelector('#run-pictures img')?.naturalWidth === 1600")
+    assert screen.page.locator("#run-pictures img").get_attribute("alt") == "bench.png"
+    bad = {"name": "bench.png", "mimeType": "image/png", "buffer": b"<svg onload=alert(1)>"}
+    screen.page.locator("#picture-file").set_input_files(bad)
+    screen.wait("document.getElementById('picture-said').textContent.startsWith('That is no picture')")
+    screen.page.get_by_role("button", name="Remove bench.png").click()
+    screen.page.get_by_role("button", name="Remove it").click()
+    screen.wait("!document.querySelector('#run-pictures img')")
+
+
+@pytest.mark.slow
+def test_a_long_run_zooms_from_all_to_single_scans(book, page_on):
+    screen = page_on(book, "runs/1")
+    screen.wait(READY["runs/1"])
+    for span in ("2, 8", "6, 6.2", "6.1, 6.102"):
+        before = screen.page.evaluate("livesense.run.zoomed")
+        screen.page.evaluate(f"livesense.run.view({span})")
+        screen.wait(f"livesense.run.zoomed > {before}")
+    # Twice the visible two milliseconds at 20 kS/s.
+    assert screen.page.evaluate("livesense.run.held.times[0].length") == pytest.approx(80, abs=2)
+    assert screen.page.evaluate("!livesense.run.held.reduced")
+
+
+@pytest.mark.slow
+def test_a_replayed_run_is_seen_as_if_live(recorded, tmp_path, page_on):
+    from livesense.analysis import RunAnalysis
+    from livesense.outlets import open_outlet
+    from livesense.replay.playing import Sent, play
+    from livesense.replay.timeline import Tape
+
+    outlet, stop, path = open_outlet("tcp:0"), threading.Event(), tmp_path / "again.db"
+
+    def send():
+        with Logbook(recorded) as logbook:
+            tape = Tape(RunAnalysis(logbook, 1), 4.0, 8.0)
+            while outlet.wait_for_receiver(stop):
+                play(tape.pieces(), outlet, stop, 1.0, Sent())
+
+    said = ["record", str(BENCH), "--port", outlet.address, "--quiet", "--logbook", str(path)]
+    player = threading.Thread(target=send)
+    player.start()
+    recorder = subprocess.Popen([sys.executable, "-m", "livesense.cli.main", *said])
+    try:
+        screen = page_on(path, "")
+        screen.wait("!!(window.livesense?.live?.frames > 10)")
+        screen.wait("/^Running|^Recording/.test(document.getElementById('say').textContent)")
+        screen.wait("livesense.live.shown.steady")
+    finally:
+        stop.set()
+        outlet.close(stop)
+        recorder.terminate()
+        recorder.wait(30)
+        player.join(10)
+    assert not player.is_alive()
