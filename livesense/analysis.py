@@ -303,6 +303,12 @@ class RunAnalysis:
             "calibration_warnings": list(self.in_use.warnings),
         }
 
+    def windings(self, from_s: float | None = None, to_s: float | None = None) -> dict[str, Any]:
+        """Time constants, resistance and inductance; the keys are those of docs/scripting.md."""
+        from livesense.winding_facts import winding_facts
+
+        return winding_facts(self, from_s, to_s)
+
     def trends(
         self, from_s: float | None = None, to_s: float | None = None, resolution: str = "auto"
     ) -> dict[str, Any]:
