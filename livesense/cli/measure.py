@@ -61,9 +61,8 @@ def _winding(facts: dict[str, Any], *, as_json: bool) -> int:
         inductance = "" if row["inductance"] is None else f", inductance {quantity(row['inductance'])}"
         print(f"{span}: time constant {quantity(row['time_constant'])}{inductance}")
     if not facts["steps"]:
-        print(
-            "No current goes out by an exponential at the borders of standstill and align; look elsewhere with --from and --to."
-        )
+        print("No current goes out by an exponential at the borders of standstill and align;")
+        print("look elsewhere with --from and --to.")
     if facts["resistance"] is not None:
         print(f"resistance of a phase, held in place: at most {quantity(facts['resistance'])}")
     print(f"It takes {facts['assumes']}.")

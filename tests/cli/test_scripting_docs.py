@@ -72,6 +72,13 @@ def test_trends(livesense: Command, answers: dict[str, Any]) -> None:
     assert in_examples(section) == set(keys(told)) | {"iu", "phase_power", "input_power"}
 
 
+def test_windings(livesense: Command, answers: dict[str, Any]) -> None:
+    told = livesense("measure", "last", "--winding", "--from", "0", "--json").json
+    section = part(sections()["measure"], "measure RUN --winding")
+    quantity = {"value", "u", "unit"}
+    assert in_examples(section) - quantity - {"iu", "iv", "iw"} == set(keys(told)) - quantity
+
+
 def test_ports(livesense: Command, monkeypatch: pytest.MonkeyPatch) -> None:
     from livesense.link import ports
 

