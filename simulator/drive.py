@@ -25,6 +25,8 @@ from simulator.motor import COOLANT_PUMP, Motor
 CONTROL_HZ = 4000
 _STEP_S = 1.0 / CONTROL_HZ
 _TWO_PI = 2.0 * math.pi
+EMPTY_V = 0.01
+"""What the leakage of the sense electronics holds on an empty bus."""
 
 
 BLEEDER_S = 0.3
@@ -56,7 +58,8 @@ class Phase:
     voltage. ``coast``: a wanted speed of 0 switches the bridge off at once.
 
     ``hold`` keeps a drive that starts from going on: aligned, or turning its field at ``hold_hz``. Without
-    ``powered`` the supply is off and the bus discharges.
+    ``powered`` the supply is off and the bus discharges. ``pushed_a`` is what a laboratory supply pushes into
+    the leads of U, V, W past the bridge.
     """
 
     name: str
@@ -72,6 +75,7 @@ class Phase:
     coast: bool = False
     hold: State | None = None
     powered: bool = True
+    pushed_a: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
     @property
     def steps(self) -> int:
@@ -187,6 +191,7 @@ class Drive:
         controls: Controls | None = None,
         *,
         rotor_rad: float = 2.0,
+        bus_v: float | None = None,
     ) -> None:
         self.motor = motor
         self.pump = pump or Pump()
@@ -205,11 +210,11 @@ class Drive:
         self._held_s = 0.0
         self._load_nm_s2 = 0.0
         self._jam_nm = 0.0
-        self._bus_v = self._supply_v = self.bridge.supply_v
+        self._bus_v = self._supply_v = self.bridge.supply_v if bus_v is None else bus_v
         self._coasts = False
         self._hold: State | None = None
         self._powered = True
-        self._bus_a = self.bridge.idle_w / self.bridge.supply_v
+        self._bus_a = self.bridge.idle_w / self.bridge.supply_v if bus_v is None else 0.0
         self._torque_nm = 0.0
 
     def advance(self, pieces: Iterable[tuple[int, Phase]]) -> Trajectory:
@@ -437,7 +442,7 @@ class Drive:
         """Bus voltage behind the source's resistance; a drive that brakes charges the capacitor."""
         bridge = self.bridge
         if not self._powered:
-            self._bus_v *= math.exp(-_STEP_S / BLEEDER_S)
+            self._bus_v = max(EMPTY_V, self._bus_v * math.exp(-_STEP_S / BLEEDER_S))
             self._bus_a = 0.0
             return
         power_w = bridge.idle_w + 1.5 * (self._voltage_v * self._current_a.conjugate()).real

@@ -125,6 +125,21 @@ LOOP_OFFSET = _story(
 
 BURSTS = _story("bursts", "the device sends 500 scans of each 2000", burst=(500, 2000))
 
+_OFF = Phase("off", 20.0, powered=False, note="supply off, bus empty, motor at rest")
+
+DE_ENERGISED = Scenario("de-energised", "supply off, bus empty, motor at rest: for zeros", (_OFF,))
+
+WALK = Scenario(
+    "walk",
+    "supply off; a laboratory supply pushes 1 A from U to V, from V to W, from W to U",
+    (
+        replace(_OFF, name="rest", seconds=8.0),
+        replace(_OFF, name="U-V", seconds=8.0, pushed_a=(1.0, -1.0, 0.0), note="1 A into U, out of V"),
+        replace(_OFF, name="V-W", seconds=8.0, pushed_a=(0.0, 1.0, -1.0), note="1 A into V, out of W"),
+        replace(_OFF, name="W-U", seconds=8.0, pushed_a=(-1.0, 0.0, 1.0), note="1 A into W, out of U"),
+    ),
+)
+
 SCENARIOS: dict[str, Scenario] = {
     scenario.name: scenario
     for scenario in (
@@ -145,5 +160,7 @@ SCENARIOS: dict[str, Scenario] = {
         POLE_PAIRS,
         LOOP_OFFSET,
         BURSTS,
+        DE_ENERGISED,
+        WALK,
     )
 }

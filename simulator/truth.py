@@ -16,6 +16,7 @@ import numpy as np
 from numpy.lib import format as npy
 
 from livesense.errors import UsageError
+from simulator.drive import Phase
 from simulator.over_limit import HOLD_S, RELEASE, RELEASE_HOLD_S, OverLimit, OverLimitFinder
 from simulator.sensing import FAST, NOMINAL, SLOW
 from simulator.steady import SteadyStretch
@@ -134,11 +135,14 @@ class TruthWriter:
             }
             | {"valve": phase.valve, "jam_nm": phase.jam_nm, "starts_again": mark.again}
             | {"open_phase": phase.open_phase or None, "negative_share": phase.negative}
-            | {"supply_v": phase.supply_v or self._world.drive.bridge.supply_v, "coast": phase.coast}
+            | {"supply_v": self._supply_v(phase), "coast": phase.coast, "pushed_a": list(phase.pushed_a)}
         )
         if phase.settle_s is not None:
             from_s = mark.time_s + phase.settle_s
             self._spans.append(_Span(phase.name, from_s, mark.time_s + phase.seconds))
+
+    def _supply_v(self, phase: Phase) -> float:
+        return self._world.drive.bridge.supply_v if phase.supply_v is None else phase.supply_v
 
     def _feed_steady(self, chunk: Chunk, count: int) -> None:
         rate_hz = self._world.rate_hz

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simulator.drive import CONTROL_HZ, Drive, Phase, Trajectory
+from simulator.drive import CONTROL_HZ, EMPTY_V, Drive, Phase, Trajectory
 from simulator.scenarios import Scenario
 from simulator.sensing import FAST, SenseChain, draw_errors
 from simulator.waveform import DriveKind, Grid, Waveform
@@ -104,6 +104,8 @@ class World:
             bridge=scenario.bridge,
             controls=scenario.controls,
             rotor_rad=float(rotor_random.uniform(0.0, 2.0 * np.pi)),
+            # A story that begins with the supply off begins with a bus that has emptied.
+            bus_v=None if scenario.phases[0].powered else EMPTY_V,
         )
         self.waveform = Waveform(
             self.drive,
@@ -129,7 +131,10 @@ class World:
         self._warm(trajectory)
         grid = self._with_faults(self.waveform.grid(trajectory, self._instants_s), pieces)
         instants_s = self.chain.instants_s
-        seen_a = self.waveform.currents(grid, [at_s - self.chain.late_s for at_s in instants_s[:3]])
+        pushed_a = self._pushed(pieces)
+        seen_a = (
+            self.waveform.currents(grid, [at_s - self.chain.late_s for at_s in instants_s[:3]]) + pushed_a
+        )
         codes = np.empty((len(self._instants_s), len(FAST)), dtype=np.uint16)
         for column, name in enumerate(FAST[:3]):
             seen = seen_a[:, column] + self.scenario.loop_offset_a[self.waveform.order[column]]
@@ -144,12 +149,22 @@ class World:
             time_s=time_s,
             codes=codes,
             slow=slow,
-            current_a=self.waveform.currents(grid, instants_s[:3]) if self._truth else none,
-            mean_a=self.waveform.currents(grid, (0.0, 0.0, 0.0), ripple=False) if self._truth else none,
+            current_a=self.waveform.currents(grid, instants_s[:3]) + pushed_a if self._truth else none,
+            mean_a=self.waveform.currents(grid, (0.0, 0.0, 0.0), ripple=False) + pushed_a
+            if self._truth
+            else none,
             grid=grid,
             sink_c=sink_c,
             marks=tuple(marks),
         )
+
+    def _pushed(self, pieces: list[tuple[int, Phase]]) -> Floats:
+        """Tell what a laboratory supply pushes through the sensors: ``(n, 3)``, of one piece ``(3,)``."""
+        pushed_a = np.array([phase.pushed_a for _, phase in pieces])[:, list(self.waveform.order)]
+        if len(pieces) == 1:
+            return np.asarray(pushed_a[0])
+        step = (self._instants_s * CONTROL_HZ + 1e-9).astype(np.int64)
+        return np.asarray(np.repeat(pushed_a, [steps for steps, _ in pieces], axis=0)[step])
 
     def _with_faults(self, grid: Grid, pieces: list[tuple[int, Phase]]) -> Grid:
         """Lay over the scans what is wrong in the phases of the story that they fall into."""

@@ -431,14 +431,14 @@ def drift(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
         course = _course(usable, alive)
         if course is None:
             continue
-        times, means = course
+        times, means, random = course
         changes = {}
         for k, c in enumerate(alive):
-            change, share, u = _trend(times, means[:, k])
+            change, share, u = _trend(times, means[:, k], random[:, k])
             if share > TREND and abs(change) > LIMIT * math.hypot(c.u_zero, u):
                 changes[c.name] = change
         if len(alive) == 3:
-            total, share, u = _trend(times, means.sum(axis=1))
+            total, share, u = _trend(times, means.sum(axis=1), np.linalg.norm(random, axis=1))
             scale = math.hypot(*(c.u_own * float(np.ptp(means[:, k])) for k, c in enumerate(alive)))
             # One zero that moves is enough; scales act on whatever current has changed meanwhile.
             limit = math.hypot(max(c.u_zero for c in alive), scale, u)
@@ -450,29 +450,36 @@ def drift(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Find
     return found
 
 
-def _course(looks: Sequence[Look], alive: Sequence[Sensed]) -> tuple[np.ndarray, np.ndarray] | None:
-    """Middle times ``(p,)`` and means ``(p, channels)`` of whole cycles."""
-    times, rows = [], []
+def _course(
+    looks: Sequence[Look], alive: Sequence[Sensed]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Middle times ``(p,)``, means ``(p, channels)`` of whole cycles, and their random uncertainties."""
+    times, rows, random = [], [], []
     for one in looks:
         for part in one.pieces:
             times.append(one.stretch.start_s + 0.5 * (part.start + part.stop) / one.stretch.rate_hz)
             rows.append([one.seen[c.name].mean + float(one.residual(c.name)[part].mean()) for c in alive])
+            random.append([one.seen[c.name].u_mean for c in alive])
     if len(rows) < 4:
         return None
-    return np.array(times), np.array(rows)
+    return np.array(times), np.array(rows), np.array(random)
 
 
-def _trend(times: np.ndarray, values: np.ndarray) -> tuple[float, float, float]:
-    """Change from first to last time by a straight line, its share of the variance, and its uncertainty."""
-    t = times - times.mean()
-    v = values - values.mean()
-    whole = float(v @ v)
+def _trend(times: np.ndarray, values: np.ndarray, u: np.ndarray) -> tuple[float, float, float]:
+    """Change from first to last time by a straight line, its share of the variance, and its uncertainty.
+
+    Weighted by ``u`` ``(p,)``; the uncertainty is that of the scatter about the line (JCGM 100:2008, H.3).
+    """
+    weight = 1 / np.maximum(u, 1e-3 * float(u.max()) + 1e-300) ** 2
+    weight = weight / weight.sum()
+    t, v = times - weight @ times, values - weight @ values
+    whole, squares = float(weight @ v**2), float(weight @ t**2)
     if whole == 0.0:
         return 0.0, 0.0, 0.0
-    slope = float(t @ v / (t @ t))
+    slope = float(weight @ (t * v)) / squares
     seconds, left = float(times[-1] - times[0]), v - slope * t
-    u = math.sqrt(float(left @ left) / (len(t) - 2) / float(t @ t)) * seconds
-    return slope * seconds, slope**2 * float(t @ t) / whole, u
+    u_slope = math.sqrt(float(weight @ left**2) / (len(t) - 2) / squares)
+    return slope * seconds, slope**2 * squares / whole, u_slope * seconds
 
 
 def _drifting(c: Sensed, change: float, seconds: float) -> Finding:

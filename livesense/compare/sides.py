@@ -16,6 +16,9 @@ from livesense.measures.noise_band import noise_in_band
 from livesense.measures.sine_fit import SineFit, fit_line
 from livesense.samples import Estimate, FloatArray
 
+HIGHEST_HARMONIC = 100
+"""Harmonics that are taken for no noise (common practice, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Side:
@@ -93,5 +96,7 @@ def _without_line(values: FloatArray, rate_hz: float) -> FloatArray | None:
         return None
     fit = fit_line(values, rate_hz)
     if isinstance(fit, SineFit):
-        return fit.residual
+        # The line is found; now all its harmonics below half the scan rate are taken off, which are no noise.
+        whole = fit_line(values, rate_hz, harmonics=HIGHEST_HARMONIC, frequency_hz=fit.frequency_hz.value)
+        return whole.residual if isinstance(whole, SineFit) else fit.residual
     return values - values.mean(axis=0) if fit.quiet else None

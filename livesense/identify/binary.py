@@ -66,7 +66,6 @@ class FoundRecord:
     of: int
     checked: int
     bits: int | None
-    left_aligned: int
     confidence: float
     check_big: bool = False
     check_over_sync: bool = False
@@ -158,7 +157,6 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         framing.of,
         len(rows),
         bits,
-        aligned,
         confidence,
         framing.check_big,
         framing.over_sync,

@@ -135,12 +135,6 @@ class Logbook:
         """
         return calibrations.newest(self.select, bench_name, boards, before_wall_s)
 
-    def calibrations_of_other_boards(
-        self, bench_name: str, boards: Mapping[str, str], before_wall_s: float | None = None
-    ) -> list[CalibrationRow]:
-        """Find calibrations of channels that have none on their own board."""
-        return calibrations.of_other_boards(self.select, bench_name, boards, before_wall_s)
-
     def calibration_history(self, bench_name: str) -> list[CalibrationRow]:
         """List the calibrations of a bench, whatever their board, the newest first."""
         return calibrations.history(self.select, bench_name)

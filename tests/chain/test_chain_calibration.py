@@ -17,7 +17,6 @@ from livesense.chain.calibration import (
     Scale,
     Zero,
     fit_scale,
-    relative_gains,
 )
 from livesense.samples import CodeType, GroupInfo
 
@@ -267,47 +266,3 @@ def test_two_standard_uncertainties_hold_the_truth(channel: Make, with_zero: boo
     held = [drawn(random, i, with_zero=with_zero, count=count) for _ in range(500)]
     # Two rectangular errors and some noise: 95 % of a normal one, more here.
     assert np.mean(held) >= 0.95
-
-
-# One current through several channels
-
-
-def test_relative_gains_of_channels_in_series() -> None:
-    true = np.array([1.01, 0.98, 1.004, 1.006])
-    currents = np.array([-8.0, 3.0, 11.0])
-    gains, u = relative_gains(np.outer(currents, true), np.full((3, 4), 1e-3))
-    assert gains == pytest.approx(true / true.mean(), rel=1e-12)
-    assert u == pytest.approx(np.full(4, 1e-3 / np.sqrt(np.sum(currents**2)) * np.sqrt(3 / 4)), rel=0.02)
-    shifted, _ = relative_gains(
-        np.outer(currents, true) + np.array([0.5, 0, -0.3, 0]), np.full((3, 4), 1e-3), zeroed=False
-    )
-    assert shifted == pytest.approx(true / true.mean(), rel=1e-12)
-
-
-def test_relative_gains_spread_as_they_say() -> None:
-    random = np.random.default_rng(11)
-    true, noise = np.array([1.0, 0.99, 1.01]), np.array([0.004, 0.01, 0.002])
-    found = []
-    for _ in range(2000):
-        readings = np.outer([6.0, -9.0], true) + random.normal(0, noise, (2, 3))
-        gains, u = relative_gains(readings, np.broadcast_to(noise, (2, 3)))
-        found.append(gains)
-    assert np.mean(found, axis=0) == pytest.approx(true / true.mean(), abs=1e-4)
-    # Weights of the rank-one part are equal, so the noisiest channel spreads a little into the others.
-    assert np.std(found, axis=0) == pytest.approx(u, rel=0.1)
-
-
-@pytest.mark.parametrize(
-    ("readings", "u", "message"),
-    [
-        (np.ones((3, 1)), np.ones((3, 1)), "two or more channels"),
-        (np.ones(3), np.ones(3), "two or more channels"),
-        (np.ones((3, 2)), np.ones((2, 2)), "two or more channels"),
-        (np.ones((3, 2)), np.full((3, 2), np.nan), "two or more channels"),
-        (np.full((3, 2), 0.01), np.ones((3, 2)), "no common current"),
-        (np.zeros((3, 2)), np.ones((3, 2)), "no common current"),
-    ],
-)
-def test_relative_gains_that_cannot_be_told(readings: np.ndarray, u: np.ndarray, message: str) -> None:
-    with pytest.raises(ValueError, match=message):
-        relative_gains(readings, u)

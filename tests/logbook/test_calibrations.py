@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from livesense.errors import LogbookError
+from livesense.logbook.calibrations import of_other_boards
 from livesense.logbook.reader import Logbook
 from livesense.logbook.rows import CalibrationRow, PointRow, RevisionRow
 from livesense.logbook.writer import LogbookWriter
@@ -58,9 +59,9 @@ def test_a_calibration_belongs_to_its_board(writer: LogbookWriter, read: Read) -
     assert [row.wall_s for row in read().calibrations(BENCH, {"iu": "A3"})] == [10.0]
     assert [row.wall_s for row in read().calibrations(BENCH, {"iu": ""})] == [20.0]
     assert read().calibrations(BENCH, {"iu": "B1"}) == []
-    others = read().calibrations_of_other_boards(BENCH, {"iu": "B1", "iv": "A3"})
+    others = of_other_boards(read().select, BENCH, {"iu": "B1", "iv": "A3"})
     assert [(row.channel, row.board) for row in others] == [("iu", "")]
-    assert read().calibrations_of_other_boards(BENCH, {"iu": "A3"}) == []
+    assert of_other_boards(read().select, BENCH, {"iu": "A3"}) == []
 
 
 def test_calibrations_are_kept_all_or_none(writer: LogbookWriter, read: Read) -> None:

@@ -15,6 +15,7 @@ import pytest
 
 from livesense.measures.rotation import rotation
 from livesense.measures.stretches import find_stretches
+from simulator.drive import Drive, Phase
 from simulator.main import run
 from simulator.trouble import SCENARIOS
 from simulator.world import World
@@ -248,3 +249,32 @@ def test_a_burst_may_begin_anywhere_in_a_chunk():
 @pytest.mark.parametrize("name", [n for n in SCENARIOS if n not in ("soak", "stages")])
 def test_a_story_ends_at_rest(name):
     assert SCENARIOS[name].phases[-1].rpm == 0 and 5 < SCENARIOS[name].seconds < 40
+
+
+def test_without_power_there_are_zeros_to_take(tmp_path, livesense):
+    (tmp_path / "pump.toml").write_text(played.BENCH_TEXT, encoding="utf-8")
+    _, stream = simulated(tmp_path, "de-energised", 4.0, rate_hz=2000)
+    told = livesense("zero", "pump.toml", "--port", f"file:{stream}", "--json")
+    assert told.code == 0, told.err
+    assert {"iu", "iv", "iw", "ibus"} <= set(told.json["channels"])
+
+
+def test_a_supply_off_empties_the_bus():
+    rows = Drive().advance([(400, Phase("on", 0.1)), (20_000, Phase("off", 5.0, powered=False))])
+    assert rows.bus_v[400] > 23.5
+    assert 0.0 < rows.bus_v[-1] < 0.2
+    assert np.all(np.diff(rows.bus_v[401:]) <= 0)
+
+
+def test_the_walk_is_proven_by_what_is_pushed(tmp_path, livesense):
+    (tmp_path / "pump.toml").write_text(played.BENCH_TEXT, encoding="utf-8")
+    lines, stream = simulated(tmp_path, "walk", 24.0, rate_hz=1000)
+    assert [line["pushed_a"] for line in lines if line["kind"] == "phase"][1] == [1.0, -1.0, 0.0]
+    recorded = livesense("record", "pump.toml", "--port", f"file:{stream}", "--until-closed", "--json")
+    assert recorded.code == 0, recorded.err
+    words = ("walk", "pump.toml", "--run", "last", "--at", "rest=1-7,U-V=9-15,V-W=17-23", "--json")
+    told = livesense(*words, "--current", "1.000 A", "--reference-error", "0.5 %")
+    assert told.code == 0, told.err
+    assert {name: c["verdict"] for name, c in told.json["channels"].items()} == dict.fromkeys(
+        ("iu", "iv", "iw"), "proven"
+    )
