@@ -332,7 +332,16 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             asked = read_asked(said)
             if problems(asked):
                 raise UsageError("expected what was pushed: correct the fields first")
-            text = as_json({"windows": asked.windows, "current": asked.current, "errors": asked.errors})
+            given = _given(asked)
+            text = as_json(
+                {
+                    "windows": asked.windows,
+                    "current": asked.current,
+                    "errors": asked.errors,
+                    "volts": {name: text for name, text in asked.volts.items() if name in asked.windows},
+                    "volts_error": given.volts_error,
+                }
+            )
             return {"request": logbook_requests.ask(reading.path, number, "walk", text)}
 
         return answered(make)

@@ -212,6 +212,7 @@ def row_facts(row: CalibrationRow) -> dict[str, Any]:
         facts["unit"] = row.unit
         facts["u_scale_percent"] = None if scale is None else 100 * scale.u_scale
         facts["meters"] = [m.meter for m in scale.meters] if scale is not None else []
+        facts["resistance"] = row.details.get("resistance") or {}
     return facts
 
 

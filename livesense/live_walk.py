@@ -17,8 +17,8 @@ from livesense.walk.recorded import RunWalk
 def walk_of_run(writer: LogbookWriter, number: int, text: str) -> str:
     """Keep a scale of each channel by the rules of `livesense walk`; say what came of it.
 
-    ``text`` is JSON: ``windows`` of the steps in seconds of the run, ``current`` and ``errors`` as they are
-    written. Nothing is kept unless every channel is proven.
+    ``text`` is JSON: ``windows`` of the steps in seconds of the run, ``current``, ``errors``, ``volts`` and
+    ``volts_error`` as they are written. Nothing is kept unless every channel is proven.
     """
     try:
         windows, given = _asked(text)
@@ -44,6 +44,11 @@ def _asked(text: str) -> tuple[dict[str, tuple[float, float]], Given]:
     try:
         said = json.loads(text)
         windows = {str(name): (float(begin), float(end)) for name, (begin, end) in said["windows"].items()}
-        return windows, Given(str(said["current"]), tuple(str(error) for error in said["errors"]))
+        volts = tuple(f"{name}={text}" for name, text in said.get("volts", {}).items())
+        errors = tuple(str(error) for error in said["errors"])
+        given = Given(
+            str(said["current"]), errors, volts=volts, volts_error=str(said.get("volts_error", "0 %"))
+        )
+        return windows, given
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise UsageError("expected the times of the steps and what was pushed, got something else") from error

@@ -133,6 +133,11 @@ def _calibration(facts: dict[str, Any]) -> None:
             for kind, c in kinds.items()
         ]
         _table(("channel", "kind", "made", "board", "found"), rows)
+        ohms: dict[str, Any] = next(
+            (c["scale"]["resistance"] for c in found["channels"].values() if "scale" in c), {}
+        )
+        for step, r in ohms.items():
+            print(f"Winding by the walk, lead to lead {safe(step)}: {quantity(r)}")
         for text in found["warnings"]:
             print(safe(text))
     revisions = [r for r in facts["revisions"] if r["revision"]]

@@ -12,6 +12,7 @@ from livesense.cli.logbooks import existing_logbook, usable_logbook
 from livesense.cli.options import add_json, add_logbook, file_name, span
 from livesense.cli.output import print_json, quantity, safe, table
 from livesense.errors import UsageError
+from livesense.wording import significant
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -282,7 +283,9 @@ def _print(told: dict[str, Any]) -> None:
         half = {"value": r["value"] / 2, "u": r["u"] / 2, "unit": r["unit"]}
         print(f"\nLead to lead {step}: {quantity(r)}; of one phase (star) {quantity(half)}")
     if told["resistance"]:
+        mean = sum(r["value"] for r in told["resistance"].values()) / len(told["resistance"]) / 2
         print("at the temperature the winding has now; up to where the volts were sensed")
+        print(f'in the bench file, [motor]: resistance = "{significant(mean, 4)} Ω"')
     kept = {n: c for n, c in told["calibrations"].items() if c["calibration"] is not None}
     if kept:
         ways = {

@@ -156,7 +156,9 @@ def _verdict(
             "walk again, one step at a time"
         )
         return Verdict(chain.name, "mixed", None, 0, None, None, None, text, None)
-    gain = Estimate(fit.gain, fit.u_gain, fit.gain * current.u / abs(current.value))
+    # Rest and step have each the converter's own error at their code.
+    bow = math.sqrt(2) * chain.u_bow / abs(current.value)
+    gain = Estimate(fit.gain, fit.u_gain, math.hypot(fit.gain * current.u / abs(current.value), bow))
     crosstalk = _crosstalk(answer, fit, steps, current)
     kind, text, fix = _said(answer, fit, gain, crosstalk, readings)
     return Verdict(chain.name, kind, fit.phase, fit.sign, gain, relative, crosstalk, text, fix)

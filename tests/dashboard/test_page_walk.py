@@ -247,11 +247,27 @@ class TestKeep:
         asked = []
         monkeypatch.setattr(walk_data.logbook_requests, "ask", lambda *words: asked.append(words) or 5)
         page = walk(Board())
-        told = page.post("keep", {"windows": WINDOWS, **FIELDS, "current": "1,000", "error": "0,2 % + 1 mA"})
+        told = page.post(
+            "keep",
+            {
+                "windows": WINDOWS,
+                **FIELDS,
+                "current": "1,000",
+                "error": "0,2 % + 1 mA",
+                "volts": {"U-V": "0,21"},
+                "volts_error": "0,5 %",
+            },
+        )
         assert told.json == {"request": 5}
         ((_, run, kind, text),) = asked
         assert (run, kind) == (1, "walk")
-        said = {"windows": WINDOWS, "current": "1.000 A", "errors": ["0.2 %", "1 mA"]}
+        said = {
+            "windows": WINDOWS,
+            "current": "1.000 A",
+            "errors": ["0.2 %", "1 mA"],
+            "volts": {"U-V": "0.21 V"},
+            "volts_error": "0.5 %",
+        }
         assert json.loads(text) == said
         assert page.post("keep", {"windows": WINDOWS, **FIELDS, "current": "x"}).status_code == 409
         assert len(asked) == 1

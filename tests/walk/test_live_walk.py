@@ -42,6 +42,16 @@ def test_it_is_kept_as_the_command_keeps_it(recorded_walk, livesense):
     assert found["iv"]["mean"]["value"] == pytest.approx(-1.0, abs=0.003)
 
 
+def test_the_winding_is_kept_with_it(recorded_walk, livesense):
+    recorded_walk(Board())
+    assert keep(volts={"U-V": "0.210 V"}, volts_error="0.5 %").startswith("scale kept of iu, iv, iw")
+    livesense("record", "pump.toml", "--port", "file:s.txt", "--until-closed", "--json")
+    told = livesense("show", "last", "--json").json["calibration"]["channels"]["iu"]["scale"]["resistance"]
+    assert told["U-V"]["value"] == pytest.approx(0.21, rel=1e-9)
+    assert told["U-V"]["u"] == pytest.approx(0.21 * np.hypot(0.005, 0.0002) / 3**0.5, rel=1e-6)
+    assert "Winding by the walk, lead to lead U-V: 0.2100 ± 0.0013 Ω" in livesense("show", "last").out
+
+
 def test_a_current_that_is_badly_known_keeps_the_gains_against_each_other(recorded_walk):
     recorded_walk(Board())
     assert "against each other, as a whole from their mean" in keep(errors=["3 %"])
