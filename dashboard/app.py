@@ -45,6 +45,7 @@ from dashboard.find import find
 from dashboard.guard import LARGEST_REQUEST, Guard
 from dashboard.live import Live
 from dashboard.reading import Reading
+from dashboard.share import EncryptedServer, Share, check_certificate
 from dashboard.shell import nothing_here, shell
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
 from livesense.logbook import pictures
@@ -89,7 +90,8 @@ class Settings:
 
     ``port`` 0 takes a free one. ``token`` is asked of every browser once; it stands in the printed
     address. ``streams`` bounds the live streams open at a time, over all browsers. ``benches`` are the bench
-    files that can be recorded with and edited, ``links`` ports beside those of this computer.
+    files that can be recorded with and edited, ``links`` ports beside those of this computer. ``share``
+    lets other computers in, by one name.
     """
 
     logbook: Path
@@ -101,6 +103,7 @@ class Settings:
     streams: int = 12
     benches: tuple[Path, ...] = ()
     links: tuple[str, ...] = ()
+    share: Share | None = None
 
 
 class Page:
@@ -111,7 +114,13 @@ class Page:
         self.reading = reading or Reading(settings.logbook)
         self.live = Live(self.reading, settings.frames_per_s)
         self.streams = stream.Streams(self.live, settings.streams, settings.frames_per_s)
-        self.guard = Guard(settings.token, settings.port or None)
+        share = settings.share
+        self.guard = Guard(
+            settings.token,
+            settings.port or None,
+            name=share.name if share is not None else "",
+            encrypted=share is not None and share.encrypted,
+        )
         benches = Benches(settings.benches, settings.links)
         self.control = record_data.Control(self.reading, benches)
         self.dash = _dash_app(self.reading, benches)
@@ -277,10 +286,26 @@ class Server:
                 f"the page is served on this machine only: expected one of {', '.join(LOOPBACK)}, "
                 f"got {settings.host!r}"
             )
+        if settings.share is not None:
+            check_certificate(settings.share)
         self.page = Page(settings, reading)
+        self._stopping = threading.Event()
+        self._encrypted: EncryptedServer | None = None
+        threads, largest = settings.streams + OTHER_THREADS, 2 * max(LARGEST_REQUEST, pictures.LARGEST_BYTES)
+        if settings.share is not None and settings.share.encrypted:
+            try:
+                app = self.page.dash.server
+                self._encrypted = EncryptedServer(app, settings.share, settings.port, threads, largest)
+            except UsageError:
+                self.page.close()
+                raise
+            self.page.guard.port = self.port
+            return
         self._map: dict[int, Any] = {}
         host = "::1" if settings.host == "::1" else "127.0.0.1"
-        family = socket.AF_INET6 if host == "::1" else socket.AF_INET
+        if settings.share is not None:
+            host = "::" if settings.share.name.startswith("[") else "0.0.0.0"
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
         try:
             bound = socket.create_server((host, settings.port), family=family)
         except (OSError, OverflowError) as error:
@@ -294,27 +319,30 @@ class Server:
             self.page.dash.server,
             map=self._map,
             sockets=[bound],
-            threads=settings.streams + OTHER_THREADS,
+            threads=threads,
             outbuf_high_watermark=LARGEST_BACKLOG,
             # Nothing is spilt into temporary files: the largest answer is a script of 5 MB.
             outbuf_overflow=LARGEST_ANSWER,
-            max_request_body_size=2 * max(LARGEST_REQUEST, pictures.LARGEST_BYTES),
+            max_request_body_size=largest,
             clear_untrusted_proxy_headers=True,
             ident="livesense",
         )
         self.page.guard.port = self.port
-        self._stopping = threading.Event()
 
     @property
     def port(self) -> int:
         """The port that was bound."""
-        return int(self._server.effective_port)
+        return self._encrypted.port if self._encrypted is not None else int(self._server.effective_port)
 
     @property
     def address(self) -> str:
         """The page's address without its token."""
-        host = "[::1]" if self.page.settings.host == "::1" else self.page.settings.host
-        return f"http://{host}:{self.port}/"
+        settings = self.page.settings
+        host = "[::1]" if settings.host == "::1" else settings.host
+        if settings.share is not None:
+            host = settings.share.name
+        scheme = "https" if self._encrypted is not None else "http"
+        return f"{scheme}://{host}:{self.port}/"
 
     @property
     def url(self) -> str:
@@ -323,6 +351,15 @@ class Server:
 
     def run(self) -> None:
         """Serve until :meth:`close` is called or KeyboardInterrupt is raised here."""
+        if self._encrypted is not None:
+            try:
+                self._encrypted.run(self._stopping)
+            except KeyboardInterrupt:
+                pass
+            finally:
+                self.page.close()
+                self._encrypted.close()
+            return
         try:
             while not self._stopping.is_set():
                 self._server.asyncore.loop(timeout=0.2, map=self._map, use_poll=False, count=1)

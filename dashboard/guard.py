@@ -9,11 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import os
 import re
+import sys
 from collections.abc import Sequence
+from typing import Any
 from urllib.parse import urlencode
 
+from dash.exceptions import DependencyException
 from flask import Flask, Response, redirect, request
+from werkzeug.exceptions import HTTPException
 
 from livesense.logbook import pictures
 
@@ -40,14 +45,41 @@ def _refuse(status: int, title: str, text: str) -> Response:
     return Response(_REFUSAL.format(title=title, text=text), status, mimetype="text/html")
 
 
+def _too_deep(_: Exception) -> Response:
+    """Refuse JSON that is brackets within brackets without end."""
+    text = "expected a request of the page's own, got brackets without end"
+    return Response(text, 400, mimetype="text/plain")
+
+
+def _no_such_script(_: Exception) -> Response:
+    """Answer who asks for a script that Dash does not have."""
+    return Response("there is no such script", 404, mimetype="text/plain")
+
+
+def _our_mistake(error: Exception) -> Any:
+    """Tell a defect of ours in one line; what Flask means as an answer stays one."""
+    if isinstance(error, HTTPException):
+        return error
+    if os.environ.get("LIVESENSE_TRACEBACK"):
+        raise error
+    print(f"livesense: the page: something went wrong inside livesense ({error!r})", file=sys.stderr)
+    text = "something went wrong inside livesense; its terminal tells more"
+    return Response(text, 500, mimetype="text/plain")
+
+
 class Guard:
     """Checks requests of one Flask app and adds the headers that hold a browser to it.
 
-    ``port`` may be set after the server is bound; until then no host is right.
+    ``port`` may be set after the server is bound; until then no host is right. ``name`` is what other
+    computers call this one, empty where they may not come; ``encrypted`` tells https from http.
     """
 
-    def __init__(self, token: str, port: int | None = None) -> None:
+    def __init__(
+        self, token: str, port: int | None = None, *, name: str = "", encrypted: bool = False
+    ) -> None:
         self.port = port
+        self._name = name
+        self._encrypted = encrypted
         self._token = token
         self._pass = hmac.new(token.encode(), b"livesense page", hashlib.sha256).hexdigest()
         self._policy = ""
@@ -61,10 +93,10 @@ class Guard:
         """Host headers that mean this server."""
         if self.port is None:
             return ()
-        names = ("127.0.0.1", "localhost", "[::1]")
+        names = ("127.0.0.1", "localhost", "[::1]", *([self._name] if self._name else []))
         hosts = tuple(f"{name}:{self.port}" for name in names)
-        # Browsers leave out the usual port of http.
-        return (*hosts, *names) if self.port == 80 else hosts
+        # Browsers leave out the usual port.
+        return (*hosts, *names) if self.port == (443 if self._encrypted else 80) else hosts
 
     def protect(self, flask: Flask, script_hashes: Sequence[str]) -> None:
         """Put the checks in front of every route of an app, and the headers behind."""
@@ -77,14 +109,18 @@ class Guard:
         )
         flask.before_request_funcs.setdefault(None, []).insert(0, self.check)
         flask.after_request(self.headers)
+        flask.register_error_handler(RecursionError, _too_deep)
+        flask.register_error_handler(DependencyException, _no_such_script)
+        flask.register_error_handler(Exception, _our_mistake)
 
     def check(self) -> Response | None:
         """Answer a request that must not go on; None lets it pass."""
         hosts = self.hosts()
-        if request.host not in hosts:
+        if request.host.lower() not in hosts:
             return _refuse(403, "Wrong host", "This address is not the one livesense was started for.")
         origin = request.headers.get("Origin")
-        if origin is not None and origin not in {f"http://{host}" for host in hosts}:
+        scheme = "https" if self._encrypted else "http"
+        if origin is not None and origin not in {f"{scheme}://{host}" for host in hosts}:
             return _refuse(403, "Wrong origin", "Another site's page asked for this; it was refused.")
         if request.headers.get("Sec-Fetch-Site", "none") not in ("same-origin", "none"):
             return _refuse(
@@ -119,7 +155,9 @@ class Guard:
         path = "/" + request.path.lstrip("/\\")
         rest = [(key, value) for key, value in request.args.items(multi=True) if key != "token"]
         answer = redirect(path + (f"?{urlencode(rest)}" if rest else ""), 303)
-        answer.set_cookie(self.cookie, self._pass, httponly=True, samesite="Strict", path="/")
+        answer.set_cookie(
+            self.cookie, self._pass, httponly=True, samesite="Strict", path="/", secure=self._encrypted
+        )
         assert isinstance(answer, Response)
         return answer
 
