@@ -320,6 +320,9 @@ class FakeDesk:
             runs=lambda: [self._analysis.run.row],
             calibrations=lambda name, boards: [],
             waiting_points=lambda name, boards: [],
+            select=lambda *_: [],
+            notes_of_runs=dict,
+            events_of_runs=dict,
         )
 
     def run(self, number: int, fresh: bool = True) -> FakeAnalysis:
