@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from livesense.wire.checksum import CHECKS
@@ -10,6 +10,7 @@ from livesense.wire.checksum import CHECKS
 if TYPE_CHECKING:
     from livesense.identify.binary import FoundRecord
     from livesense.identify.lines import FoundLines
+    from livesense.identify.undescribed import FoundGroup
     from livesense.samples import Description
 
 _LEAD = """\
@@ -68,6 +69,34 @@ def framed_bench(
     return text + _channels(names)
 
 
+def undescribed_names(groups: Sequence[FoundGroup]) -> list[tuple[str, ...]]:
+    """Name the channels of groups that nobody named: ``a1``, ``a2``, …; of further groups ``b1``, …."""
+    return [
+        tuple(f"{chr(ord('a') + place % 26)}{n}" for n in range(1, one.channels + 1))
+        for place, one in enumerate(groups)
+    ]
+
+
+def undescribed_bench(
+    groups: Sequence[FoundGroup],
+    names: Sequence[tuple[str, ...]],
+    rates: Mapping[int, float],
+    port: str,
+    baud: int | None,
+) -> str:
+    """Bench file of a framed stream without description; groups are numbered by their place in it."""
+    text = _LEAD + _link("framed", port, baud)
+    there = {one.number: (one, own) for one, own in zip(groups, names, strict=True)}
+    for number in range(max(there) + 1):
+        if number not in there:
+            text += "\n# Of this group nothing came.\n[[group]]\nchannels = []\n"
+            continue
+        one, own = there[number]
+        listed = ", ".join(f'"{name}"' for name in own)
+        text += f'\n[[group]]\n{_rate(rates.get(number))}code = "{one.code}"\nchannels = [{listed}]\n'
+    return text + "".join(map(_channels, names))
+
+
 def lines_bench(found: FoundLines, rate_hz: float | None, port: str, baud: int | None) -> str:
     """Bench file of a text stream."""
     text = _LEAD + _link("text", port, baud)
@@ -78,8 +107,8 @@ def lines_bench(found: FoundLines, rate_hz: float | None, port: str, baud: int |
     text += f"\n[[group]]\n{_rate(rate_hz)}"
     if found.whole:
         bits = max(
-            int(abs(found.largest)).bit_length(),
-            int(abs(found.smallest)).bit_length() + 1 if found.smallest < 0 else 0,
+            int(max(found.largest, 0.0)).bit_length() + (found.smallest < 0),
+            int(-found.smallest - 1).bit_length() + 1 if found.smallest < 0 else 0,
             1,
         )
         usual = next((b for b in (8, 10, 12, 14, 16, 18, 20, 24, 32) if b >= bits), 32)

@@ -26,7 +26,7 @@ from livesense.identify.columns import (
 from livesense.identify.cut import lead, settled
 from livesense.identify.framing import Framing, find_framing
 from livesense.identify.repeats import find_block
-from livesense.identify.tickers import Ticks, clock_unit, ticks
+from livesense.identify.tickers import Ticks, clock_unit, steps_of, ticks
 
 LOOKED_AT = 1 << 16
 """Bytes looked at: enough for hundreds of records."""
@@ -140,11 +140,13 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     begin, end = len(framing.sync), framing.length - framing.width
     certain = clear and told.sure and not _wild(rows, channels, big=big)
     certain = certain and lead(columns, framing.cut, begin, end, big=big) > LEAST_LEAD
-    confidence = _confidence(framing, certain)
+    ticking = any(f.role in ("counter", "clock") for f in fields)
+    confidence = _confidence(framing, certain, ticking=ticking)
     evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned)
     if block.scans > 1:
         later = set(channels[block.period :])
-        fields = [f for f in fields if f not in later]
+        same = {f: _of_all_scans(f, channels, block.period) for f in channels[: block.period]}
+        fields = [same.get(f, f) for f in fields if f not in later]
     rate_hz = told.records_per_s * block.scans if told.records_per_s else None
     return FoundRecord(
         framing.length,
@@ -165,6 +167,12 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         rate_hz,
         tuple(evidence),
     )
+
+
+def _of_all_scans(first: FoundField, channels: list[FoundField], period: int) -> FoundField:
+    """Give a channel the sign that most of its scans have."""
+    kinds = [f.type for f in channels[channels.index(first) :: period]]
+    return replace(first, type=max(kinds, key=kinds.count))
 
 
 def _joined(fields: list[FoundField]) -> list[FoundField]:
@@ -202,12 +210,26 @@ def _told_apart(
         # What goes up by the same few each time may count scans, when nothing shows how many there are.
         few = going[clock].exact and going[clock].step <= MOST_SCANS and counter is None
         sure = sure and unit_sure and not few
-        per_s = (1e6 if unit == "t_us" else 1e3) / going[clock].step
+        step = going[clock].step
+        if counter is not None:
+            step = _step_per_record(framing, clock, counter) or step
+        per_s = (1e6 if unit == "t_us" else 1e3) / step
     role = {counter: "counter", clock: "clock"}
     other = "channel" if scans == 1 else "pad"
     told = [replace(f, role=role.get(f, other)) if f.role == "ticker" else f for f in fields]
     told = [replace(f, type=f"pad{f.width}") if f.role == "pad" else f for f in told]
     return _Tickers(told, counter is not None and counter not in ones, unit, per_s, sure)
+
+
+def _step_per_record(framing: Framing, clock: FoundField, counter: FoundField) -> float | None:
+    """Mean step of a clock between records of which none was lost, as the counter tells."""
+    values = [whole(framing.rows, f.begin, f.width, big=framing.big) for f in (clock, counter)]
+    went, counted = (steps_of(v, f.width) for v, f in zip(values, (clock, counter), strict=True))
+    usual = np.median(counted)
+    next_one = counted == usual
+    limit = 4 * max(1.0, float(np.median(went)))
+    kept = went[next_one & (went >= 0) & (went <= limit)]
+    return float(kept.mean()) if len(kept) > 0.5 * len(went) and kept.any() else None
 
 
 def _may_be_narrower(framing: Framing, counter: FoundField) -> bool:
@@ -249,7 +271,7 @@ def _wild(rows: Rows, channels: list[FoundField], *, big: bool) -> bool:
     return count > len(whole_ones) / 2
 
 
-def _confidence(framing: Framing, certain: bool) -> float:
+def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
     many = min(1.0, len(framing.rows) / 100)
     share = len(framing.rows) / max(framing.of, 1)
     if framing.width >= 2:
@@ -260,8 +282,11 @@ def _confidence(framing: Framing, certain: bool) -> float:
         # A word of bytes that stand everywhere may be no word at all.
         worth = sum(1.0 if b in MARKS else 0.7 if b >= 32 else 0.15 for b in framing.sync)
         base = 0.92 if worth >= 1.4 else 0.6 if worth >= 0.7 else 0.5
+        if ticking and worth >= 0.7:
+            # A field that counts through all records shows where they lie as well as a longer word does.
+            base = max(base, 0.85)
     if framing.lead < LEAST_LEAD:
-        base -= 0.25
+        base -= 0.25 if ticking or framing.width else 0.35
     if not certain:
         base -= 0.3
     return round(max(0.0, base * (0.8 + 0.2 * many) * min(1.0, 0.5 + 0.5 * share)), 2)
@@ -288,7 +313,10 @@ def _evidence(
     for found in fields:
         if found.role == "counter":
             step = f"{scans}, the scans of a record," if told.counts_scans else "1"
-            texts.append(f"{_place(found)}: up by {step} from record to record, a counter")
+            doubt = ""
+            if found.width == 4 and not told.counts_scans and not told.clock:
+                doubt = ", or else a clock in milliseconds, if a thousand records come in a second"
+            texts.append(f"{_place(found)}: up by {step} from record to record, a counter{doubt}")
         elif found.role == "clock":
             unit = "microseconds" if told.clock == "t_us" else "milliseconds"
             doubt = "" if told.sure else " or else the other way round, state which"

@@ -61,7 +61,7 @@ _PAD_ODD_BITS = 1.5
 """Price of spare bytes that are not empty: they are rather the high bytes of something quiet."""
 _IDLE_TOP_BITS = 1.5
 """Price of a wide field whose top bytes hardly ever move: they may be a pad or a state of their own."""
-_ODD_TOP_BITS = 1.5
+_ODD_TOP_BITS = 3.0
 _STATE_TOP_BITS, MOST_STATES = 3.0, 4
 """Price of a field that takes few values, but whose high byte is always the same and not empty."""
 _IDLE_LOW_BITS = 5.0
@@ -69,8 +69,12 @@ _IDLE_LOW_BITS = 5.0
 
 _LOOSE_TOP_BITS = 6.0
 """Price of a field whose high bytes change where the low ones do not carry: a state stands there."""
+_SIGN_BITS = 1.2
 _COUNTER_INSIDE_BITS = 8.0
 """Price of a field one of whose bytes counts, though the field does not."""
+
+FEWEST_CHANGES = 4
+"""Of high bytes on their own, before they are taken for another field."""
 
 FLOAT_SMALLEST, FLOAT_LARGEST = 1e-6, 1e6
 """Magnitudes that a measured value in its unit has; integers read as floats lie far outside."""
@@ -204,7 +208,9 @@ def _moves_alone(value: NDArray[np.int64], width: int, lower: int) -> bool:
     steps = np.abs(signed(np.diff(value) & ((1 << (8 * width)) - 1), width))
     if float(np.mean(steps[~changed])) > turn / 8:
         return False
-    return bool(np.mean(steps[1:-1][lasting] > turn / 2) > 0.5)
+    far = steps[1:-1][lasting] > turn / 2
+    # Rows come from a few places of the stream: where these meet anything may jump.
+    return bool(np.mean(far) > 0.5 and np.count_nonzero(far) >= FEWEST_CHANGES)
 
 
 def _unit(levels: NDArray[np.float64]) -> float | None:
@@ -233,7 +239,7 @@ def _even(low: NDArray[np.int64]) -> bool:
     return bool(counts.min() > 0.5 and counts.max() < 1.6)
 
 
-def _signed_is_closer(value: NDArray[np.int64], width: int) -> bool:
+def signed_is_closer(value: NDArray[np.int64], width: int) -> bool:
     """Whether values go less far from record to record as two's complement than as counted from zero.
 
     A signal that crosses zero jumps from one end of an unsigned range to the other, and one
@@ -318,7 +324,7 @@ class Columns:
         if width == 4 and not counts and (price := float_bits(self.rows, at, big=big)) is not None:
             yield FoundField(at, "f32", 4, "channel"), _FIELD_BITS[4] + price, "f32"
             return
-        kind = "i" if _signed_is_closer(value, width) else "u"
+        kind = "i" if signed_is_closer(value, width) else "u"
         price = _FIELD_BITS[width] + self._channel_bits(at, width, value, kind, big=big)
         yield FoundField(at, f"{kind}{8 * width}", width, "channel"), price, str(width)
 
@@ -354,7 +360,18 @@ class Columns:
         next_top = at + 1 if big else at + width - 2
         # What stands still at another value than zero belongs to something that has a value.
         idle = [i and not (s and v) for i, s, v in zip(self._idle, self.still, self.rows[0], strict=True)]
+        if width == 1:
+            steps = np.diff(value) & 0xFF
+            usual = int(np.bincount(steps).argmax())
+            if usual and np.mean(steps == usual) > 0.95:
+                # The lowest byte of something that goes up by more than it holds.
+                cost += _COUNTER_INSIDE_BITS
         if width > 1 and any(self._counting[at : at + width]):
+            cost += _COUNTER_INSIDE_BITS
+        elif width > 1 and (
+            ticks(value, width) is not None or (width == 4 and ticks(value >> 16, 2) is not None)
+        ):
+            # The lower half of a clock, by itself or with what stands behind it.
             cost += _COUNTER_INSIDE_BITS
         if self.still[top] and self.rows[0, top]:
             # A wide field is dear enough by itself; of a state the high byte would be empty.
@@ -375,4 +392,7 @@ class Columns:
             cost += _LOOSE_TOP_BITS
         if width > 1 and self.still[low]:
             cost += _IDLE_LOW_BITS
+        if width == 2 and kind == "i" and np.isin(self.rows[:, top], (0, 0xFF)).all():
+            # Nothing but a sign is above: that is what a code near zero looks like.
+            cost -= _SIGN_BITS
         return cost

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 from livesense.identify.columns import Columns, FoundField, Rows
+from livesense.identify.wide import widened
 
 CHANGE_BITS = 1.5
 """Price of a field of another kind than the one before: the channels of a record are mostly alike."""
@@ -72,7 +74,9 @@ def lead(columns: Columns, cut: Cut, begin: int, end: int, *, big: bool) -> floa
 
 def settled(fields: tuple[FoundField, ...], rows: Rows, *, big: bool) -> list[FoundField]:
     """Fields with the bytes that never change given to the channels they rather belong to."""
-    return _quiet_channels(_widened(list(fields), rows, big=big))
+    found = _quiet_channels(widened(list(fields), rows, big=big))
+    columns = Columns(rows)
+    return evened(_narrowed(found, columns, big=big), columns, big=big)
 
 
 def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
@@ -99,18 +103,83 @@ def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
     return found
 
 
-def _widened(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundField]:
-    """Where each channel stands beside zeros of one width, those are its own unused high bytes."""
-    pairs = [fields[n : n + 2] for n in range(0, len(fields), 2)]
-    if len(fields) < 4 or len(fields) % 2:
+def _narrowed(fields: list[FoundField], columns: Columns, *, big: bool) -> list[FoundField]:
+    """Take high bytes that stand still from a channel that is alone in its width."""
+    channels = [one for one in fields if one.role == "channel"]
+    found: list[FoundField] = []
+    for one in fields:
+        others = {other.width for other in channels if other is not one}
+        width = next(iter(others), 0)
+        spare = one.width - width
+        if one.role != "channel" or len(others) != 1 or spare <= 0 or len(channels) < 4:
+            found.append(one)
+            continue
+        # Of what was taken for a float the lower bytes are the ones that stand still.
+        in_front = big != (one.type == "f32")
+        begin = one.begin if in_front else one.begin + width
+        still = all(columns.still[begin : begin + spare])
+        inside = _choice(columns, one.begin + spare if in_front else one.begin, width, big=big)
+        if not still or inside is None:
+            found.append(one)
+            continue
+        pad = FoundField(begin, f"pad{spare}", spare, "pad")
+        found += [pad, inside[0]] if in_front else [inside[0], pad]
+    return found
+
+
+def evened(fields: list[FoundField], columns: Columns, *, big: bool) -> list[FoundField]:
+    """Give fields of odd widths between channels of one width that width, where that is nearly as cheap.
+
+    Channels of one record are mostly of one type; a quiet one alone may be cut in any way.
+    """
+    channels = [one for one in fields if one.role == "channel"]
+    widths = [one.width for one in channels]
+    if len(set(widths)) < 2:
         return fields
-    found = []
-    for pair in pairs:
-        pad, channel = pair if big else pair[::-1]
-        if pad.role != "pad" or channel.role != "channel" or channel.type[0] == "f":
-            return fields
-        width = pad.width + channel.width
-        if width not in (2, 4) or rows[:, pad.begin : pad.begin + pad.width].any():
-            return fields
-        found.append(FoundField(pair[0].begin, f"u{8 * width}", width, "channel"))
-    return found if len({one.width for one in found}) == 1 else fields
+    usual = max(set(widths), key=lambda width: (widths.count(width) * width, width))
+    if widths.count(usual) * usual < 0.5 * sum(widths):
+        return fields
+    for first in range(len(fields)):
+        for stop in range(len(fields), first + 1, -1):
+            part = fields[first:stop]
+            span = part[-1].begin + part[-1].width - part[0].begin
+            odd = all(one.role == "channel" for one in part) and span % usual == 0
+            if not odd or part[0].width == usual or part[-1].width == usual:
+                continue
+            even = _even(columns, part[0].begin, span, usual, big=big)
+            if even is not None and even[1] <= _priced(columns, part, big=big) + EVEN_BITS * len(even[0]):
+                return evened([*fields[:first], *even[0], *fields[stop:]], columns, big=big)
+    return fields
+
+
+EVEN_BITS = 1.5
+"""By so much may each field be dearer when that makes it like the others."""
+
+
+def _even(
+    columns: Columns, begin: int, span: int, width: int, *, big: bool
+) -> tuple[list[FoundField], float] | None:
+    found, price = [], 0.0
+    for at in range(begin, begin + span, width):
+        likely = _choice(columns, at, width, big=big)
+        if likely is None:
+            return None
+        found.append(likely[0])
+        price += likely[1]
+    return found, price
+
+
+def _priced(columns: Columns, part: list[FoundField], *, big: bool) -> float:
+    total = CHANGE_BITS * (1 + sum(a.width != b.width for a, b in pairwise(part)))
+    for one in part:
+        likely = _choice(columns, one.begin, one.width, big=big)
+        total += 0.0 if likely is None else likely[1]
+    return total
+
+
+def _choice(columns: Columns, at: int, width: int, *, big: bool) -> tuple[FoundField, float] | None:
+    end = columns.rows.shape[1]
+    for found, price, _ in columns.choices(at, end, big=big):
+        if found.begin == at and found.width == width and found.role == "channel":
+            return found, price
+    return None

@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from livesense.identify.bench_text import framed_bench, lines_bench, record_bench
+from livesense.identify.bench_text import (
+    framed_bench,
+    lines_bench,
+    record_bench,
+    undescribed_bench,
+    undescribed_names,
+)
 from livesense.identify.binary import FoundRecord, find_record
 from livesense.identify.lines import FoundLines, find_lines
+from livesense.identify.undescribed import FoundGroup, find_groups
 from livesense.samples import Description, FaultKind, LinkFault, Packets
 from livesense.wire.framed import FramedDecoder
+from livesense.wording import counted
 
 FEWEST_BYTES = 64
 
@@ -77,7 +85,8 @@ def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> 
     decoder = FramedDecoder()
     events = list(decoder.feed(data))
     # Packets that wait for a description are right all the same.
-    waiting = decoder.waiting_packets
+    packed = decoder.packets_waiting()
+    waiting = len(packed)
     events += decoder.finish()
     described = [event for event in events if isinstance(event, Description)]
     scans: dict[int, int] = {}
@@ -93,10 +102,7 @@ def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> 
         return Finding(None, evidence=("nothing repeats that livesense knows: no frames, lines or records",))
     evidence = [f"{good} frames with the right checksum, {bad} bad ones"]
     if not described:
-        evidence.append("no description came: the channels and code types must stand in the bench file")
-        return Finding(
-            "framed", confidence=0.9, evidence=tuple(evidence), bench=framed_bench(None, {}, port, baud)
-        )
+        return _undescribed(find_groups(packed), evidence, seconds, port, baud)
     latest = described[-1]
     channels = tuple(name for group in latest.groups for name in group.channels)
     measured = {n: count / seconds for n, count in scans.items()} if seconds else {}
@@ -113,6 +119,34 @@ def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> 
         0.99 if good > 3 else 0.9,
         tuple(evidence),
         framed_bench(latest, measured, port, baud),
+    )
+
+
+def _undescribed(
+    groups: list[FoundGroup], evidence: list[str], seconds: float | None, port: str, baud: int | None
+) -> Finding:
+    if not groups:
+        evidence.append("no description came: the channels and code types must stand in the bench file")
+        return Finding(
+            "framed", confidence=0.9, evidence=tuple(evidence), bench=framed_bench(None, {}, port, baud)
+        )
+    evidence.append("no description came: code types and channels are read from the packets")
+    for one in groups:
+        doubt = "" if one.sure else ", or read another way: the firmware's source tells"
+        evidence.append(
+            f"group {one.number}: mostly {counted(one.scans, 'scan')} of "
+            f"{counted(one.channels, 'channel')} in a packet, by the counters of {one.packets}; "
+            f"as {one.code} they move least{doubt}"
+        )
+    rates = {g.number: g.rate_hz(seconds) for g in groups} if seconds else {}
+    names = undescribed_names(groups)
+    return Finding(
+        "framed",
+        tuple(name for group in names for name in group),
+        rates.get(groups[0].number),
+        0.9 if all(one.sure for one in groups) else 0.5,
+        tuple(evidence),
+        undescribed_bench(groups, names, rates, port, baud),
     )
 
 

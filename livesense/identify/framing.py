@@ -22,6 +22,9 @@ from livesense.wire.checksum import CHECKS, check_rows
 LONGEST = 512
 """Longest record looked for, in bytes."""
 
+LONGEST_BY_CHECK = 160
+"""Longest record that is looked for by its check alone."""
+
 FEWEST = 24
 """Records needed before anything is said."""
 
@@ -70,7 +73,15 @@ class Framing:
 def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
     """Find how records lie in a stream; None where nothing shows it."""
     lengths = _lengths(raw)
-    return _checked(raw, lengths) or _unchecked(raw, lengths)
+    found = _checked(raw, lengths)
+    if found is not None:
+        return found
+    found = _unchecked(raw, lengths)
+    if found is not None and sync_price(found.sync) <= 0:
+        return found
+    # What turns with the records repeats at other lengths than theirs: only a check can show them.
+    others = [n for n in range(4, min(LONGEST_BY_CHECK, len(raw) // FEWEST)) if n not in lengths]
+    return _checked(raw, others) or found
 
 
 def _lengths(raw: NDArray[np.uint8]) -> list[int]:
@@ -85,7 +96,7 @@ def _lengths(raw: NDArray[np.uint8]) -> list[int]:
     found = set(order)
     for length in order:
         # What repeats after some records repeats after one; which one may be lost in noise.
-        found |= {length // parts for parts in range(2, 9) if length % parts == 0 and length // parts >= 4}
+        found |= {length // parts for parts in range(2, 17) if length % parts == 0 and length // parts >= 4}
     return sorted(found)
 
 
@@ -105,8 +116,11 @@ class _Lead:
     over_sync: bool
 
 
-def _checked(raw: NDArray[np.uint8], lengths: list[int]) -> Framing | None:
-    """Find records by a check; of several that hold the widest, then the shortest record."""
+def _checked(raw: NDArray[np.uint8], lengths: list[int], *, shorter: bool = False) -> Framing | None:
+    """Find records by a check; of several that hold the widest, then the shortest record.
+
+    ``shorter`` says that these lengths are parts of one that was found already.
+    """
     best: Framing | None = None
     seen: list[_Lead] = []
     for length in lengths:
@@ -121,6 +135,12 @@ def _checked(raw: NDArray[np.uint8], lengths: list[int]) -> Framing | None:
                 framing = _by_check(raw, one)
                 if framing is not None and (best is None or _rank(framing) > _rank(best)):
                     best = framing
+    if best is not None and not shorter:
+        # Some checks hold over several records together as over each.
+        parts = [best.length // n for n in range(2, 9) if best.length % n == 0 and best.length // n >= 3]
+        within = _checked(raw, [n for n in parts if n not in lengths], shorter=True)
+        if within is not None and within.check == best.check and _rank(within) > _rank(best):
+            best = within
     return best
 
 
@@ -299,7 +319,8 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
             cut = cheapest(columns, turn + len(word), turn + length, big=big)
             if cut is not None:
                 reading = frozenset((f.begin % length, f.type) for f in cut.fields if f.role != "pad")
-                found.append((cut.price + sync_price(word), word, big, cut.moved(-turn), reading))
+                price = cut.price + sync_price(word) + _cut_off(columns, turn + len(word), word)
+                found.append((price, word, big, cut.moved(-turn), reading))
     if not found:
         return None
     found.sort(key=lambda one: (one[0], -len(one[1])))
@@ -319,6 +340,16 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
         cut,
         min(others, default=price + 9) - price,
     )
+
+
+CUT_OFF_BITS = 2.0
+"""Price of a word that leaves out the next byte, where that stands still and is one of :data:`MARKS`."""
+
+
+def _cut_off(columns: Columns, after: int, word: bytes) -> float:
+    if len(word) >= SYNC_LONGEST or not word or word[-1] not in MARKS or after >= columns.rows.shape[1]:
+        return 0.0
+    return CUT_OFF_BITS if columns.still[after] and int(columns.rows[0, after]) in MARKS else 0.0
 
 
 def _starts_of_word(raw: NDArray[np.uint8], length: int, word: bytes) -> NDArray[np.int64]:

@@ -74,7 +74,7 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
         fields = split(content)
         if fields and all(NUMBER.fullmatch(field) for field in fields):
             checked += right is True
-            if line is not first:
+            if line is not first and right is not False:
                 rows.append(fields)
         elif (names := words(fields)) is not None and all(NAME.fullmatch(name) for name in names):
             headers.append(tuple(names))

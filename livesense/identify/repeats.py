@@ -24,6 +24,9 @@ LEAST_TOLD_BITS = 0.5
 COUNTED_BITS = 200.0
 """Bits that a field tells which goes up by the number of scans."""
 
+AGAINST_BITS = 2.0
+"""Bits for each record by which scans may seem worse than none, where nothing but noise moves."""
+
 CLEAR_BITS = 12.0
 """Bits that all records together must tell for one number of scans, beyond what chance does."""
 
@@ -70,7 +73,7 @@ def find_block(
     movement = _Movement([numbers(rows, found, big=big) for found in alike([f for _, f in channels])])
     packed = [found.begin + found.width == after.begin for (_, found), (_, after) in pairwise(channels)]
     blocks = [none, *_blocks([found for _, found in channels], packed, movement)]
-    blocks = [replace(one, gain=one.gain + COUNTED_BITS) if one.scans in counted else one for one in blocks]
+    blocks = [_with_count(one, counted, len(rows)) for one in blocks]
     least = LEAST_TOLD_BITS * len(rows)
     blocks.sort(key=lambda block: -block.gain)
     # Fields outside are left out: that must be worth it.
@@ -84,6 +87,15 @@ def find_block(
     rivals = [other for other in blocks if other is not best and not _within(other, best)]
     clear = CLEAR_BITS + 2.0 * math.sqrt(len(rows) * len(channels))
     return best, all(best.gain - other.gain > clear for other in rivals)
+
+
+def _with_count(block: Block, counted: Sequence[int], records: int) -> Block:
+    """Add what a field tells that goes up by the number of scans: all there is to tell at rest."""
+    if block.scans == 1 or block.scans not in counted:
+        return block
+    # Other fields than those of one channel speak against it by tens of bits a record.
+    fits = block.gain - block.saved > -AGAINST_BITS * records
+    return replace(block, gain=block.gain + COUNTED_BITS + (2 * AGAINST_BITS * records if fits else 0.0))
 
 
 def alike(channels: Sequence[FoundField]) -> list[FoundField]:

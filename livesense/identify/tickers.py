@@ -66,9 +66,25 @@ def ticks(value: NDArray[np.int64], width: int, damaged: int = MOST_DAMAGED) -> 
         found = _steady(steps, middle, width, damaged)
     if found is None and middle < MS_BELOW:
         found = _rhythmic(steps)
-    if found is None or not _carries(value, width) or (not found.exact and _counts_above(value, width)):
+    if found is None or not _carries(value, width):
+        return None
+    if not found.exact and (_counts_above(value, width) or _rests_below(steps, found.step, width)):
         return None
     return found
+
+
+def _rests_below(steps: NDArray[np.int64], step: float, width: int) -> bool:
+    """Whether the lower half goes nowhere on the whole, so that it is another field and the clock lies above.
+
+    The steps of a clock scatter about a number that is hardly ever a whole multiple of the lower half's turn.
+    """
+    if width < 4 or step < 1 << 16:
+        return False
+    off = float(np.median(steps)) % (1 << 16)
+    off = min(off, (1 << 16) - off)
+    near = steps[np.abs(steps - step) <= max(1.0, 0.2 * step)]
+    scatter = float(np.mean(np.abs(near - np.median(near)))) if len(near) else 0.0
+    return off <= max(scatter, 2.0)
 
 
 def _counts_above(value: NDArray[np.int64], width: int) -> bool:
@@ -111,7 +127,8 @@ def _rhythmic(steps: NDArray[np.int64]) -> Ticks | None:
             continue
         rare = low + 1 if np.count_nonzero(steps == low + 1) <= np.count_nonzero(steps == low) else low
         at = np.flatnonzero(steps == rare)
-        if len(at) < 16:
+        # Nothing but a clock goes up every time.
+        if len(at) < (16 if low == 0 else 8):
             continue
         apart = np.diff(at)
         usual = float(np.median(apart))

@@ -86,6 +86,10 @@ class FramedDecoder:
         """How many do."""
         return len(self._waiting)
 
+    def packets_waiting(self) -> list[bytes]:
+        """Give them: kind, group, counter and codes, in the order they came."""
+        return [packet[:-TAIL] for packet in self._waiting]
+
     def feed(self, data: bytes) -> list[WireEvent]:
         """Take bytes from the line.
 

@@ -25,7 +25,7 @@ class TestFramed:
         assert [one["name"] for one in bench["channel"]] == list(found.channels)
 
     def test_without_a_description_the_file_says_what_is_missing(self):
-        found = identify(frames(described=False), None)
+        found = identify(frames(described=False, scans=64), None)
         assert found.wire == "framed"
         assert found.channels == ()
         assert any("no description came" in text for text in found.evidence)
