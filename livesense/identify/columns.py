@@ -377,7 +377,7 @@ class Columns:
             # A wide field is dear enough by itself; of a state the high byte would be empty.
             cost += (
                 _ODD_TOP_BITS
-                if width == 3
+                if width == 3 or (width == 4 and self.still[next_top] and self.rows[0, top] != 0xFF)
                 else _STATE_TOP_BITS
                 if len(np.unique(value)) <= MOST_STATES
                 else 0.0

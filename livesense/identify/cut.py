@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from livesense.identify.columns import Columns, FoundField, Rows
+import numpy as np
+
+from livesense.identify.columns import Columns, FoundField, Rows, whole
 from livesense.identify.wide import widened
 
 CHANGE_BITS = 1.5
@@ -76,7 +78,7 @@ def settled(fields: tuple[FoundField, ...], rows: Rows, *, big: bool) -> list[Fo
     """Fields with the bytes that never change given to the channels they rather belong to."""
     found = _quiet_channels(widened(list(fields), rows, big=big))
     columns = Columns(rows)
-    return evened(_narrowed(found, columns, big=big), columns, big=big)
+    return _of_one_sign(evened(_narrowed(found, columns, big=big), columns, big=big), rows, big=big)
 
 
 def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
@@ -98,6 +100,19 @@ def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
                 FoundField(at, f"u{8 * width}", width, "channel")
                 for at in range(one.begin, one.begin + one.width, width)
             ]
+        else:
+            found.append(one)
+    return found
+
+
+def _of_one_sign(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundField]:
+    """Give a field in the upper half of its range the sign of others of its width that cross zero."""
+    signs = {one.width for one in fields if one.role == "channel" and one.type.startswith("i")}
+    found = []
+    for one in fields:
+        high = one.role == "channel" and one.type.startswith("u") and one.width in signs
+        if high and np.all(whole(rows, one.begin, one.width, big=big) >= 1 << (8 * one.width - 1)):
+            found.append(replace(one, type="i" + one.type[1:]))
         else:
             found.append(one)
     return found

@@ -89,7 +89,21 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
     header = next((names for names in reversed(headers) if len(names) == width), ())
     whole = [all(b"." not in row[n] and b"e" not in row[n].lower() for row in fitting) for n in range(width)]
     size = sum(map(len, lines)) / len(lines) + 1
-    return _described(values, whole, header, checked, len(lines), size, seconds and len(lines) / seconds)
+    lines_per_s = seconds and len(lines) / seconds
+    if headers == [header] and words(split(check(first)[0])) is not None and whole[0]:
+        # The only header came first, perhaps without its beginning.
+        header = (_whole_name(header[0], values[:, 0], size, lines_per_s), *header[1:])
+    return _described(values, whole, header, checked, len(lines), size, lines_per_s)
+
+
+def _whole_name(name: str, column: NDArray[np.float64], size: float, lines_per_s: float | None) -> str:
+    """Give a clock its whole name, where the line that names it was torn."""
+    likely = [clock for clock in CLOCKS if clock.endswith(name)]
+    found = _ticks(column) if likely and name not in CLOCKS else None
+    if found is None:
+        return name
+    unit, _ = clock_unit(found.step, size, lines_per_s, text=True)
+    return unit if unit in likely else name
 
 
 def _described(

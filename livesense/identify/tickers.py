@@ -20,6 +20,9 @@ LEAST_TRAVEL = 1024.0
 """A clock goes at least so far in all, and so many steps: a ramp of a channel ends sooner."""
 LEAST_STEPS = 32
 
+COUNTED_BELOW = 64.0
+"""The lower half may be a counter of scans, which goes up by so many at most."""
+
 MOST_SHARE = 1 / 64
 """Of its range a field goes up by less than this at a time, else it may be anything."""
 
@@ -68,7 +71,7 @@ def ticks(value: NDArray[np.int64], width: int, damaged: int = MOST_DAMAGED) -> 
         found = _rhythmic(steps)
     if found is None or not _carries(value, width):
         return None
-    if not found.exact and (_counts_above(value, width) or _rests_below(steps, found.step, width)):
+    if _rests_below(steps, found.step, width) or (not found.exact and _counts_above(value, width)):
         return None
     return found
 
@@ -84,7 +87,7 @@ def _rests_below(steps: NDArray[np.int64], step: float, width: int) -> bool:
     off = min(off, (1 << 16) - off)
     near = steps[np.abs(steps - step) <= max(1.0, 0.2 * step)]
     scatter = float(np.mean(np.abs(near - np.median(near)))) if len(near) else 0.0
-    return off <= max(scatter, 2.0)
+    return off <= max(scatter, COUNTED_BELOW)
 
 
 def _counts_above(value: NDArray[np.int64], width: int) -> bool:

@@ -30,14 +30,16 @@ def widened(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundFie
     for low, top in ((2, 2), (1, 1), (3, 1), (1, 3)):
         for first in range(len(fields)):
             run = _run(fields, first, low, top, rows, big=big)
-            if len(run[1]) >= FEWEST and (best is None or len(run[1]) > len(best[2])):
+            # One alone must be all there is, and its upper half must move.
+            alone = all(one.role != "pad" for one in fields[first : run[0]])
+            if len(run[1]) >= (1 if alone else FEWEST) and (best is None or len(run[1]) > len(best[2])):
                 best = first, run[0], run[1]
     if best is None:
         return fields
     first, stop, joined = best
     channels = sum(one.role == "channel" for one in fields)
     taken = sum(one.role == "channel" for one in fields[first:stop])
-    if taken < 0.6 * channels:
+    if taken < (0.6 if len(joined) >= FEWEST else 1.0) * channels:
         return fields
     left = _rest(fields, joined)
     return sorted([*left, *joined], key=lambda one: one.begin)

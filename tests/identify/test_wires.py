@@ -131,3 +131,13 @@ class TestNeither:
         )
         found = identify(data, 1.0)
         assert found.wire is None or found.confidence < 0.7
+
+
+@pytest.mark.parametrize(
+    ("torn", "step", "name"), [("s", 1000, "t_us"), ("ms", 3, "t_ms"), ("_us", 500, "t_us")]
+)
+def test_a_header_torn_in_the_name_of_the_clock(torn: str, step: int, name: str) -> None:
+    rows = (f"{5000 + step * n + n % 2},{2000 + n % 7},{2100 - n % 5}" for n in range(600))
+    found = identify((f"{torn},iu,iv\n" + "\n".join(rows) + "\n").encode(), None)
+    assert found.channels == ("iu", "iv")
+    assert f'columns = ["{name}"' in found.bench or name in "\n".join(found.evidence)
