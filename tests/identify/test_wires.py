@@ -133,11 +133,9 @@ class TestNeither:
         assert found.wire is None or found.confidence < 0.7
 
 
-@pytest.mark.parametrize(
-    ("torn", "step", "name"), [("s", 1000, "t_us"), ("ms", 3, "t_ms"), ("_us", 500, "t_us")]
-)
-def test_a_header_torn_in_the_name_of_the_clock(torn: str, step: int, name: str) -> None:
-    rows = (f"{5000 + step * n + n % 2},{2000 + n % 7},{2100 - n % 5}" for n in range(600))
-    found = identify((f"{torn},iu,iv\n" + "\n".join(rows) + "\n").encode(), None)
+def test_a_header_torn_in_the_name_of_the_clock():
+    rows = (f"{5000 + 1000 * n + n % 2},{2000 + n % 7},{2100 - n % 5}" for n in range(600))
+    found = identify(("s,iu,iv\n" + "\n".join(rows) + "\n").encode(), None)
     assert found.channels == ("iu", "iv")
-    assert f'columns = ["{name}"' in found.bench or name in "\n".join(found.evidence)
+    assert found.rate_hz == pytest.approx(1000, rel=0.01)
+    assert "s" not in found.channels
