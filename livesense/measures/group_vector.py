@@ -6,14 +6,11 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-import numpy as np
-
-from livesense.measures.basic import batch_u
 from livesense.measures.channel_figures import ChannelInput, Line
 from livesense.measures.group_phases import preferred
 from livesense.measures.sine_fit import NoLine
 from livesense.measures.three_phase import PHASES, components
-from livesense.measures.vectors import clarke, locus, own_frame, park
+from livesense.measures.vectors import locus, own_frame
 from livesense.samples import Estimate
 
 
@@ -50,14 +47,12 @@ def group_vector(
     turn = way * line.fit.turned_rad(rate_hz)
     u, v, w = (c.values for c in chosen)
     frame = own_frame(u, v, w, turn)
-    off = park(clarke(u, v, w)[0], turn) - park(clarke(u, v, w)[0], turn).mean()
-    u_ripple = batch_u(np.abs(off) ** 2)
     scale = max(c.u_scale for c in chosen)
     random = math.sqrt(2 * sum(f.u_component**2 for f in firsts)) * 2 / 3
     unit = chosen[0].unit
 
     def ripple(value: float) -> Estimate:
-        return Estimate(value, u_ripple / (2 * value) if value > 0 else 0.0, value * scale, unit)
+        return Estimate(value, frame.u_ripple_square / (2 * value) if value > 0 else 0.0, value * scale, unit)
 
     drawn = locus(*(f.rms for f in firsts))
     # How far an axis may be off: as far as the differences between the phases' scales allow.

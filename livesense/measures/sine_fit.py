@@ -195,13 +195,18 @@ def fit_line(
     if isinstance(start, NoLine):
         return start
     w = start
+    # Steps by those alone that pull: the others are solved once, at the end.
+    pulling = Blocks(rows[lead]) if not lead.all() else blocks
+    all_pull = np.ones(int(np.count_nonzero(lead)), dtype=bool)
     for order, steps in ((1, 3), (3, 2), (harmonics, _MOST_STEPS)):
-        state, settled = descend(blocks, energy, w, _highest_order(start, n, order), lead, steps)
+        state, settled = descend(pulling, energy[lead], w, _highest_order(start, n, order), all_pull, steps)
         w = state.w
     if not settled or not 0.5 * start < w < 2 * start:
         return NoLine("the fit does not settle on a line")
     if w * n < 2 * np.pi * FEWEST_CYCLES:
         return NoLine(f"the window holds fewer than {FEWEST_CYCLES:g} cycles")
+    if pulling is not blocks:
+        state = LineState.at(blocks, energy, w, state.gram.order, lead)
     return _assemble(state, blocks, rows, offset, rate_hz, lead)
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from livesense.measures.basic import batch_u
 from livesense.measures.kernel import ComplexArray
 from livesense.measures.three_phase import components
 from livesense.samples import FloatArray
@@ -67,12 +68,14 @@ class OwnFrame:
 
     ``quadrature`` is its mean length; the others are what is left of each axis, rms: 6 f ripple of a
     distorted current, 2 f of an unbalanced one, PWM ripple and noise. Where the drive really holds
-    its d axis cannot be seen from currents.
+    its d axis cannot be seen from currents. ``u_ripple_square`` is the uncertainty of the sum of both
+    ripples' squares, by the spread of stretches.
     """
 
     quadrature: float
     quadrature_ripple: float
     direct_ripple: float
+    u_ripple_square: float
 
 
 def own_frame(u: FloatArray, v: FloatArray, w: FloatArray, turn_rad: FloatArray) -> OwnFrame:
@@ -83,5 +86,11 @@ def own_frame(u: FloatArray, v: FloatArray, w: FloatArray, turn_rad: FloatArray)
     vector, _ = clarke(u, v, w)
     turned = park(vector, turn_rad)
     mean = complex(turned.mean())
-    along = turned * cmath.exp(-1j * cmath.phase(mean))
-    return OwnFrame(abs(mean), float(np.std(along.real)), float(np.std(along.imag)))
+    off = (turned - mean) * cmath.exp(-1j * cmath.phase(mean))
+    square = off.real**2, off.imag**2
+    return OwnFrame(
+        abs(mean),
+        math.sqrt(float(square[0].mean())),
+        math.sqrt(float(square[1].mean())),
+        batch_u(square[0] + square[1]),
+    )
