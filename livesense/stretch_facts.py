@@ -13,6 +13,7 @@ from livesense.analysis import RunAnalysis
 from livesense.chain import ChannelChain
 from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
+from livesense.machine_facts import torque_constant
 from livesense.measures.power import u_product
 from livesense.measures.rotation import STEP_S, Rotation, rotation
 from livesense.measures.stretches import Stretch, find_stretches
@@ -152,6 +153,11 @@ def _facts(
     }
     if stretch.kind != "standstill":
         facts["highest"] = _highest(analysis, channels, from_s, to_s)
+    if stretch.kind not in ("standstill", "steady"):
+        torque = _torque_at_most(analysis, facts["current_peak"])
+        facts |= {} if torque is None else {"torque_at_most": torque}
+    if stretch.kind in ("start", "braking", "speed change"):
+        facts["acceleration_hz_per_s"] = _steepest(piece.steps, stretch)
     if (energy := _energy(analysis, from_s, to_s)) is not None:
         facts |= energy
     if states is not None:
@@ -168,6 +174,33 @@ def _facts(
             facts |= _of_a_stop(piece, number)
     facts["text"] = _text(facts)
     return facts
+
+
+ACCELERATES_S = 0.2
+"""Over so long a straight line is drawn through the speed."""
+
+
+def _steepest(steps: Rotation, stretch: Stretch) -> float | None:
+    """Steepest change of the electrical speed over 0.2 s, Hz/s; positive where it turns faster."""
+    speed = np.abs(_median3(steps.frequency_hz[stretch.first : stretch.stop]))
+    count = max(3, round(ACCELERATES_S / steps.step_s))
+    if speed.size < count:
+        return None
+    at = (np.arange(count) - 0.5 * (count - 1)) * steps.step_s
+    slopes = np.lib.stride_tricks.sliding_window_view(speed, count) @ at / float(at @ at)
+    return float(slopes[int(np.abs(slopes).argmax())])
+
+
+def _torque_at_most(analysis: RunAnalysis, current: dict[str, Any]) -> dict[str, Any] | None:
+    """Torque if all current lay across the magnets: while a drive holds it otherwise, torque is less."""
+    motor = analysis.bench.motor
+    constant = torque_constant(motor)
+    if motor is None or constant is None:
+        return None
+    limit = motor.constant_tolerance
+    relative = 0.0 if limit is None else limit.value / (limit.k or math.sqrt(3))
+    value = constant * current["value"]
+    return {"value": value, "u": math.hypot(constant * current["u"], value * relative), "unit": "N·m"}
 
 
 def _u_current(channels: Sequence[ChannelChain], value: float) -> float:

@@ -93,6 +93,10 @@ def _main_parser() -> Parser:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit code."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    for library in ("OPENBLAS", "MKL", "VECLIB", "OMP"):
+        # Before numpy is loaded: for matrices as small as ours several threads only get in each other's way.
+        key = f"{library}_MAXIMUM_THREADS" if library == "VECLIB" else f"{library}_NUM_THREADS"
+        os.environ.setdefault(key, "1")
     take_any_text()
     parser = _main_parser()
     if not given:

@@ -99,3 +99,21 @@ def test_a_long_run_is_looked_at_by_its_trend_first(
     assert facts["to_s"] == pytest.approx(174, abs=0.5)
     recorded(stream([(320.0, 0.0, 0.0)], 500.0), BENCH)
     assert livesense("measure", "--json").json["window"] == "all"
+
+
+def test_a_start_tells_acceleration_and_the_most_that_torque_can_be(
+    recorded: Callable[..., Any], livesense: Callable[..., Any]
+) -> None:
+    story = [(1.0, 0.0, 0.0), (2.0, 80.0, 500.0), (3.0, 80.0, 500.0)]
+    recorded(
+        stream(story, 5000.0), BENCH.replace("pole_pairs = 5", 'pole_pairs = 5\nflux_linkage = "10 mWb"')
+    )
+    rows = {row["kind"]: row for row in livesense("stretches", "--json").json["stretches"]}
+    assert rows["start"]["acceleration_hz_per_s"] == pytest.approx(40, abs=2)
+    # T = 1.5 p ψ i (closed form), i the length of the vector: 500 codes.
+    amperes = 500 * 3.3 / 4096 / (20 * 0.005)
+    assert rows["start"]["torque_at_most"]["value"] == pytest.approx(1.5 * 5 * 0.01 * amperes, rel=0.02)
+    assert "torque_at_most" not in rows["steady"]
+    assert rows["steady"]["measures"]["machine"]["torque"]["value"] == pytest.approx(
+        1.5 * 5 * 0.01 * amperes, rel=0.01
+    )
