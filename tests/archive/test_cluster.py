@@ -42,17 +42,24 @@ def dask(processes: list[subprocess.Popen[str]], *words: str) -> subprocess.Pope
     return process
 
 
+def said(process: subprocess.Popen[str], pattern: str) -> str:
+    """Wait for a line of its log, and take out what is looked for."""
+    assert process.stderr is not None
+    lines = []
+    for line in process.stderr:
+        lines.append(line)
+        found = re.search(pattern, line)
+        if found:
+            return found.group(1)
+    raise AssertionError(f"it ended: {''.join(lines[-20:])}")
+
+
 @pytest.fixture
 def scheduler(processes: list[subprocess.Popen[str]]) -> str:
     """A scheduler as a user starts one, on loopback."""
     outside_reader("distributed")
     process = dask(processes, "scheduler", "--host", "127.0.0.1", "--port", "0", "--no-dashboard")
-    assert process.stderr is not None
-    for line in process.stderr:
-        found = re.search(r"Scheduler at:\s+(tcp://\S+)", line)
-        if found:
-            return found.group(1)
-    raise AssertionError("the scheduler ended")
+    return said(process, r"Scheduler at:\s+(tcp://\S+)")
 
 
 def worker(processes: list[subprocess.Popen[str]], scheduler: str) -> subprocess.Popen[str]:
@@ -67,11 +74,94 @@ def worker(processes: list[subprocess.Popen[str]], scheduler: str) -> subprocess
         "--no-nanny",
         "--no-dashboard",
     )
-    assert process.stderr is not None
-    for line in process.stderr:
-        if "Registered to" in line:
-            return process
-    raise AssertionError("the worker ended")
+    said(process, "(Registered to)")
+    return process
+
+
+def certificates(folder: Path) -> dict[str, Path]:
+    """An authority of one's own, and a key signed by it, as docs/archive.md wants them."""
+    from datetime import UTC, datetime, timedelta
+
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    now = datetime.now(UTC)
+
+    def signed(name: str, authority: Any = None, by: Any = None) -> tuple[Any, Any]:
+        key = ec.generate_private_key(ec.SECP256R1())
+        subject = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, name)])
+        made = (
+            x509.CertificateBuilder()
+            .subject_name(subject)
+            .issuer_name(subject if authority is None else authority.subject)
+            .public_key(key.public_key())
+            .serial_number(x509.random_serial_number())
+            .not_valid_before(now - timedelta(hours=1))
+            .not_valid_after(now + timedelta(hours=1))
+            .add_extension(x509.BasicConstraints(ca=authority is None, path_length=None), critical=True)
+            .sign(by or key, hashes.SHA256())
+        )
+        return made, key
+
+    authority, authority_key = signed("authority")
+    mine, my_key = signed("bench", authority, authority_key)
+    places = {name: folder / f"{name}.pem" for name in ("ca", "cert", "key")}
+    places["ca"].write_bytes(authority.public_bytes(serialization.Encoding.PEM))
+    places["cert"].write_bytes(mine.public_bytes(serialization.Encoding.PEM))
+    places["key"].write_bytes(
+        my_key.private_bytes(
+            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+        )
+    )
+    return places
+
+
+def test_a_scheduler_with_tls(
+    dataset: Path, tmp_path: Path, processes: list[subprocess.Popen[str]], livesense: Command
+) -> None:
+    outside_reader("distributed")
+    outside_reader("cryptography")
+    files = certificates(tmp_path)
+    keys = [
+        "--tls-ca-file",
+        str(files["ca"]),
+        "--tls-cert",
+        str(files["cert"]),
+        "--tls-key",
+        str(files["key"]),
+    ]
+    process = dask(
+        processes,
+        "scheduler",
+        "--host",
+        "127.0.0.1",
+        "--port",
+        "0",
+        "--no-dashboard",
+        "--protocol",
+        "tls",
+        *keys,
+    )
+    address = said(process, r"Scheduler at:\s+(tls://\S+)")
+    helper = dask(
+        processes,
+        "worker",
+        address,
+        "--nthreads",
+        "1",
+        "--no-nanny",
+        "--no-dashboard",
+        "--protocol",
+        "tls",
+        *keys,
+    )
+    said(helper, "(Registered to)")
+    mine = ["--tls-ca", files["ca"], "--tls-cert", files["cert"], "--tls-key", files["key"]]
+    spread = livesense("archive", "summary", dataset, "--scheduler", address, *mine, "--json")
+    assert spread.code == 0, spread.err
+    assert "not encrypted" not in spread.err
+    assert spread.json == livesense("archive", "summary", dataset, "--workers", "0", "--json").json
 
 
 def ask(dataset: Path, where: Where, tell: Callable[[str, int, int], None]) -> str:
