@@ -82,6 +82,7 @@ def test_all_of_it_where_nothing_is_steady_or_phases_are_missing(
     assert livesense("measure", "--json").json["window"] == "all"
 
 
+@pytest.mark.slow
 def test_a_long_run_is_looked_at_by_its_trend_first(
     recorded: Callable[..., Any], livesense: Callable[..., Any], tmp_path: Path
 ) -> None:

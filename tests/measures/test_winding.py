@@ -34,7 +34,9 @@ def test_a_step_on_the_reference_machine() -> None:
     assert found.time_constant_s.value * 0.05 == pytest.approx(0.2e-3, rel=1e-6)
 
 
-@pytest.mark.parametrize("tau_s", [3e-4, 1e-3, 4e-3, 9e-3])
+@pytest.mark.parametrize(
+    "tau_s", [4e-3, *(pytest.param(t, marks=pytest.mark.slow) for t in (3e-4, 1e-3, 9e-3))]
+)
 def test_a_decay_in_noise(tau_s: float) -> None:
     off, told = [], []
     for seed in range(60):

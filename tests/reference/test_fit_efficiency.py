@@ -30,7 +30,12 @@ def derivatives(n: int, rate_hz: float, hz: float, amplitude: float, phase: floa
 
 @pytest.mark.parametrize(
     ("n", "hz", "sigma"),
-    [(1000, 437.123, 0.1), (1000, 3321.7, 0.5), (400, 61.7, 0.3), (5000, 4.3, 1.0)],
+    [
+        (1000, 437.123, 0.1),
+        pytest.param(1000, 3321.7, 0.5, marks=pytest.mark.slow),
+        pytest.param(400, 61.7, 0.3, marks=pytest.mark.slow),
+        pytest.param(5000, 4.3, 1.0, marks=pytest.mark.slow),
+    ],
 )
 def test_the_spread_is_within_3_percent_of_the_exact_bound(n: int, hz: float, sigma: float) -> None:
     """Each trial's error against that of the best linear estimate for the very same noise.
@@ -72,6 +77,7 @@ def test_a_line_is_found_from_a_tenth_of_a_hertz_to_a_third_of_the_rate(share: f
     assert fit.frequency_hz.u < 0.01 * hz
 
 
+@pytest.mark.slow
 def test_uncertainty_follows_coloured_noise() -> None:
     """Noise that is ten times as strong around the line widens u; the spread stays within it."""
     rng = np.random.default_rng(6)

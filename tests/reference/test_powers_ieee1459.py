@@ -113,6 +113,7 @@ def test_a_voltage_without_fundamental_has_no_displacement():
     assert power.voltage_distortion_power.value == pytest.approx(3 * math.sqrt(14 / 3) * 5 / math.sqrt(2))
 
 
+@pytest.mark.slow
 def test_uncertainty_of_a_power_holds_the_truth():
     rng = np.random.default_rng(3)
     truth = {"reactive_power": 75 * math.sin(0.5), "apparent_power": 15 * math.hypot(5, 1)}

@@ -12,6 +12,7 @@ from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import measure_group
 from livesense.measures.speed import rpm
 from livesense.measures.three_phase import PhasePhasor, components, three_phase
+from livesense.measures.vectors import clarke, park
 from livesense.samples import Estimate
 
 
@@ -61,6 +62,35 @@ def test_unbalance_from_magnitudes_of_three_that_sum_to_zero():
     w = -(u + v)
     assert abs(w) == pytest.approx(c)
     assert of(u, v, w).unbalance_percent.value == pytest.approx(2.1465, abs=1e-4)
+
+
+# NEMA MG-1's example voltages, second set; closed form from magnitudes: .9704 %.
+def test_unbalance_from_magnitudes_of_480_476_472():
+    a, b, c = 480.0, 476.0, 472.0
+    beta = (a**4 + b**4 + c**4) / (a**2 + b**2 + c**2) ** 2
+    expected = 100 * math.sqrt((1 - math.sqrt(3 - 6 * beta)) / (1 + math.sqrt(3 - 6 * beta)))
+    assert expected == pytest.approx(0.9704, abs=1e-4)
+    between = math.degrees(math.acos((a * a + b * b - c * c) / (2 * a * b)))
+    u, v = polar(a, 0), polar(b, 180 - between)
+    assert of(u, v, -(u + v)).unbalance_percent.value == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("three", "vector"), [((10, -5, -5), 10 + 0j), ((10, 0, -10), 10 + 5.773503j), ((0, 0, 0), 0j)]
+)
+def test_clarke_keeps_the_amplitude(three, vector):
+    # Amplitude-invariant form, computed from the definition.
+    found, zero = clarke(*(np.array([float(x)]) for x in three))
+    assert found[0] == pytest.approx(vector, abs=1e-6)
+    assert zero[0] == pytest.approx(0)
+
+
+def test_park():
+    # i = 10 cos(θ + δ), θ = 30°, δ = 30° → dq (8.660254, 5), computed from the definition.
+    theta, delta = math.radians(30), math.radians(30)
+    currents = [np.array([10 * math.cos(theta + delta - k * 2 * math.pi / 3)]) for k in range(3)]
+    turned = park(clarke(*currents)[0], theta)[0]
+    assert (turned.real, turned.imag) == pytest.approx((8.660254, 5), abs=1e-6)
 
 
 def test_angles_of_a_healthy_machine_are_120_degrees_apart():
