@@ -30,6 +30,7 @@ from dashboard.trend import LONGEST_S, Trend
 from dashboard.vectors import vectors
 from dashboard.words import sentence
 from livesense.errors import LivesenseError
+from livesense.stretch_now import newest_stretch
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -229,6 +230,7 @@ class Live:
             measured=figures.measured,
             forward=None if motor is None else motor.sequence,
             even=self._even.of(figures.measured),
+            stretch=_stretch(analysis, figures.measured),
         )
         rows = tiles.tiles(
             self._building["channels"],
@@ -298,6 +300,17 @@ class Live:
         """Return the newest picture of a view; None when there is nothing to show."""
         setup, _ = self.facts()
         return self._pictures.newest(setup, view)
+
+
+def _stretch(analysis: RunAnalysis, measured: dict[str, Any]) -> dict[str, Any] | None:
+    """Look what the machine does, where it has no speed that can be stated though current flows."""
+    if not measured or (measured.get("speed") or {}).get("rpm") is not None:
+        return None
+    try:
+        found = newest_stretch(analysis)
+    except (LivesenseError, ValueError):
+        return None
+    return None if found is None or found["kind"] in ("standstill", "steady") else found
 
 
 def _sentence_json(said: Sentence) -> dict[str, str]:

@@ -45,7 +45,8 @@ class Situation:
     bench file sets any limit. ``phases`` are the names of the phase-current channels, ``ranges`` their
     largest readable magnitude. ``measured`` is the object of ``measure`` for the newest stretch. ``forward``
     is the sequence of forward rotation by the bench file; ``even`` what is said of how even the phases are,
-    taken from ``measured`` where it is None.
+    taken from ``measured`` where it is None. ``stretch`` is what the machine does now, looked for where no
+    speed can be stated.
     """
 
     state: str | None = None
@@ -72,6 +73,7 @@ class Situation:
     watched: bool = True
     forward: str | None = None
     even: Evenness | None = None
+    stretch: Mapping[str, Any] | None = None
 
 
 def is_old(s: Situation) -> bool:

@@ -262,6 +262,8 @@ def _running(s: Situation) -> Sentence:
 
 def _motion(s: Situation, rpm: str | None, sequence: str | None) -> str:
     """Say how the machine turns; which way is forward is known from the bench file alone."""
+    if rpm is None and s.stretch is not None:
+        return _doing(s.stretch)
     if rpm is None:
         return "Current flows, at a speed that cannot be stated" + (f", order {sequence}" if sequence else "")
     if sequence is None:
@@ -269,6 +271,18 @@ def _motion(s: Situation, rpm: str | None, sequence: str | None) -> str:
     if s.forward is None:
         return f"Running at {rpm}, order {sequence}"
     return f"Running {'forward' if sequence == s.forward else 'in reverse'} at {rpm}"
+
+
+DOING = {"start": "Starting", "braking": "Stopping", "speed change": "Changing speed"}
+
+
+def _doing(stretch: Mapping[str, Any]) -> str:
+    """Say what the machine does while its speed cannot be stated as one figure."""
+    kind, hz = str(stretch["kind"]), float(stretch["frequency_hz"])
+    if kind in ("align", "held"):
+        return f"Held in place with {fixed(float(stretch['current_peak_a']), 1)} A, not turning"
+    doing = DOING.get(kind, "Current flows, at a speed that changes")
+    return f"{doing}, near {grouped(round(hz))} Hz electrical" if hz >= 1 else doing
 
 
 def _evenness(even: Evenness) -> list[str]:

@@ -213,3 +213,23 @@ def test_a_replayed_run_is_seen_as_if_live(recorded, tmp_path, page_on):
         recorder.wait(30)
         player.join(10)
     assert not player.is_alive()
+
+
+MOST = 0.02
+"""As in test_nothing_jumps: of the cumulative score of the Layout Instability draft (WICG)."""
+WATCH = """window.shifts = [];
+new PerformanceObserver((list) => {
+  for (const entry of list.getEntries()) if (!entry.hadRecentInput) window.shifts.push(entry.value);
+}).observe({ type: 'layout-shift', buffered: true });"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [1440, 390])
+@pytest.mark.parametrize("path", ["compare/1/2", "runs/1"])
+def test_nothing_jumps_while_a_screen_is_filled(book, page_on, path, width):
+    screen = page_on(book, "runs", width=width)
+    screen.page.add_init_script(WATCH)
+    screen.page.goto(screen.page.url.rsplit("/", 1)[0] + "/" + path)
+    screen.wait(READY[path])
+    screen.page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+    assert sum(screen.page.evaluate("window.shifts")) <= MOST

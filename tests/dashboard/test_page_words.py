@@ -61,6 +61,23 @@ def test_a_phase_that_is_off_its_place_is_named():
     assert said.text == "Running forward at 1\u202f432 rpm; currents balanced within 0.6 %; V is 0.3° late."
 
 
+@pytest.mark.parametrize(
+    ("kind", "hz", "text"),
+    [
+        ("start", 120.4, "Starting, near 120 Hz electrical"),
+        ("braking", 0.2, "Stopping"),
+        ("align", 0.0, "Held in place with 4.0 A, not turning"),
+        ("changing", 1500.0, "Current flows, at a speed that changes, near 1\u202f500 Hz electrical"),
+    ],
+)
+def test_while_no_speed_can_be_stated_it_is_said_what_the_machine_does(kind, hz, text):
+    stretch = {"kind": kind, "frequency_hz": hz, "current_peak_a": 4.02}
+    said = sentence(situation(measured=MEASURED | {"speed": {"rpm": None}}, stretch=stretch)).text
+    assert said.startswith(text)
+    plain = sentence(situation(measured=MEASURED | {"speed": {"rpm": None}})).text
+    assert plain.startswith("Current flows, at a speed that cannot be stated, order UVW")
+
+
 def test_nothing_is_beyond_a_limit_only_where_there_is_one():
     assert "no limit" in sentence(situation(watched=False)).advice
 
