@@ -27,6 +27,7 @@ def files(folder: Path) -> dict[str, tuple[int, int]]:
     }
 
 
+@pytest.mark.slow
 def test_a_folder_a_bench_a_day_a_run(dataset: Path) -> None:
     folders = sorted({str(Path(name).parent) for name in files(dataset)})
     parts = [folder.split("/") for folder in folders]
@@ -41,6 +42,7 @@ def test_a_folder_a_bench_a_day_a_run(dataset: Path) -> None:
         assert kinds == ["_facts", "_run.json", "group", "group"]
 
 
+@pytest.mark.slow
 def test_an_outside_reader_sees_all_of_it(dataset: Path) -> None:
     duckdb = outside_reader("duckdb")
     with duckdb.connect() as book:
@@ -60,6 +62,7 @@ def test_again_writes_nothing(dataset: Path, livesense: Command) -> None:
     assert files(dataset) == before
 
 
+@pytest.mark.slow
 def test_only_what_is_new_or_has_changed_is_written(
     dataset: Path, three_runs: Path, livesense: Command, tmp_path: Path
 ) -> None:
@@ -78,18 +81,21 @@ def test_only_what_is_new_or_has_changed_is_written(
     assert len(list((dataset / done["written"][0]["folder"]).iterdir())) == 4
 
 
+@pytest.mark.slow
 def test_one_run(three_runs: Path, livesense: Command, tmp_path: Path) -> None:
     done = livesense("export", "2", "--format", "dataset", "--out", "one", "--json").json
     assert [run["run"] for run in done["written"]] == [2]
     assert len(list((tmp_path / "one").glob("bench=*"))) == 1
 
 
+@pytest.mark.slow
 def test_a_copied_run_has_the_same_place(three_runs: Path, livesense: Command, dataset: Path) -> None:
     assert livesense("copy", "2", "--to", "mailed.db").code == 0
     done = livesense("export", "--format", "dataset", dataset, "--logbook", "mailed.db", "--json").json
     assert (done["written"], done["unchanged"]) == ([], [2])
 
 
+@pytest.mark.slow
 def test_what_a_broken_export_left_is_neither_seen_nor_kept(
     dataset: Path, livesense: Command, three_runs: Path
 ) -> None:
@@ -103,6 +109,7 @@ def test_what_a_broken_export_left_is_neither_seen_nor_kept(
     assert livesense("archive", "summary", dataset, "--workers", "0", "--json").json["runs"] == 3
 
 
+@pytest.mark.slow
 def test_a_run_broken_off_is_not_there(three_runs: Path, tmp_path: Path) -> None:
     def tell(what: str, done: int, total: int) -> None:
         if what == "run 2" and total > 10:
@@ -114,6 +121,7 @@ def test_a_run_broken_off_is_not_there(three_runs: Path, tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize("url", ["memory://archive/of/{name}", "file://{folder}/by-url"])
+@pytest.mark.slow
 def test_any_place_that_fsspec_knows(
     three_runs: Path, livesense: Command, tmp_path: Path, url: str, request: pytest.FixtureRequest
 ) -> None:
@@ -125,6 +133,7 @@ def test_any_place_that_fsspec_knows(
     assert found["runs"] == 3
 
 
+@pytest.mark.slow
 def test_runs_without_scans_and_runs_being_recorded_are_left_out(
     three_runs: Path, livesense: Command, tmp_path: Path
 ) -> None:
@@ -151,6 +160,7 @@ def test_runs_without_scans_and_runs_being_recorded_are_left_out(
         (("--format", "dataset", "nowhere://x"), "a URL of a kind that fsspec knows"),
     ],
 )
+@pytest.mark.slow
 def test_wrong_use(three_runs: Path, livesense: Command, options: tuple[str, ...], words: str) -> None:
     answer = livesense("export", *options)
     assert (answer.code, answer.out) == (2, "")
@@ -158,6 +168,7 @@ def test_wrong_use(three_runs: Path, livesense: Command, options: tuple[str, ...
 
 
 @pytest.mark.parametrize("library", ["fsspec.core", "pyarrow"])
+@pytest.mark.slow
 def test_a_missing_library_is_named(
     three_runs: Path, livesense: Command, monkeypatch: pytest.MonkeyPatch, library: str
 ) -> None:
@@ -168,6 +179,7 @@ def test_a_missing_library_is_named(
     assert "pip install 'livesense[archive]'" in answer.err
 
 
+@pytest.mark.slow
 def test_codes_and_values_side_by_side(dataset: Path) -> None:
     parquet = outside_reader("pyarrow.parquet")
     path = next(dataset.glob("bench=spare/**/group-0-*.parquet"))

@@ -37,6 +37,7 @@ def test_figures_are_those_of_measure(ask: Command, livesense: Command) -> None:
         assert run["figures"] == livesense("measure", run["run"], "--json").json
 
 
+@pytest.mark.slow
 def test_sums_over_all_scans(ask: Command) -> None:
     found = ask("summary")
     pump, spare = found["benches"]
@@ -63,6 +64,7 @@ def test_sums_over_all_scans(ask: Command) -> None:
     assert pump["channels"]["iw"]["scans"] == both.size
 
 
+@pytest.mark.slow
 def test_events_are_those_of_events(ask: Command, livesense: Command) -> None:
     found = ask("events")
     assert (found["count"], [event["run"] for event in found["events"]]) == (3, [1, 1, 3])
@@ -77,6 +79,7 @@ def test_events_are_those_of_events(ask: Command, livesense: Command) -> None:
     assert (limited["count"], len(limited["events"])) == (3, 1)
 
 
+@pytest.mark.slow
 def test_a_trend_is_what_measure_tells_of_each_window(ask: Command, livesense: Command) -> None:
     found = ask("trend", "--figure", "channels.iu.rms", "--every", "100ms")
     assert len(found["points"]) + found["withheld"] == 18
@@ -103,6 +106,7 @@ def test_a_slope_is_that_of_a_line() -> None:
     assert slope_per_day([points[0]] * 3) is None
 
 
+@pytest.mark.slow
 def test_only_some_of_the_runs(ask: Command, livesense: Command, dataset: Path) -> None:
     assert [run["run"] for run in ask("summary", "--bench", "spare")["by_run"]] == [2]
     assert [run["run"] for run in ask("summary", "--since", "2026-03-02")["by_run"]] == [2, 3]
@@ -112,6 +116,7 @@ def test_only_some_of_the_runs(ask: Command, livesense: Command, dataset: Path) 
     assert "expected runs of none in this time" in answer.err
 
 
+@pytest.mark.slow
 def test_as_text(livesense: Command, dataset: Path) -> None:
     summary = livesense("archive", "summary", dataset, "--workers", "0")
     assert "coolant pump, 24 V: 2 runs" in summary.out
@@ -131,6 +136,7 @@ def test_as_text(livesense: Command, dataset: Path) -> None:
         (("summary", "{ds}", "--scheduler", "tcp://127.0.0.1:1", "--workers", "1"), "leave one of them out"),
     ],
 )
+@pytest.mark.slow
 def test_wrong_questions(livesense: Command, dataset: Path, options: tuple[str, ...], words: str) -> None:
     given = [option.format(ds=dataset) for option in options]
     more = [] if "--workers" in given else ["--workers", "0"]
@@ -139,12 +145,14 @@ def test_wrong_questions(livesense: Command, dataset: Path, options: tuple[str, 
     assert words in answer.err
 
 
+@pytest.mark.slow
 def test_tls_wants_its_files(livesense: Command, dataset: Path) -> None:
     answer = livesense("archive", "summary", dataset, "--scheduler", "tls://127.0.0.1:1")
     assert (answer.code, answer.out) == (2, "")
     assert "--tls-ca" in answer.err
 
 
+@pytest.mark.slow
 def test_a_newer_dataset_is_refused_by_name(livesense: Command, dataset: Path) -> None:
     entry = next(dataset.rglob("_run.json"))
     facts = json.loads(entry.read_text())
@@ -155,6 +163,7 @@ def test_a_newer_dataset_is_refused_by_name(livesense: Command, dataset: Path) -
 
 
 @pytest.mark.parametrize("what", ["cut", "other", "gone"])
+@pytest.mark.slow
 def test_a_damaged_dataset_is_told(livesense: Command, dataset: Path, what: str) -> None:
     path = next(dataset.rglob("group-0-*.parquet"))
     if what == "cut":
@@ -169,6 +178,7 @@ def test_a_damaged_dataset_is_told(livesense: Command, dataset: Path, what: str)
     assert "went wrong inside" not in answer.err
 
 
+@pytest.mark.slow
 def test_a_missing_library_is_named(
     livesense: Command, dataset: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -178,6 +188,7 @@ def test_a_missing_library_is_named(
     assert "pip install 'livesense[archive]'" in answer.err
 
 
+@pytest.mark.slow
 def test_every_key_is_told(ask: Command, livesense: Command, three_runs: Path, tmp_path: Path) -> None:
     told = in_examples(sections()["archive"])
     figures = {"figures"} | in_examples(sections()["measure"]) | in_examples(sections()["events"])

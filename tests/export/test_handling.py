@@ -129,6 +129,7 @@ def _run(path: Path, code: CodeType, codes: Any, *, holes: int = 0, rate_hz: flo
         run.finish("closed", 1.7e9)
 
 
+@pytest.mark.slow
 def test_more_stretches_than_anyone_opens_are_refused(livesense: Command, tmp_path: Path) -> None:
     import numpy as np
 
