@@ -30,6 +30,9 @@ def longest_steady(analysis: RunAnalysis) -> tuple[float, float] | None:
     from_s, to_s = analysis.extent_s()
     # Figures want raw scans.
     from_s = max(from_s, newest_kept_s(analysis))
+    if to_s - from_s > LOOKED_AT_S and not analysis.run.has_trends(channels[0].group):
+        # Recorded by an older livesense, or from elsewhere: to make its trend now would take hours of scans.
+        from_s = to_s - LOOKED_AT_S
     if to_s - from_s > LOOKED_AT_S:
         likely = _by_trend(analysis, from_s, to_s, channels[0].group)
         if likely is None:

@@ -53,8 +53,8 @@ def edges_of(first: int, stop: int, buckets: int, finest: int = 0) -> tuple[NDAr
     span = stop - first
     buckets = min(buckets, max(1, span // factor(finest)))
     level = finest
-    # Twice the factor, so that rounding to entries leaves buckets of nearly even length.
-    while level < pyramid.LEVELS and span >= buckets * factor(level + 1) * (2 if level else 1):
+    # As coarse as can be: with one or two entries in a bucket these differ in length, and are read at once.
+    while level < pyramid.LEVELS and span >= buckets * factor(level + 1):
         level += 1
     step = factor(level)
     edges = first + np.arange(buckets + 1, dtype=np.int64) * (span // buckets)
@@ -80,10 +80,8 @@ def envelope(source: Source, position: int, first: int, stop: int, buckets: int)
     parts = [part for part in _gather(source, position, whole_first, whole_stop, level, edges) if len(part)]
     if parts:
         found = pyramid.joined(parts)
-        order = np.argsort(found.start, kind="stable")
-        found = Entries(
-            found.start[order], found.n[order], found.low[order], found.high[order], found.sum[order]
-        )
+        if np.any(found.start[1:] < found.start[:-1]):
+            found = found[np.argsort(found.start, kind="stable")]
         bins = np.clip(np.searchsorted(edges, found.start, "right") - 1, 0, count - 1)
         sums = pyramid.gathered(found, bins, bins)
         held = sums.n > 0
@@ -141,8 +139,10 @@ def _pages(source: Source, position: int, level: int, first: int, stop: int) -> 
         raise DamagedBlockError(
             f"run {source.run}, group {source.number}: {error}; the codes themselves are not concerned"
         ) from error
-    inside = (found.start >= first) & (found.start < stop)
-    yield found if inside.all() else found[inside]
+    if np.any(found.start[1:] < found.start[:-1]):
+        found = found[np.argsort(found.start, kind="stable")]
+    begin, end = np.searchsorted(found.start, [first, stop])
+    yield found[begin:end]
 
 
 def _page(row: tuple[Any, ...]) -> pyramid.Row:

@@ -52,7 +52,7 @@ class Entries:
     def __len__(self) -> int:
         return len(self.start)
 
-    def __getitem__(self, which: slice | NDArray[np.bool_]) -> Entries:
+    def __getitem__(self, which: slice | NDArray[np.bool_] | NDArray[np.intp]) -> Entries:
         return Entries(self.start[which], self.n[which], self.low[which], self.high[which], self.sum[which])
 
     def channel(self, position: int) -> Entries:
