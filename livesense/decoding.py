@@ -46,12 +46,10 @@ LONGEST_HEADER_SHOWN = 200
 def unfit_header(bench: Bench, decoder: Decoder) -> str | None:
     """Say why a stream of text or records gave no scan; None where nothing is known.
 
-    Text: no line ends, or the header lacks columns. Records: no sync word, or no right check.
+    Text: the header lacks columns. Records: no sync word, or no right check.
     """
     if isinstance(decoder, RecordDecoder):
         return f"{decoder.misfit}; `livesense identify PORT` tells what comes"
-    if isinstance(decoder, TextDecoder) and decoder.ends_in_cr:
-        return "the lines end in CR alone: expected LF, or CR LF, at the end of each; correct the firmware"
     names = decoder.likely_header if isinstance(decoder, TextDecoder) else ()
     if not names:
         return None

@@ -58,6 +58,8 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
 
     ``seconds`` is how long the bytes took to come, None where there is no clock.
     """
+    if b"\n" not in data:
+        data = data.replace(b"\r", b"\n")
     lines = [line.rstrip(b"\r") for line in data[:LOOKED_AT].split(b"\n")[1:-1]]
     lines = [line for line in lines if line.strip()]
     if len(lines) < FEWEST:

@@ -19,6 +19,7 @@ from livesense.listen.why import sound_packet, why_frame, why_line
 from livesense.samples import Arrival, Description, FaultKind, GapCause, LinkFault, Note, Packets
 from livesense.wire.framed import MAX_FRAME, FramedDecoder
 from livesense.wire.header import printable
+from livesense.wire.line_ends import LineEnds
 from livesense.wire.record import RecordDecoder
 from livesense.wire.text import LINE_LIMIT, TextDecoder
 from livesense.wire.textline import check, split, words
@@ -77,6 +78,7 @@ class Listener:
         self._checked = False
         self._waits = not live
         """Whether the first line waits for the next one, which tells whether it is torn: so does a file's."""
+        self._ends = LineEnds()
         self._needed = _channels(self._decoder)
         self._first: Row | None = None
         """The first line of a file, which waits for the next one."""
@@ -91,7 +93,7 @@ class Listener:
             case RecordDecoder():
                 self._records(self._decoder, data)
             case TextDecoder():
-                self._lines(data)
+                self._lines(self._ends.feed(data))
             case FramedDecoder():
                 self._frames(self._decoder, data)
         return self._decided()

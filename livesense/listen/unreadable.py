@@ -153,9 +153,8 @@ def columns(seen: Seen) -> Hint:
             f"A header does not fit the bench file: {misfit.why}. Correct column (or name) of these "
             "channels, or the header; a recording ends there",
         )
-    if b"\n" not in tally.sample:
-        what = "a CR alone" if b"\r" in tally.sample else "nothing"
-        return Hint("line_end", f"Text comes, but its lines end in {what}: LF or CRLF is expected")
+    if b"\n" not in tally.sample and b"\r" not in tally.sample:
+        return Hint("line_end", "Text comes, but its lines end in nothing: LF, CRLF or CR is expected")
     if len(whys) == 1 and ", expected " in whys[0] and seen.expected is not None:
         return Hint(
             "columns",

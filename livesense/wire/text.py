@@ -18,6 +18,7 @@ from livesense.layout import CLOCKS, COUNTER
 from livesense.samples import CodeType, Description, FaultKind, GroupInfo, LinkFault, Note, Packets
 from livesense.wire.description import parse_description
 from livesense.wire.header import Misfits, printable
+from livesense.wire.line_ends import LineEnds
 from livesense.wire.pieces import Pieces
 from livesense.wire.textalike import Lines, read_alike
 from livesense.wire.textblock import Block
@@ -100,6 +101,7 @@ class TextDecoder:
         self._decimals = dict(decimals)
         self._modulus = 1 << counter_bits
         self._from_port = from_port
+        self._ends = LineEnds()
         self._lines = Pieces(b"\n", LINE_LIMIT)
         self._trying = False
         self._checksums = False
@@ -110,8 +112,6 @@ class TextDecoder:
         """The group as told last, and whether it is counted."""
         self._doubtful = False
         """Whether nothing was taken but the first line of a file, which may be torn."""
-        self._line_ends: set[bytes] = set()
-        """Which of CR and LF came, as far as it was looked for: CR only while no line has ended."""
         self._rows: list[list[int]] = []
         self._blocks: list[NDArray[np.int64]] = []
         self._events: list[TextEvent] = []
@@ -135,11 +135,6 @@ class TextDecoder:
         """Names in a line that looks like a header none of whose names are known; empty when scans came."""
         return self._misfits.likely
 
-    @property
-    def ends_in_cr(self) -> bool:
-        """Whether lines seem to end in CR alone, so that none ever ends."""
-        return self._line_ends == {b"\r"}
-
     def feed(self, data: bytes) -> list[TextEvent]:
         """Take bytes from the line.
 
@@ -153,12 +148,9 @@ class TextDecoder:
             One that lacks a needed column is the last event: a header (or a ``#{...}``) does
             not fit, and without it nobody can tell what the numbers are.
         """
-        whole = None if self._over else self._lines.take(data)
+        whole = None if self._over else self._lines.take(self._ends.feed(data))
         if whole is None:
-            if b"\r" in data:
-                self._line_ends.add(b"\r")
             return []
-        self._line_ends.add(b"\n")
         if whole.first:
             self._first_line(whole.first[:-1])
         if whole.too_long:
@@ -184,10 +176,11 @@ class TextDecoder:
 
         A first line that waited for a header is handed on.
         """
+        last = self.feed(self._ends.finish())
         self.rejoin()
         self._doubtful = False
         self._flush()
-        return self._told()
+        return [*last, *self._told()]
 
     def _told(self) -> list[TextEvent]:
         """Hand on what has gathered."""

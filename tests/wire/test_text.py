@@ -472,14 +472,18 @@ def test_where_the_counter_does_not_stand_first_nobody_can_tell(read: Any) -> No
     assert counters(content) == [23, 124]
 
 
-def test_lines_that_end_in_cr_alone_are_told() -> None:
-    made = decoder()()
-    made.feed(b"1,2,3")
-    assert not made.ends_in_cr
-    made.feed(b"\r4,5,6\r")
-    assert made.ends_in_cr
-    made.feed(b"\n")
-    assert not made.ends_in_cr
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r", b"\r\r\n"])
+def test_every_line_end(read: Any, end: bytes) -> None:
+    stream = end.join([b"n,iu,iv,iw", b"7,1,2,3", b"# ready", b"8,4,5,6", b"9,7,8,9", b""])
+    content, faults = read(decoder(), stream)
+    assert rows(content) == [(1, 2, 3), (4, 5, 6), (7, 8, 9)]
+    assert faults == {}
+
+
+def test_a_cr_within_lines_that_end_in_lf_spoils_its_line_only(read: Any) -> None:
+    content, faults = read(decoder(), b"n,iu,iv,iw\n7,1,2,3\n8,4\r,5,6\n9,7,8,9\n")
+    assert rows(content) == [(1, 2, 3), (7, 8, 9)]
+    assert sum(faults.values()) == 1
 
 
 def test_it_is_dropped_before_a_header_that_lacks_a_channel(read: Any) -> None:
