@@ -60,6 +60,7 @@ class Commands:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
+        self._ended = threading.Condition(self._lock)
         self._running: dict[str, subprocess.Popen[bytes] | None] = {}
         self._closed = threading.Event()
 
@@ -68,14 +69,19 @@ class Commands:
     ) -> dict[str, Any]:
         """Run a command with ``--json`` and hand back what it printed.
 
+        Where it is running already for somebody else, that is waited for.
+
         Raises
         ------
         UsageError
-            with the command's own words where it failed; also where it is running already.
+            with the command's own words where it failed; also where it runs already for too long.
         """
-        with self._lock:
-            if self._closed.is_set() or name in self._running:
-                raise UsageError(f"{name} is running already: wait for its answer")
+        with self._ended:
+            free = self._ended.wait_for(
+                lambda: self._closed.is_set() or name not in self._running, patience_s
+            )
+            if not free or self._closed.is_set():
+                raise UsageError(f"{name} is running already: try again when it has answered")
             self._running[name] = None
         try:
             process = spawn(words(name, "--json", *arguments), keep_output=True)
@@ -95,13 +101,15 @@ class Commands:
         except OSError as error:
             raise UsageError(f"{name} cannot be started: {error.strerror or error}") from error
         finally:
-            with self._lock:
+            with self._ended:
                 self._running.pop(name, None)
+                self._ended.notify_all()
 
     def close(self) -> None:
         """End what still runs; nothing can be asked afterwards."""
         with self._lock:
             self._closed.set()
+            self._ended.notify_all()
             for process in self._running.values():
                 if process is not None and process.poll() is None:
                     process.kill()

@@ -76,6 +76,10 @@ class ErrorChart:
     peak_a: float
     trip_a: float
     reach_a: float
+    caption: str = (
+        "Curves end where the chain clips. One kind of dash for each gain. "
+        "Thick: best. Thin: misses what its label says."
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,10 +303,7 @@ def _measured(point: Measured, x: _Axis, y: _Axis) -> str:
 
 
 def _caption(chart: ErrorChart, y: _Axis) -> Iterator[str]:
-    said = [
-        "Curves end where the chain clips. One kind of dash for each gain. "
-        "Thick: best. Thin: misses what its label says."
-    ]
+    said = [chart.caption]
     if chart.measured:
         said.append("Circles: measured errors with ± (k = 2); filled: read too much, hollow: too little.")
     for number, line in enumerate(said):

@@ -6,7 +6,10 @@ Made by tests/support/purposes_from_docs.py.
 PURPOSES: dict[str, dict[str, str]] = {
     "bench": {
         "name": ("Name of the bench. Zero calibrations are kept under it."),
-        "bus_voltage": ("Nominal voltage of the DC bus; what an amplifier's inputs carry in common."),
+        "bus_voltage": (
+            "Nominal voltage of the DC bus; what an amplifier's inputs carry in common. "
+            "With it the default rules of the bus hold."
+        ),
         "default_watches": ("Whether the default rules hold ([[watch]] below)."),
         "temperature_change": (
             "How far shunts and amplifiers get from the temperature at which their figures "
@@ -87,7 +90,7 @@ PURPOSES: dict[str, dict[str, str]] = {
     "motor": {
         "kind": ("permanent-magnet or induction; with the latter rpm is the synchronous speed, and says so."),
         "pole_pairs": ("Pole pairs: rpm is 60 × electrical frequency / pole pairs."),
-        "rated_current": ("Rated phase current, rms."),
+        "rated_current": ("Rated phase current, rms. With it the default rules of currents hold."),
         "sequence": ("Phase order that forward rotation should show: UVW or UWV."),
         "resistance": (
             "Resistance of one phase of a star, cold; half of what is measured from lead to "
@@ -111,6 +114,10 @@ PURPOSES: dict[str, dict[str, str]] = {
         "resistance_at": ("Temperature at which resistance is stated."),
         "winding_temperature": (
             "The winding's temperature, or the channel that measures it: for the copper loss."
+        ),
+        "pwm_frequency": (
+            "Frequency of the drive's pulses, to 2 %: scans that are not in step with them "
+            "show their ripple (measures.md)."
         ),
         "shaft_torque": ("Channel that measures torque, in N·m: for efficiency."),
         "shaft_speed": ("Channel that measures the shaft's speed, in rpm or rad/s."),

@@ -168,8 +168,7 @@ def _chart(bench: Bench, found: tuple[Numbers, ...]) -> str | None:
         title="Error against current",
         about=f"{file_name(bench.path)}, expanded (k = 2), as the file states it, without calibrations",
         curves=tuple(
-            Curve(", ".join(names), points, number, 2 if number == 0 else 1)
-            for number, (points, names) in enumerate(drawn)
+            Curve(", ".join(names), points, number, 1) for number, (points, names) in enumerate(drawn)
         ),
         measured=(),
         small_a=drawn[0][0][0][0] * 3,
@@ -177,6 +176,7 @@ def _chart(bench: Bench, found: tuple[Numbers, ...]) -> str | None:
         peak_a=peak_a,
         trip_a=trip_a,
         reach_a=trip_a,
+        caption="Of one reading. Curves end where the chain clips.",
     )
     return svg(chart)
 

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -73,7 +74,7 @@ class TestWhatMayBeUsed:
         listed(monkeypatch, "COM5")
         page = web("socket://127.0.0.1:9")
         ports = [row["port"] for row in page.get("/api/record/ports").json["ports"]]
-        assert ports == ["COM5", "socket://127.0.0.1:9"]
+        assert ports == ["socket://127.0.0.1:9", "COM5"]
         for port in (
             "file:/etc/passwd",
             "/etc/passwd",
@@ -255,11 +256,23 @@ class TestCommands:
         assert commands.ask("ports", patience_s=30)["ports"] is not None
         commands._running["ports"] = None
         with pytest.raises(UsageError, match="is running already"):
-            commands.ask("ports", patience_s=30)
+            commands.ask("ports", patience_s=0.1)
         commands._running.clear()
         commands.close()
         with pytest.raises(UsageError):
             commands.ask("ports", patience_s=30)
+
+    def test_two_windows_that_ask_at_once_are_both_answered(self):
+        commands, answers = Commands(), []
+        asking = [
+            threading.Thread(target=lambda: answers.append(commands.ask("ports", patience_s=60)))
+            for _ in range(2)
+        ]
+        for one in asking:
+            one.start()
+        for one in asking:
+            one.join(60)
+        assert len(answers) == 2 and answers[0] == answers[1]
 
     def test_what_fails_says_why(self):
         with pytest.raises(UsageError, match="gopher") as why:
