@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from types import ModuleType
 from typing import Any
 
 from livesense import __version__
@@ -104,6 +106,7 @@ def _local(stack: ExitStack, distributed: Any, workers: int | None) -> Any:
         # No page that anyone on this computer could look at.
         dask.config.set({"distributed.scheduler.http.routes": [], "distributed.worker.http.routes": []})
     )
+    stack.enter_context(_no_program())
     cluster = stack.enter_context(
         distributed.LocalCluster(
             n_workers=workers or min(os.cpu_count() or 1, 8),
@@ -117,6 +120,20 @@ def _local(stack: ExitStack, distributed: Any, workers: int | None) -> Any:
         )
     )
     return stack.enter_context(distributed.Client(cluster))
+
+
+@contextmanager
+def _no_program() -> Iterator[None]:
+    """Keep workers from running the program that starts them, as new processes of Python otherwise do.
+
+    They need none of it; and a script without ``if __name__ == "__main__"`` would start workers for ever.
+    """
+    kept = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = kept
 
 
 def _joined(stack: ExitStack, distributed: Any, where: Where) -> Any:

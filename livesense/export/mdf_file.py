@@ -1,7 +1,7 @@
 """A run as ASAM MDF 4.10: one file, a channel group a group, through the library asammdf.
 
-Each group has ``time_s`` as its master channel and ``scan`` beside it, so lost scans are simply not there.
-A channel that is linear in whole codes is stored as those codes with a linear conversion to its unit;
+Each group has ``time`` (seconds) as its master channel and ``scan`` beside it, so lost scans are simply not
+there. A channel that is linear in whole codes is stored as those codes with a linear conversion to its unit;
 all others as 64-bit floats. What is no number is NaN.
 """
 

@@ -256,3 +256,19 @@ def test_a_scheduler_that_is_not_there(
     assert (answer.code, answer.out) == (2, "")
     assert "expected a Dask scheduler" in answer.err
     assert time.monotonic() - began_s < PATIENCE_S
+
+
+def test_a_script_without_a_guard_may_ask(dataset: Path, tmp_path: Path) -> None:
+    outside_reader("cryptography")
+    script = tmp_path / "ask.py"
+    script.write_text(
+        "from livesense.archive.questions import Archive, Chosen\n"
+        "from livesense.archive.workers import Where, computing\n"
+        "with computing(Where(workers=1)) as workers:\n"
+        f"    archive = Archive({str(dataset)!r}, Chosen(), workers, lambda what, done, total: None)\n"
+        "    print(archive.events()['count'])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, str(script)], capture_output=True, text=True, timeout=PATIENCE_S, check=True
+    )
+    assert done.stdout.split() == ["3"]
