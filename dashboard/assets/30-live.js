@@ -6,6 +6,8 @@
   const GONE_MS = 1500, SILENT_MS = 3000, LATE_MS = 3000;
   /** A picture that got nothing new for so long stands; one whose figures alone are late moves on. */
   const STANDS_S = 1;
+  /** A scale that is too large becomes smaller after so long: it would else follow every lull. */
+  const SHRINKS_MS = 5000;
   let screen = null;
 
   const roundUp = (value) => LS.roundUp(value);
@@ -258,7 +260,7 @@
       }
       if (top < this.axes.top * 0.7) {
         this.lowerSince = this.lowerSince || performance.now();
-        if (performance.now() - this.lowerSince > 2000) {
+        if (performance.now() - this.lowerSince > SHRINKS_MS) {
           this.lowerSince = null;
           return top;
         }
