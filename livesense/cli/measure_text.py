@@ -117,6 +117,8 @@ def _several(key: str, value: Any) -> list[tuple[str, str, Any]]:
         return [(f"angle {phase}", f"angles_deg.{phase}", angle) for phase, angle in (value or {}).items()]
     if key == "two_wattmeters":
         return [(f"wattmeter {pair}", key, reading) for pair, reading in (value or {}).items()]
+    if key == "of":
+        return [("rpm is that of the", key, value)]
     if key == "ripple":
         return [
             (f"{name} {what}", f"ripple.{name}", f"{figure * 1e6:.3g} µs" if what == "settling_s" else figure)

@@ -148,7 +148,8 @@ def _result(t: FloatArray, w: float, s: float, state: _State, rate_hz: float, le
     strength = np.sum(np.abs(z[:lead, 0]) ** 2 * n / (4 * density[:lead, 1] + 1e-300))
     if strength < _LEAST_STRENGTH + math.log(n):
         return NoLine("no line whose frequency goes evenly stands out")
-    phase_rad, worst_rad, amplitude = _departure(state.residual[:, :lead], z[:lead, 0], t, w, s, density)
+    departure = _departure(state.residual[:, :lead], z[:lead, 0], t, w, s, density)
+    phase_rad, worst_rad, amplitude, bent_rad = departure
     if phase_rad > PHASE_LIMIT_RAD or worst_rad > WORST_LIMIT_RAD:
         return NoLine("the frequency changes within the window, and not evenly")
     if amplitude > AMPLITUDE_LIMIT:
@@ -157,7 +158,7 @@ def _result(t: FloatArray, w: float, s: float, state: _State, rate_hz: float, le
     variance = np.mean(state.residual[:, :lead] ** 2, axis=0) + 1e-300
     colour = float(np.max(density[:lead, 1] / variance))
     covariance = np.linalg.inv(state.information) * max(colour, 1.0)
-    u_w = math.hypot(math.sqrt(covariance[0, 0]), 2 * phase_rad / n)
+    u_w = math.hypot(math.sqrt(covariance[0, 0]), 2 * bent_rad / n)
     u_s = math.hypot(math.sqrt(covariance[1, 1]), 16 * phase_rad / n**2)
     h = np.arange(1, orders + 1)
     size = np.abs(z)
@@ -201,8 +202,12 @@ def _density(residual: FloatArray, w: float, swept: float, orders: int) -> Float
 
 def _departure(
     residual: FloatArray, phasor: ComplexArray, t: FloatArray, w: float, s: float, density: FloatArray
-) -> tuple[float, float, float]:
-    """Tell how far phase (rms, worst) and amplitude (relative) depart over pieces, noise taken off."""
+) -> tuple[float, float, float, float]:
+    """Tell how far phase (rms, worst) and amplitude (relative) depart over pieces, noise taken off.
+
+    The last one is how far a bend of third order (Legendre) takes the phase at the ends: so the mean of a
+    speed that goes unevenly differs from the slope that fits it best.
+    """
     n = len(t)
     pieces = max(1, min(_PIECES, int(w * n / (2 * math.pi))))
     edges = (np.arange(pieces) * n) // pieces
@@ -212,9 +217,14 @@ def _departure(
     power = float(np.sum(np.abs(phasor) ** 2))
     relative = np.sum(phasor.conj() * off, axis=1) / power
     noise = float(np.sum(np.abs(phasor) ** 2 * density[: len(phasor), 1])) / power**2 * 2 * pieces / n
+    at = (2 * (np.arange(pieces) + 0.5) / pieces) - 1
+    bend = 2.5 * at**3 - 1.5 * at
+    weight = float(bend @ bend) + 1e-300
+    bent = abs(float(relative.imag @ bend)) / weight - math.sqrt(noise / weight)
     mean_square = noise * (1 + 3 * math.sqrt(2 / pieces))
     return (
         math.sqrt(max(float(np.mean(relative.imag**2)) - mean_square, 0.0)),
         max(float(np.max(np.abs(relative.imag))) - 4 * math.sqrt(noise), 0.0),
         math.sqrt(max(float(np.mean(relative.real**2)) - mean_square, 0.0)),
+        max(bent, 0.0),
     )
