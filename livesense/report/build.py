@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from livesense.analysis import RunAnalysis
-from livesense.report.chain_part import budgets, chain, proof
+from livesense.report.chain_part import bring_up, budgets, chain, proof
 from livesense.report.content import Report
 from livesense.report.figure_part import events, figures, overview, starts
 from livesense.report.gathered import Gathered, Said, gather
@@ -31,6 +31,7 @@ def report_of(analysis: RunAnalysis, order: Order, said: Said = lambda _: None) 
         (
             *opening(gathered, order),
             *overview(gathered),
+            *bring_up(gathered),
             *figures(gathered),
             *starts(gathered),
             *events(gathered),

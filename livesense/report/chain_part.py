@@ -8,7 +8,7 @@ from typing import Any
 from livesense.budget_facts import alike, headline
 from livesense.report.content import Block, Items, Section, Table, Tone, Words
 from livesense.report.gathered import Gathered
-from livesense.report.words import MISSING
+from livesense.report.words import MISSING, utc_of
 from livesense.wording import significant
 
 
@@ -55,7 +55,7 @@ def _calibration(gathered: Gathered) -> Iterator[Block]:
                 name,
                 kind,
                 str(of["calibration"]),
-                of["made"][:10],
+                utc_of(of["made"])[:10],
                 of["board"] or MISSING,
                 of.get("reason") or "",
             )
@@ -70,6 +70,27 @@ def _calibration(gathered: Gathered) -> Iterator[Block]:
         if revision["revision"]:
             undone = ", undone later" if revision["undone"] else ""
             yield Words(f"Revision {revision['revision']}: {revision['reason']}{undone}.")
+
+
+def bring_up(gathered: Gathered) -> Iterator[Section]:
+    """Tell the stages of a guided bring-up, where some were judged on this run."""
+    stages = gathered.shown["stages"]
+    if not stages:
+        return
+    rows = tuple((row["stage"], row["verdict"], utc_of(row["at"]), row["text"]) for row in stages)
+    checks = tuple(
+        (row["stage"], one["what"], one["verdict"], one["value"], one["expected"])
+        for row in stages
+        for one in row["checks"]
+    )
+    header = ("stage", "of", "verdict", "seen", "expected")
+    yield Section(
+        "Bring-up",
+        (
+            Table(("stage", "verdict", "judged at", "what was seen"), rows, (0, 1, 2, 3)),
+            *([Table(header, checks, (0, 1, 2, 3, 4))] if checks else []),
+        ),
+    )
 
 
 def budgets(gathered: Gathered) -> Iterator[Section]:

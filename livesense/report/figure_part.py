@@ -18,6 +18,9 @@ MOST_STARTS = 4
 MOST_EVENTS = 12
 """Shown one by one; what is left out is said."""
 
+SIDE_BY_SIDE = 3
+"""Channels in one table."""
+
 CYCLES = 3.0
 LEAST_AROUND_S = 0.03
 MOST_EVENT_S = 0.12
@@ -46,6 +49,8 @@ def overview(gathered: Gathered) -> Iterator[Section]:
             blocks.append(
                 Figure(picture, f"{about}. Each column holds the lowest and highest sample: no peak is lost.")
             )
+    if (kept := gathered.shown.get("keep") or {}).get("dropped"):
+        blocks.append(Words(f"Of this run {kept['text']}.", Tone.CAUTION))
     if gathered.stretches:
         rows = tuple(_stretch(row) for row in gathered.stretches[:MOST_STRETCHES])
         notes = ["± at k = 2, about 95 %. Energy is that of the bus."]
@@ -166,11 +171,14 @@ def _measures(gathered: Gathered, measures: Mapping[str, Any]) -> Iterator[Block
     excluded = sorted({key for name in columns for key in measures["channels"][name]["u_excludes"]})
     if excluded:
         notes.append(f"± leaves out what the bench file does not state: {', '.join(excluded)}.")
-    for at in range(0, len(columns), 4):
-        part = [(row[0], *row[1 + at : 5 + at]) for row in rows]
-        last = at + 4 >= len(columns)
-        yield Table(("figure", *columns[at : at + 4]), tuple(part), (0,), tuple(notes) if last else ())
-    yield Table(("figure", "value"), tuple(_common(measures)), (0, 1))
+    for at in range(0, len(columns), SIDE_BY_SIDE):
+        part = [(row[0], *row[1 + at : 1 + at + SIDE_BY_SIDE]) for row in rows]
+        last = at + SIDE_BY_SIDE >= len(columns)
+        names = columns[at : at + SIDE_BY_SIDE]
+        yield Table(("figure", *names), tuple(part), (0,), tuple(notes) if last else ())
+    unfitted = "rate" in (measures.get("speed") or {}).get("u_excludes", ())
+    rate = ("± of frequency and speed leaves out the scan rate's own error: it was fitted against no clock.",)
+    yield Table(("figure", "value"), tuple(_common(measures)), (0, 1), rate if unfitted else ())
 
 
 _COMMON = {
@@ -183,15 +191,26 @@ _COMMON = {
     "negative_rms": "negative sequence, rms",
     "zero_rms": "zero sequence, rms",
     "residual_rms": "residual (sum of the phases), rms",
+    "max_deviation_percent": "largest deviation from the mean rms",
+    "acceleration_hz_per_s": "change of the frequency",
+    "length": "length of the current vector",
+    "locus_major": "path of the vector, longer half axis",
+    "locus_minor": "path of the vector, shorter half axis",
+    "locus_tilt_deg": "path of the vector, tilt",
+    "quadrature_ripple_rms": "ripple across the vector, rms",
+    "direct_ripple_rms": "ripple along the vector, rms",
+    "winding_c": "winding temperature",
 }
 
 
 def _common(measures: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-    for part in ("speed", "three_phase", "power"):
+    for part in ("speed", "three_phase", "power", "vector", "machine"):
         for key, value in (measures.get(part) or {}).items():
             label = _COMMON.get(key, key.replace("_", " "))
             if isinstance(value, Mapping) and "value" in value:
                 yield label, figure(value)
+            elif key == "assumes" and value:
+                yield "torque assumes", str(value)
             elif key == "sequence" and value:
                 yield "sequence", str(value)
     for name, value in (measures.get("temperatures") or {}).items():
@@ -247,12 +266,13 @@ def events(gathered: Gathered) -> Iterator[Section]:
     rows = tuple(
         (
             seconds(e["start_s"]),
-            e["kind"],
+            e["kind"] + (" (note)" if e.get("severity") == "note" else ""),
             e["channel"],
             figure(e["peak"]),
             figure(e["limit"]),
             seconds(None if e["end_s"] is None else e["end_s"] - e["start_s"]),
-            e["text"],
+            figure(e.get("i2t")),
+            _remark(e),
         )
         for e in shown
     )
@@ -260,7 +280,9 @@ def events(gathered: Gathered) -> Iterator[Section]:
     if len(found) > len(shown):
         all_of_them = counted(len(found), "event")
         blocks.append(Words(f"{all_of_them}; the {len(shown)} furthest beyond their limits are shown."))
-    blocks.append(Table(("at", "kind", "channel", "peak", "limit", "lasted", "remark"), rows, (1, 2, 6)))
+    blocks.append(
+        Table(("at", "kind", "channel", "peak", "limit", "lasted", "∫i²dt", "remark"), rows, (1, 2, 7))
+    )
     yield Section("Events", tuple(blocks))
     for together in _incidents(gathered, shown):
         if (block := _picture_of(gathered, together)) is not None:
@@ -285,6 +307,12 @@ def _channels(gathered: Gathered, event: Mapping[str, Any]) -> list[str]:
     known = gathered.analysis.chain.channels
     named = [n for n in event["channel"].split("+") if n in known]
     return [*gathered.phases] if named and set(named) <= set(gathered.phases) else named
+
+
+def _remark(event: Mapping[str, Any]) -> str:
+    """Give the event's text where the other columns do not tell all of it."""
+    told = event["kind"] == "overcurrent" and not event["lost_scans"] and not event["cut_short"]
+    return "" if told and not event["peak"].get("at_least") else event["text"]
 
 
 def _excess(event: Mapping[str, Any]) -> float:

@@ -88,7 +88,7 @@ def gather(analysis: RunAnalysis, said: Said = lambda _: None) -> Gathered:
         phases,
         whole,
         events,
-        tuple(judged(limits, stretches, phases, len(events))),
+        tuple(judged(limits, stretches, phases, sum(e["severity"] == "alarm" for e in events))),
         check,
         no_check,
         digest,

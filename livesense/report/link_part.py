@@ -21,6 +21,8 @@ def link_health(gathered: Gathered) -> Iterator[Section]:
         lost = group["scans_lost"]
         said = "loss cannot be counted: the device sends no counter" if lost is None else f"{lost} lost"
         rows.append((f"Group {group['group']}", f"{group['scans_stored']} scans stored, {said}", ""))
+    if (kept := shown.get("keep") or {}).get("text"):
+        rows.append(("Raw samples kept", kept["text"], ""))
     faults = ", ".join(f"{kind} {count}" for kind, count in shown["faults"].items()) or "none"
     rows += [
         ("Faults on the line", faults, ""),

@@ -104,7 +104,7 @@ def judged(
     phases
         Channel → U, V or W, of those that the figures are told of.
     events
-        In the whole run.
+        Alarms in the whole run; notes do not count.
     """
     found: list[Judged] = []
     for key, bounds in limits.items():

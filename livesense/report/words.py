@@ -40,6 +40,11 @@ def utc(wall_s: float) -> str:
     return datetime.fromtimestamp(wall_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
+def utc_of(text: str) -> str:
+    """Write an ISO 8601 time with a zone in UTC."""
+    return utc(datetime.fromisoformat(text).timestamp())
+
+
 def length(total_s: float) -> str:
     """Write how long a run is: ``38.0 s``, ``2 h 5 min``, ``3 d 4 h``."""
     if total_s < 120:
