@@ -39,7 +39,7 @@ COMMANDS: dict[str, str] = {
     "calibrate": "calibrate channels against a reference meter, point by point",
     "rescale": "give a run that is over a corrected chain, as a revision that can be undone",
     "report": "write the report of a run, one file to hand over, with pass and fail",
-    "export": "write a run's scans as CSV, Parquet, COMTRADE or MDF 4",
+    "export": "write a run's scans as CSV, Parquet, COMTRADE or MDF 4, or all runs as a dataset",
     "import": "take a COMTRADE or CSV recording in as a run",
     "archive": "ask all runs of a dataset: their sums, events, and how a figure goes on",
     "verify": "tell whether a logbook is sound, and what is wrong where",
