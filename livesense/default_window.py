@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from livesense.analysis import RunAnalysis
+from livesense.chain import ChannelChain
 from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
 from livesense.measures.stretches import STEADY_CURRENT, STEADY_HZ, STEADY_SPEED, find_stretches
@@ -38,6 +41,17 @@ def longest_steady(analysis: RunAnalysis) -> tuple[float, float] | None:
         if likely is None:
             return None
         from_s, to_s = likely
+    best = _steady_within(analysis, channels, from_s, to_s)
+    if best is None and to_s - from_s < analysis.extent_s()[1] - analysis.extent_s()[0]:
+        # Codes may be dropped where the trend is still known: look at what came last.
+        end_s = analysis.extent_s()[1]
+        best = _steady_within(analysis, channels, end_s - LOOKED_AT_S, end_s)
+    return best
+
+
+def _steady_within(
+    analysis: RunAnalysis, channels: Sequence[ChannelChain], from_s: float, to_s: float
+) -> tuple[float, float] | None:
     best: tuple[float, float] | None = None
     for steps in pieces(analysis, channels, from_s, to_s):
         piece = Piece(steps, find_stretches(steps, still_below(channels)))

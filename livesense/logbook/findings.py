@@ -22,6 +22,8 @@ FIXES = {
     "count": "do not trust figures over the whole run before the cause is known; an earlier copy may tell",
     "pyramid": "the codes are not concerned, nor figures and exports; zoomed-out pictures of these scans are"
     " wrong. Use an earlier copy of the logbook where there is one",
+    "trend": "the codes are not concerned, nor figures and exports; trends of these scans are not to be had."
+    " Use an earlier copy of the logbook where there is one",
     "extent": "do not trust this row; an earlier copy of the logbook may be right",
     "reference": "do not trust what depends on it; an earlier copy of the logbook may be right",
     "leftover": "if a deletion was broken off, `livesense compact` finishes it; else the run's row was lost:"

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from livesense.errors import DamagedBlockError, LogbookError
-from livesense.logbook import calibrations, codec, revisions, schema
+from livesense.logbook import calibrations, codec, revisions, schema, trends
 from livesense.logbook import connection as db
 from livesense.logbook.fields import from_json
 from livesense.logbook.findings import Finding, Findings
@@ -203,6 +203,7 @@ def _check_run(book: Logbook, number: int, found: Findings, tick: Callable[[int]
     except LogbookError as error:
         found.add(Finding("file", str(error), number))
     _check_strays(book, number, found)
+    _check_trends(book, reader, found)
     _check_revisions(book, number, found)
     for group, tally in tallies.items():
         tally.lost = _lost(book, number, group)
@@ -234,6 +235,25 @@ def _places(book: Logbook, reader: RunReader, state: str) -> list[Place]:
         names = info.channels if info.clock is None else (*info.channels, info.clock)
         places.append(Place(book.select, reader.number, group, names, info.clock is not None, dtype, state))
     return places
+
+
+def _check_trends(book: Logbook, reader: RunReader, found: Findings) -> None:
+    """Look for trend rows that are none of their group; whether their sums are right only the codes know."""
+    if schema.SINCE["trend"] > _version(book):
+        return
+    for group, info in enumerate(reader.groups):
+        place = {"run": reader.number, "group": group, "size": trends.size_of(len(info.channels))}
+        for level, first, scans in book.select(
+            "SELECT level, first, scans FROM trend WHERE run = :run AND scan_group = :group"
+            " AND (typeof(data) != 'blob' OR length(data) != :size OR typeof(first) != 'integer'"
+            "  OR typeof(scans) != 'integer' OR scans < 1 OR used > scans OR turning > scans"
+            "  OR lined > turning)",
+            place,
+        ):
+            text = f"a trend row of level {level!r} is none of this group"
+            at = first if isinstance(first, int) else None
+            count = scans if isinstance(scans, int) else None
+            found.add(Finding("trend", text, reader.number, group, None, at, count))
 
 
 def _check_strays(book: Logbook, run: int, found: Findings) -> None:

@@ -310,6 +310,9 @@ def test_damaged_rows_are_told(trended: Callable[..., None], livesense: Callable
     with pytest.raises(DamagedBlockError, match="expected trend rows of"):
         facts(resolution="3s")
     assert livesense("measure", "--trend", "3s").code == 1
+    told = livesense("verify", "--json")
+    assert told.code == 1
+    assert {f["kind"] for f in told.json["findings"]} == {"trend"}
 
 
 def test_a_logbook_of_an_older_schema_is_read_and_brought_up_to_date(
