@@ -1,7 +1,7 @@
 """A bring-up led through on the page against the simulator, stage by stage, on the whole stack."""
 
 import pytest
-from acting import Stack, clean, simulated
+from acting import WATCH, Stack, clean, simulated
 
 from livesense.logbook.reader import Logbook
 
@@ -41,6 +41,7 @@ def judged(screen, stage, given=""):
 def test_from_no_power_to_a_motor_that_stands_again(stack, window, livesense):
     screen = window()
     page = screen.page
+    page.add_init_script(WATCH)
     page.goto(stack.server.url)
     page.goto(stack.server.address + "bringup")
     screen.wait("document.getElementById('now')?.textContent.includes('Nothing is being recorded.')")
@@ -83,6 +84,7 @@ def test_from_no_power_to_a_motor_that_stands_again(stack, window, livesense):
     screen.page.wait_for_timeout(5000)
     assert "prove it dead" in judged(screen, "stop")
     screen.wait("document.getElementById('bring-say').textContent === '6 of 7 stages passed.'")
+    assert sum(page.evaluate("window.shifts")) <= 0.02
     clean(screen)
 
     # Kept with the run: in another window, on the run's page, and for programs.
