@@ -96,7 +96,7 @@
   document.addEventListener("click", (event) => {
     const button = event.target.closest && event.target.closest("button");
     const screen = button && button.closest("[data-run]");
-    if (!screen || !button.closest("#calibration")) return;
+    if (!screen || !button.closest("#calibration, #zeros")) return;
     const number = screen.dataset.run;
     if (button.id === "zero-take") take(button, number);
     else if (button.id === "point-add") change(button, number, "point", Object.fromEntries(FIELDS.map((f) => [f, part("point-" + f).value])));

@@ -34,6 +34,10 @@
       on("compare", () => this.compare());
       part("note").addEventListener("keydown", (event) => event.key === "Enter" && part("add").click(), { signal: this.over.signal });
       part("run").addEventListener("change", () => this.choose(), { signal: this.over.signal });
+      this.screen.addEventListener("click", (event) => {
+        // With a run, the script of calibrations asks its recorder.
+        if (event.target.closest("#zero-take") && this.run() === null) LS.write(document.getElementById("zero-answer"), "Nothing is being recorded.");
+      }, { signal: this.over.signal });
       this.list();
       while (!this.over.signal.aborted) {
         await this.look();

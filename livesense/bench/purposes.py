@@ -300,7 +300,7 @@ PURPOSES: dict[str, dict[str, str]] = {
             "between samples are not seen."
         ),
         "start_time": ("Time of each start until the speed stays within 2 % of what follows."),
-        "events": ("Events in the whole run."),
+        "events": ("Events in the whole run, notes apart."),
     },
     "keep": {
         "raw": (
