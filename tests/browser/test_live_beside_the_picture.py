@@ -33,6 +33,7 @@ def asked(state, monkeypatch):
     return asked
 
 
+@pytest.mark.slow
 def test_small_pictures_are_drawn_square_and_told_in_words(opened):
     screen = opened()
     screen.live()

@@ -1,29 +1,39 @@
 """Finding runs by words, and deleting them."""
 
+import time
+
 import pytest
 from page_client import Web
 
 from dashboard.find import find
+from livesense.cli.main import main
 from livesense.logbook import requests
+from livesense.logbook.copying import copy_run
 from livesense.logbook.reader import Logbook
 from simulator.main import BENCH
 
 
-@pytest.fixture
-def book(livesense, tmp_path):
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory):
     """Three runs: one with events, one with a note of its own, and one that is plain."""
-    livesense(
-        "simulate", "--speed", "max", "--duration", "13s", "--scenario", "overload", "--outlet", "file:o.bin"
-    )
-    livesense("simulate", "--speed", "max", "--duration", "2s", "--outlet", "file:b.bin")
-    for name, file in (("Überlast", "o.bin"), ("first turn", "b.bin"), ("second turn", "b.bin")):
-        done = livesense(
-            "record", BENCH, "--port", f"file:{file}", "--until-closed", "--quiet", "--name", name
-        )
-        assert done.code == 0, done.err
-    path = tmp_path / "livesense.db"
+    folder = tmp_path_factory.mktemp("find")
+    path = folder / "livesense.db"
+    for scenario, seconds in (("overload", "13s"), ("bring-up", "2s")):
+        told = ["--scenario", scenario, "--duration", seconds, "--outlet", f"file:{folder / scenario}"]
+        assert main(["simulate", "--speed", "max", *told]) == 0
+    for name, scenario in (("Überlast", "overload"), ("first turn", "bring-up"), ("second turn", "bring-up")):
+        port = ["--port", f"file:{folder / scenario}", "--until-closed", "--quiet"]
+        assert main(["record", str(BENCH), *port, "--logbook", str(path), "--name", name]) == 0
     requests.ask(path, 2, "note", "outlet Valve half OPEN")
     return path
+
+
+@pytest.fixture
+def book(recorded, tmp_path):
+    with Logbook(recorded) as logbook:
+        for number in (1, 2, 3):
+            copy_run(logbook, number, tmp_path / "livesense.db", lambda *_: None)
+    return tmp_path / "livesense.db"
 
 
 def numbers(book, query, with_events=False):
@@ -96,3 +106,17 @@ def test_deleting_wants_the_key_and_this_page(book):
         web.page.close()
     with Logbook(book) as logbook:
         assert len(logbook.runs()) == 3
+
+
+def test_live_goes_on_to_the_newest_run_that_is_left(book):
+    web = Web(book)
+    try:
+        assert web.page.live.facts()[1]["run"] == 3
+        assert web.post("/api/runs/delete", {"runs": [3]}).status_code == 200
+        end = time.monotonic() + 20
+        while web.page.live.facts()[1]["run"] == 3 and time.monotonic() < end:
+            time.sleep(0.05)
+        facts = web.page.live.facts()[1]
+        assert facts["run"] == 2 and facts["sentence"]["text"].startswith("Nothing is recorded now. Run 2")
+    finally:
+        web.page.close()

@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 
 from dashboard.app import Page, Server, Settings, serve
+from dashboard.live import _stretch
+from livesense.analysis import RunAnalysis
 from livesense.errors import UsageError
+from livesense.logbook.reader import Logbook
 from simulator.main import BENCH
 
 HOME = "http://127.0.0.1:8050"
@@ -183,3 +186,15 @@ def test_a_port_that_is_taken_is_said(tmp_path):
 def test_other_machines_are_not_served(tmp_path):
     with pytest.raises(UsageError, match="this machine only"):
         Server(Settings(tmp_path / "none.db", host="0.0.0.0"))
+
+
+def test_what_the_machine_does_is_looked_for_where_it_has_no_speed(livesense, tmp_path):
+    # The story aligns its rotor from 1.5 s to 2.06 s.
+    livesense("simulate", "--speed", "max", "--duration", "1.9s", "--outlet", "file:sim.bin")
+    livesense("record", BENCH, "--port", "file:sim.bin", "--until-closed", "--quiet")
+    with Logbook(tmp_path / "livesense.db") as logbook:
+        analysis = RunAnalysis(logbook, 1)
+        found = _stretch(analysis, {"speed": {"rpm": None}})
+        assert found is not None and found["kind"] == "align"
+        assert _stretch(analysis, {"speed": {"rpm": {"value": 3.0}}}) is None
+        assert _stretch(analysis, {}) is None

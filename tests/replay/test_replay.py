@@ -214,10 +214,10 @@ def test_pace_is_that_of_the_run_times_the_speed(livesense, tmp_path):
         assert none.scans == 0
 
 
-@pytest.mark.parametrize(
-    "kind",
-    ["tcp:0", pytest.param("pty", marks=pytest.mark.skipif(sys.platform == "win32", reason="POSIX only"))],
-)
+posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX only")
+
+
+@pytest.mark.parametrize("kind", ["tcp:0", pytest.param("pty", marks=[posix, pytest.mark.slow])])
 def test_out_of_a_port_into_a_recorder(livesense, tmp_path, kind):
     livesense("simulate", "--speed", "max", "--duration", "2s", "--outlet", "file:sim.bin")
     livesense("record", BENCH, "--port", "file:sim.bin", "--until-closed", "--quiet")
