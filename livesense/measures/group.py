@@ -190,17 +190,15 @@ def _swept_line(
 ) -> SineFit | None:
     """Fit a line whose frequency goes evenly, where three currents tell how they turn."""
     three = preferred(channels)
-    if (
-        len(three) < 3
-        or any(channels[name].computed for name in three.values())
-        or len(matrix) < FEWEST_SCANS
-    ):
+    if len(three) < 3 or len(matrix) < FEWEST_SCANS:
         return None
     first = [columns[three[phase]] for phase in PHASES]
-    order = [*first, *(column for column in columns.values() if column not in first)]
+    # A computed phase has no say in the frequency; two that are measured tell all the same.
+    leading = [columns[name] for name in three.values() if not channels[name].computed]
+    order = [*leading, *(column for column in columns.values() if column not in leading)]
     vector, _ = clarke(*(matrix[:, column] for column in first))
     start = chirp_start(vector - vector.mean(), options.rate_hz)
-    fit = fit_chirp(matrix[:, order], options.rate_hz, start)
+    fit = fit_chirp(matrix[:, order], options.rate_hz, start, lead=len(leading))
     return fit.reordered(np.argsort(order)) if isinstance(fit, SineFit) else None
 
 

@@ -151,6 +151,17 @@ class TestAStart:
         assert speed.acceleration_hz_per_s is None
         assert "steady" in speed.withheld["acceleration_hz_per_s"]
 
+    def test_a_computed_phase_has_no_say_and_does_no_harm(self) -> None:
+        made = self.channels()
+        third = -made["iu"].values - made["iv"].values
+        made["iw"] = ChannelInput(third, phase="W", computed=True)
+        group = measure_group(made, RATE_HZ)
+        assert group.speed.acceleration_hz_per_s is not None
+        assert group.speed.acceleration_hz_per_s.value == pytest.approx(80, abs=0.1)
+        assert group.three_phase is not None
+        assert group.three_phase.positive_rms is not None
+        assert group.three_phase.positive_rms.value == pytest.approx(6 / math.sqrt(2), rel=1e-3)
+
     def test_two_currents_do_not_tell(self) -> None:
         made = self.channels()
         del made["iw"]
