@@ -166,18 +166,39 @@ def _own(evidence: Evidence, stretch: Stretch) -> Look:
             return _without(channels, stretch, names, Motion.STILL)
         return _together(channels, stretch, _without(channels, stretch, names, Motion.MOVING))
     seen = {}
+    folded = folded_share(fit.frequency_hz.value, stretch.rate_hz, stretch.scans)
     for column, name in enumerate(names):
         factor = channels[name].chain.correction(fit.frequency_hz.value)
+        phasor = complex(fit.phasor_rms[column, 0] * factor)
         values = stretch.values[name]
         seen[name] = Seen(
             float(fit.mean[column]),
-            float(fit.u_mean[column]),
-            complex(fit.phasor_rms[column, 0] * factor),
+            math.hypot(float(fit.u_mean[column]), folded * abs(phasor)),
+            phasor,
             float(fit.u_quadrature[column, 0]) / math.sqrt(2) * abs(factor),
             robust_noise(fit.residual[:, column]),
             float(values.std()),
         )
     return Look(stretch, Motion.STEADY, seen, fit, names)
+
+
+DRIVES_HARMONICS = (5, 7, 11, 13, 17, 19, 23, 25)
+
+
+def folded_share(frequency_hz: float, rate_hz: float, scans: int) -> float:
+    """Tell which part of the fundamental's rms may stand in the mean of a drive's current, folded there.
+
+    At five scans in a cycle the fifth harmonic is seen as a direct current. Its size is taken as that of a
+    six-step current, 1 / h of the fundamental (Fourier series of the 120° wave), its phase as unknown: then
+    the standard deviation of what stands in the mean is its rms. Beside the place it averages down.
+    """
+    parts = []
+    for h in DRIVES_HARMONICS:
+        turns = round(h * frequency_hz / rate_hz)
+        beat = math.pi * abs(h * frequency_hz - turns * rate_hz) * scans / rate_hz
+        if turns:
+            parts.append(min(1.0, 1.0 / beat if beat else 1.0) / h)
+    return math.hypot(*parts) if parts else 0.0
 
 
 def _line(matrix: FloatArray, rate_hz: float, leading: Sequence[int]) -> SineFit | NoLine:
