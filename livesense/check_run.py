@@ -14,7 +14,16 @@ from livesense.bench import Bench, Sensor
 from livesense.chain import Chain
 from livesense.checks.evidence import Evidence, LinkFacts, Rate, Sensed, Stretch
 from livesense.checks.line import DAMAGE
-from livesense.checks.pieces import BRIDGED_SCANS, Piece, bridged, windows, without_damage
+from livesense.checks.pieces import (
+    BRIDGED_SCANS,
+    PROBES,
+    Piece,
+    bridged,
+    longest,
+    longest_bridge,
+    windows,
+    without_damage,
+)
 from livesense.checks.report import Report, check
 from livesense.decoding import declared_groups, decoder_for, group_limits, same_groups, unfit_header
 from livesense.errors import DescriptionError, LinkError
@@ -69,9 +78,10 @@ def check_run(analysis: RunAnalysis, bench: Bench) -> Report:
     )
     faults: Counter[str] = Counter(run.fault_counts())
     stretches = []
-    looked = analysis.joined_stretches(lead, *run.extent(lead), BRIDGED_SCANS)
+    most = _most_bridged(analysis, lead)
+    looked = analysis.joined_stretches(lead, *run.extent(lead), most)
     for begin, end in windows(looked, analysis.rate_hz(lead)):
-        for piece in bridged(list(run.codes(lead, begin, end))):
+        for piece in bridged(list(run.codes(lead, begin, end)), most):
             start_s = float(run.time_axis(lead).time_s(np.array([piece.first]))[0])
             rate_hz = analysis.believed_rate_hz(lead, piece.first).value
             one = _stretch(chain, lead, start_s, rate_hz, _sound(bench, piece, faults))
@@ -93,6 +103,24 @@ def check_run(analysis: RunAnalysis, bench: Bench) -> Report:
         seen = analysis.fitted_rate_hz(number, nominal)
         rates.append(Rate(number, stated, _live_rate(seen, stated, group)))
     return check(_evidence(bench, run.groups, stretches, facts, rates, chain))
+
+
+def _most_bridged(analysis: RunAnalysis, lead: int) -> int:
+    run, rate_hz = analysis.run, analysis.rate_hz(lead)
+    if not run.scans_lost(lead):
+        return BRIDGED_SCANS
+    probes = longest(analysis.stretches(lead, *run.extent(lead)), rate_hz)
+    columns = _phase_columns(analysis.chain, lead)
+    codes = [part[:, columns] for begin, end in probes for _, part in run.codes(lead, begin, end)]
+    return longest_bridge(codes, rate_hz) if columns else BRIDGED_SCANS
+
+
+def _phase_columns(chain: Chain, lead: int) -> list[int]:
+    return [
+        chain.column(c.name)
+        for c in chain.group_channels(lead)
+        if c.phase in ("U", "V", "W") and c.quantity == "current" and not c.computed
+    ]
 
 
 def _beside(analysis: RunAnalysis, lead: int, one: Stretch) -> dict[str, Stretch]:
@@ -235,7 +263,14 @@ def check_bytes(bench: Bench, heard: Heard, address: Address) -> Report:
         for group in range(len(groups))
         if group != lead and groups[group].rate_hz and _bus_names(chain, group)
     }
-    for whole in bridged(decoded.whole(lead)):
+    parts, columns = decoded.whole(lead), _phase_columns(chain, lead)
+    probes = sorted((codes for _, codes in parts), key=len)[-PROBES:] if len(parts) > 1 else []
+    most = (
+        longest_bridge([codes[: round(rate), columns] for codes in probes], rate)
+        if columns
+        else BRIDGED_SCANS
+    )
+    for whole in bridged(parts, most):
         for begin, end in windows([(0, len(whole.codes))], rate):
             start_s = (whole.first + begin) / rate
             piece = Piece(whole.first + begin, whole.codes[begin:end], whole.came[begin:end])

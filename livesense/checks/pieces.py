@@ -8,17 +8,25 @@ from itertools import pairwise
 
 import numpy as np
 
+from livesense.measures.sine_fit import rough_line
 from livesense.samples import BoolArray, Codes
 
 WINDOW_S = 2.0
 MOST_WINDOWS = 24
 """A long run is looked at in so many windows, spread evenly."""
 
-SHORTEST_S = 0.2
+SHORTEST_S = (0.2, 0.1, 0.05)
+ENOUGH = 0.3
+"""Shorter windows are left out, unless less than this share of all scans would be left."""
 
 BRIDGED_SCANS = 8
+BRIDGED_CYCLE = 0.1
 BRIDGED_SHARE = 0.05
-"""Gaps of up to so many scans, and not more than this share of all, do not end what is looked at."""
+"""Gaps of up to so many scans, or this part of a cycle, do not end what is looked at; in all not more than
+this share of the scans. A chord over a tenth of a cycle misses a sine by 5 % of its peak (1 − cos π/10)."""
+
+PROBES = 5
+PROBED_S = 1.0
 
 JUMPS = 20.0
 JUMPS_CODES = 8.0
@@ -45,18 +53,39 @@ def windows(stretches: Iterable[tuple[int, int]], rate_hz: float) -> list[tuple[
         count = max(1, round((end - begin) / length))
         edges = np.linspace(begin, end, count + 1).astype(np.int64)
         cut += [(int(a), int(b)) for a, b in pairwise(edges)]
-    long = [w for w in cut if w[1] - w[0] >= SHORTEST_S * rate_hz] or cut
+    long = cut
+    for shortest_s in SHORTEST_S:
+        kept = [w for w in cut if w[1] - w[0] >= shortest_s * rate_hz]
+        if sum(b - a for a, b in kept) >= ENOUGH * sum(b - a for a, b in cut):
+            long = kept
+            break
     if len(long) <= MOST_WINDOWS:
         return long
     chosen = np.linspace(0, len(long) - 1, MOST_WINDOWS).round().astype(int)
     return [long[k] for k in chosen]
 
 
-def bridged(parts: Sequence[tuple[int, Codes]]) -> list[Piece]:
+def longest_bridge(pieces: Sequence[Codes], rate_hz: float) -> int:
+    """Tell how many lost scans in a row a straight line may stand for, by the fastest line in ``pieces``.
+
+    Each is ``(n, phases)`` codes without a gap: the longest ones of what is looked at.
+    """
+    found = [rough_line(codes.astype(np.float64), rate_hz) for codes in pieces if len(codes) >= 16]
+    highest = max((hz for hz in found if hz), default=0.0)
+    return max(BRIDGED_SCANS, int(BRIDGED_CYCLE * rate_hz / highest)) if highest else BRIDGED_SCANS
+
+
+def longest(stretches: Iterable[tuple[int, int]], rate_hz: float) -> list[tuple[int, int]]:
+    """Take some of the longest whole stretches, each a second of it at most."""
+    by_length = sorted(stretches, key=lambda w: w[0] - w[1])[:PROBES]
+    return [(a, min(b, a + max(16, round(PROBED_S * rate_hz)))) for a, b in by_length]
+
+
+def bridged(parts: Sequence[tuple[int, Codes]], most: int = BRIDGED_SCANS) -> list[Piece]:
     """Join whole stretches over short gaps by straight lines, to be looked at and never stored.
 
     A line that loses every hundredth scan would else leave no stretch as long as a cycle. Parts are
-    ``(index of the first scan, (n, channels))`` in order.
+    ``(index of the first scan, (n, channels))`` in order; gaps of up to ``most`` scans are bridged.
     """
     joined: list[tuple[int, list[Codes], list[BoolArray]]] = []
     due = filled = 0
@@ -64,7 +93,7 @@ def bridged(parts: Sequence[tuple[int, Codes]]) -> list[Piece]:
     for first, codes in parts:
         gap = first - due
         came = np.ones(len(codes), dtype=bool)
-        if joined and 0 <= gap <= BRIDGED_SCANS and (gap == 0 or filled + gap <= BRIDGED_SHARE * scans):
+        if joined and 0 <= gap <= most and (gap == 0 or filled + gap <= BRIDGED_SHARE * scans):
             _, pieces, known = joined[-1]
             if gap:
                 filled += gap

@@ -15,7 +15,7 @@ from livesense.checks.editing import edited
 from livesense.checks.evidence import robust_noise
 from livesense.checks.findings import Edit
 from livesense.checks.kirchhoff import BALANCE, Prior, gls, self_check, sequence_of
-from livesense.checks.pieces import BRIDGED_SCANS, MOST_WINDOWS, bridged, windows
+from livesense.checks.pieces import BRIDGED_SCANS, MOST_WINDOWS, bridged, longest_bridge, windows
 from livesense.samples import Estimate
 
 TURN = np.exp(-2j * np.pi / 3 * np.arange(3))
@@ -221,6 +221,17 @@ class TestWindows:
         part = np.zeros((1000, 1), dtype=np.int64)
         assert len(bridged([(0, part), (1000 + BRIDGED_SCANS, part)])) == 1
         assert len(bridged([(0, part), (1001 + BRIDGED_SCANS, part)])) == 2
+
+    def test_gaps_are_short_against_the_cycle(self) -> None:
+        for hz, most in ((12.0, 166), (40.0, 50), (400.0, BRIDGED_SCANS)):
+            codes = np.rint(2048 + 500 * np.cos(2 * np.pi * hz * np.arange(20_000) / 20_000.0))[:, None]
+            assert longest_bridge([codes], 20_000.0) == pytest.approx(most, abs=1)
+        quiet = np.full((20_000, 1), 2048.0)
+        assert longest_bridge([quiet, np.zeros((4, 1))], 20_000.0) == BRIDGED_SCANS
+
+    def test_short_windows_are_taken_where_there_is_little_else(self) -> None:
+        found = windows([(k * 3000, k * 3000 + 2500) for k in range(20)] + [(70_000, 74_100)], 20_000.0)
+        assert len(found) == 21
 
     def test_many_short_gaps_are_not(self) -> None:
         part = np.zeros((10, 1), dtype=np.int64)
