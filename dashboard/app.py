@@ -33,6 +33,7 @@ from dashboard import (
     run_data,
     run_pictures,
     run_removal,
+    run_report,
     run_screen,
     runs_screen,
     screens,
@@ -128,6 +129,7 @@ class Page:
         run_data.add_routes(self.dash.server, self.reading)
         run_removal.add_routes(self.dash.server, self.reading)
         run_pictures.add_routes(self.dash.server, self.reading)
+        run_report.add_routes(self.dash.server, self.reading, self.control.commands)
         compare_data.add_routes(self.dash.server, self.reading)
         points.add_routes(self.dash.server, self.reading)
         walk_data.add_routes(self.dash.server, self.reading)
@@ -249,7 +251,8 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     budgets = analysis.budgets() if plots else {}
     stands_on = [*run_chain.chain(analysis), calibration.calibration(analysis)] if plots else []
     pictures = run_pictures.band_of_pictures(analysis)
-    more = [*bringup_screen.kept_band(run.stages()), pictures, *stands_on]
+    report = [run_report.band_of_report(analysis)] if plots else []
+    more = [*bringup_screen.kept_band(run.stages()), pictures, *stands_on, *report]
     return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, more)
 
 
