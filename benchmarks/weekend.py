@@ -28,6 +28,8 @@ from livesense.samples import CodeType, GroupInfo, ScanBlock
 
 RATE_HZ = 10_000
 STEP = 65536
+REPEATS = 3
+"""Each window is drawn so often and the fastest counts, as for figure 5."""
 
 
 def resident_mb() -> float:
@@ -82,13 +84,17 @@ def look(path: Path) -> dict[str, float]:
         analysis.envelope("iu", 0.0, end_s, 2000)
         first_s = time.perf_counter() - began
         rng = np.random.default_rng(1)
-        zooms, raws = [], []
+        zooms, raws, cpu = [], [], []
         for _ in range(60):
             span = float(np.exp(rng.uniform(np.log(60.0), np.log(end_s))))
             begin = float(rng.uniform(0, end_s - span))
-            before = time.perf_counter()
-            analysis.envelope("iu", begin, begin + span, 2000)
-            zooms.append(time.perf_counter() - before)
+            tries = []
+            for _ in range(REPEATS):
+                before, before_cpu = time.perf_counter(), time.process_time()
+                analysis.envelope("iu", begin, begin + span, 2000)
+                tries.append((time.perf_counter() - before, time.process_time() - before_cpu))
+            zooms.append(min(wall for wall, _ in tries))
+            cpu.append(min(own for _, own in tries))
             before = time.perf_counter()
             analysis.window(begin, begin + 1.0, ["iu"])
             raws.append(time.perf_counter() - before)
@@ -97,6 +103,7 @@ def look(path: Path) -> dict[str, float]:
         "list_ms": 1e3 * listed_s,
         "first_overview_ms": 1e3 * first_s,
         "zoom_p50_ms": median_ms(zooms),
+        "zoom_cpu_p50_ms": median_ms(cpu),
         "raw_second_p50_ms": median_ms(raws),
     }
 
@@ -132,7 +139,10 @@ def measure(report: Report, place: Path, hours: float) -> None:
     report.add(8, f"{name}: to open it", looked["open_ms"], "ms")
     report.add(8, f"{name}: to list the runs", looked["list_ms"], "ms")
     report.add(8, f"{name}: the first picture of all of it", looked["first_overview_ms"], "ms")
-    report.add(8, f"{name}: 2000 buckets of any stretch, p50", looked["zoom_p50_ms"], "ms")
+    report.add(
+        8, f"{name}: 2000 buckets of any stretch, p50", looked["zoom_p50_ms"], "ms", "its processor time",
+        looked["zoom_cpu_p50_ms"],
+    )  # fmt: skip
     report.add(8, f"{name}: 1 s of raw values, p50", looked["raw_second_p50_ms"], "ms")
     path.unlink()
 
