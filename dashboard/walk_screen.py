@@ -23,7 +23,12 @@ def no_walk(why: str, how: str) -> html.Div:
     return html.Div(
         [
             html.H1("Walk", className="aloud"),
-            band("Now", html.P(why, className="say"), html.P(how, className="advice"), ident="now"),
+            band(
+                "Now",
+                html.P(why, className="say"),
+                html.P([how, " ", dcc.Link("Go to Record", href="/record")], className="advice"),
+                ident="now",
+            ),
             _cautions(),
         ],
         **wild(data_screen="walk"),
