@@ -29,6 +29,9 @@ class Run:
     def gaps(self, most):
         return self.held[:most]
 
+    def dropped(self):
+        return []
+
     def gap_count(self):
         return len(self.held)
 
