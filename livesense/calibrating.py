@@ -16,6 +16,7 @@ from livesense.errors import LogbookError, UsageError
 from livesense.logbook.rows import PointRow
 from livesense.samples import GroupInfo
 from livesense.stillness import Average
+from livesense.wording import in_percent
 
 DRIFT_SHARE = 1e-3
 RIPPLE_SHARE = 0.05
@@ -109,7 +110,7 @@ def unfit(channel: ChannelChain, found: Average) -> str | None:
     per_code = abs(channel.per_code or 1.0)
     deflection = abs(found.code - (channel.zero_code or 0.0))
     if found.clipped > CLIPPED_SHARE:
-        return f"is at an end of its range in {100 * found.clipped:.2g} % of the scans"
+        return f"is at an end of its range in {in_percent(100 * found.clipped)} of the scans"
     if abs(found.drift) > max(found.step / 2, 5 * found.u_drift, DRIFT_SHARE * deflection):
         drift = abs(found.drift)
         return f"drifts by {drift:.3g} codes ({drift * per_code:.3g} {channel.unit}) meanwhile: let it settle"

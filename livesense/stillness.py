@@ -53,7 +53,8 @@ class Average:
         per_code, unit = abs(channel.per_code or 1.0), channel.unit
 
         def amount(codes: float) -> str:
-            return f"{codes:.3g} codes ({codes * per_code:.3g} {unit})"
+            text = f"{codes:.3g}"
+            return f"{text} {'code' if text == '1' else 'codes'} ({codes * per_code:.3g} {unit})"
 
         if abs(self.drift) > max(self.step / 2, 5 * self.u_drift):
             return f"drifts by {amount(abs(self.drift))} meanwhile"

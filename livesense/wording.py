@@ -77,6 +77,11 @@ def shown(quantity: Mapping[str, Any], decimals: int | None = None) -> Shown | N
     return Shown(fixed(value, places), fixed(math.ceil(expanded / step - 1e-6) * step, places), unit)
 
 
+def in_percent(percent: float) -> str:
+    """Write a percentage with two digits, whole from ten up: ``0.42 %``, ``100 %``."""
+    return f"{percent:.0f} %" if percent >= 9.95 else f"{percent:.2g} %"
+
+
 def counted(count: int, one: str, several: str = "", write: Callable[[int], str] = str) -> str:
     """Write ``1 gap`` or ``2 gaps``; ``several`` is the plural where it is not ``one`` and an s."""
     return f"{write(count)} {one if count == 1 else several or one + 's'}"

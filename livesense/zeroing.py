@@ -13,6 +13,7 @@ from livesense.calibrated import boards_of
 from livesense.chain import Chain, ChannelChain
 from livesense.logbook.rows import CalibrationRow
 from livesense.stillness import Average
+from livesense.wording import in_percent
 
 FAR_U = 3.0
 """A zero may lie so many standard uncertainties of the bench file's offsets from where it says."""
@@ -101,7 +102,7 @@ def _clipped(found: Average) -> str | None:
     if found.clipped <= CLIPPED_SHARE:
         return None
     return (
-        f"is at an end of its range in {100 * found.clipped:.2g} % of the scans: current flows, or the "
+        f"is at an end of its range in {in_percent(100 * found.clipped)} of the scans: current flows, or the "
         "reference of the amplifier is not what the bench file says"
     )
 

@@ -16,6 +16,7 @@ from livesense.checks.looks import Look, Motion
 from livesense.checks.words import amount, volts
 from livesense.measures.basic import batch_u
 from livesense.samples import FloatArray
+from livesense.wording import in_percent
 
 HALF_WAVE = 0.35
 """From this share of scans at one end, and almost none at the other, half of each wave is missing."""
@@ -66,15 +67,25 @@ def clipped(evidence: Evidence, looks: Sequence[Look], left_out: Mapping[str, Fi
                 warning(
                     Kind.CLIPPED,
                     name,
-                    f"{name} is at the end of its range ({amount(peak, c)}) in {percent:.2g} % of the "
-                    f"scans: the true "
-                    "values are larger.",
-                    "Fit a smaller gain or shunt, then state it in the bench file; or keep the current below "
-                    f"{amount(c.reach, c)}.",
+                    f"{name} is at the end of its range ({amount(peak, c)}) in {in_percent(percent)} of the "
+                    "scans: the true values are larger.",
+                    _reach_more(c),
                     clipped_percent=percent,
                 )
             )
     return found
+
+
+def _reach_more(c: Sensed) -> str:
+    if c.settings.sensor is Sensor.DIVIDER:
+        return (
+            f"Fit a divider of a larger ratio, then state it; or keep the voltage below {amount(c.reach, c)}."
+        )
+    part = "gain or shunt" if c.settings.sensor is Sensor.SHUNT else "sensor's scale"
+    return (
+        f"Fit a smaller {part}, then state it in the bench file; or keep the {c.chain.quantity} below "
+        f"{amount(c.reach, c)}."
+    )
 
 
 def flat_tops(evidence: Evidence, looks: Sequence[Look], left_out: Container[str]) -> dict[str, Finding]:

@@ -14,6 +14,7 @@ from livesense.link.address import parse_address
 from livesense.probe import Heard
 from livesense.samples import CodeType, GroupInfo
 from livesense.wire.encode import description_packet, encode_frame, frames
+from livesense.wording import in_percent
 
 TEXT = BENCH.replace('wire = "framed"', 'wire = "text"') + f'\n[[group]]\nrate = "{RATE_HZ} Hz"\n'
 
@@ -147,3 +148,18 @@ def test_a_six_step_current_at_five_scans_a_cycle_has_no_wrong_zeros() -> None:
     heard = Heard(data, None, None, True)
     report = check_bytes(bench_file.parse(head, "p.toml"), heard, parse_address("file:p"))
     assert alarms(report) == {("aliasing", None)}
+
+
+def test_a_divider_at_its_end_is_told_about_its_ratio() -> None:
+    codes = pump()["rated"]
+    codes[:, VBUS] = 4095
+    report = checked(codes)
+    told = next(f for f in report.findings if f.kind == "clipped")
+    assert (told.channel, "in 100 % of the scans" in told.text) == ("vbus", True)
+    assert told.fix.startswith("Fit a divider of a larger ratio")
+    assert "keep the voltage below 36.3 V" in told.fix
+
+
+@pytest.mark.parametrize(("percent", "text"), [(0.4213, "0.42 %"), (9.96, "10 %"), (100.0, "100 %")])
+def test_shares_in_words(percent: float, text: str) -> None:
+    assert in_percent(percent) == text
