@@ -29,7 +29,7 @@ class Run:
     def gaps(self, most):
         return self.held[:most]
 
-    def dropped(self):
+    def dropped(self, group=None):
         return []
 
     def gap_count(self):
