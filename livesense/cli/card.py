@@ -7,17 +7,14 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from livesense.cli.earlier import check_place, write_whole
 from livesense.cli.options import add_json, file_name
 from livesense.cli.output import print_json, safe
-from livesense.errors import UsageError
 from livesense.wording import counted
 
 if TYPE_CHECKING:
     from livesense.bench import Bench
     from livesense.card.points import Numbers
-
-LARGEST_EARLIER = 1 << 24
-"""Bytes that are looked through for the mark of an earlier card."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,26 +74,9 @@ def _facts(bench: Bench, found: tuple[Numbers, ...], path: Path | None, sheets: 
 
 
 def _check(path: Path, *, force: bool) -> None:
-    """Refuse a suffix that is neither, and to replace what is no earlier card."""
     from livesense.card.as_html import MARK
 
-    if path.suffix.lower() not in (".html", ".htm", ".pdf"):
-        raise UsageError(f"expected --out to end in .html or .pdf, got {path}")
-    if not path.exists():
-        return
-    if not force:
-        raise UsageError(
-            f"{path} is there already; choose another name with --out, or --force to replace an earlier card"
-        )
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_EARLIER)
-    except OSError as error:
-        raise UsageError(f"cannot replace {path}: {error.strerror or error}") from error
-    if MARK.encode() not in data:
-        raise UsageError(
-            f"expected an earlier card to replace, got something else in {path}; choose another name"
-        )
+    check_place(path, "card", MARK, force=force, suffixes=(".html", ".htm", ".pdf"))
 
 
 def _write(path: Path, paper_name: str, bench: Bench, found: tuple[Numbers, ...]) -> int | None:
@@ -115,8 +95,5 @@ def _write(path: Path, paper_name: str, bench: Bench, found: tuple[Numbers, ...]
 
         size, fits = html_size(card, paper)
         data, pages = html(card, paper, size).encode("utf-8"), 1 if fits else None
-    try:
-        path.write_bytes(data)
-    except OSError as error:
-        raise UsageError(f"cannot write {path}: {error.strerror or error}") from error
+    write_whole(path, data)
     return pages

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from livesense.cli.compare import chains
+from livesense.cli.earlier import check_place, write_whole
 from livesense.cli.logbooks import existing_logbook
 from livesense.cli.opened import no_scans, opened_run
 from livesense.cli.options import add_json, add_logbook, add_run, file_name, run_reference
@@ -18,9 +19,6 @@ if TYPE_CHECKING:
     from livesense.report.content import Report
     from livesense.report.gathered import Gathered
     from livesense.report.head_part import Order
-
-LARGEST_EARLIER = 1 << 28
-"""Bytes that are looked through for the mark of an earlier report."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -171,31 +169,12 @@ def _facts(number: int, path: Path, gathered: Gathered) -> dict[str, Any]:
 
 
 def _check(path: Path, *, force: bool) -> None:
-    """Refuse a suffix that is neither, and to replace what is no earlier report."""
     from livesense.report.as_html import MARK
 
-    if path.suffix.lower() not in (".html", ".htm", ".pdf"):
-        raise UsageError(f"expected --out to end in .html or .pdf, got {path}")
-    if not path.exists():
-        return
-    if not force:
-        raise UsageError(
-            f"{path} is there already; choose another name with --out, or --force to replace an earlier "
-            "report"
-        )
-    try:
-        with path.open("rb") as file:
-            data = file.read(LARGEST_EARLIER)
-    except OSError as error:
-        raise UsageError(f"cannot replace {path}: {error.strerror or error}") from error
-    if MARK.encode() not in data:
-        raise UsageError(
-            f"expected an earlier report to replace, got something else in {path}; choose another name"
-        )
+    check_place(path, "report", MARK, force=force, suffixes=(".html", ".htm", ".pdf"))
 
 
 def _write(path: Path, report: Report) -> None:
-    """Write all of it or nothing: no half report stands under the name."""
     if path.suffix.lower() == ".pdf":
         from livesense.report.as_pdf import pdf
 
@@ -204,12 +183,4 @@ def _write(path: Path, report: Report) -> None:
         from livesense.report.as_html import html
 
         data = html(report).encode("utf-8")
-    part = path.with_name(f".{path.name}.part")
-    try:
-        try:
-            part.write_bytes(data)
-            part.replace(path)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        raise UsageError(f"cannot write {safe(str(path))}: {error.strerror or error}") from error
+    write_whole(path, data)

@@ -10,25 +10,13 @@ from typing import Any
 from livesense import __version__
 from livesense.analysis import RunAnalysis
 from livesense.compare.facts import sentence
+from livesense.compare.words import row_label, verdict
 from livesense.report import waves
 from livesense.report.content import Block, Facts, Figure, Items, Report, Section, Source, Table, Tone, Words
 from livesense.report.digest import raw_digest
 from livesense.report.head_part import CAUTIONS, Order
 from livesense.report.words import MISSING, figure, seconds, utc
 from livesense.wording import significant
-
-LABELS = {
-    "range_low": "lowest that is read",
-    "range_high": "highest that is read",
-    "per_code": "one code",
-    "error_full": "error at full load",
-    "error_small": "error at a tenth of it",
-    "noise": "noise in the band, rms",
-    "mean": "mean",
-    "rms": "rms",
-    "fundamental_rms": "fundamental, rms",
-    "dissipation": "heat in the shunt",
-}
 
 HEADROOM = 1.25
 """Range over the highest peak to be read: a range that is used up tells nothing of what lies beyond
@@ -181,12 +169,7 @@ def _drawn(
 
 
 def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
-    label = LABELS[row["figure"]]
-    if "at" in row:
-        label += f" ({significant(row['at']['value'], 3)} {row['at']['unit']})"
-    exact = row["difference"] is not None and row["difference"]["u"] == 0
-    verdict = "" if exact or row["differs"] is None else "differs" if row["differs"] else "alike within ±"
-    return label, *(_cell(row[key]) for key in ("first", "second", "difference")), verdict
+    return row_label(row), *(_cell(row[key]) for key in ("first", "second", "difference")), verdict(row)
 
 
 def _cell(quantity: Mapping[str, Any] | None) -> str:
