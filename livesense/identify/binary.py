@@ -288,7 +288,8 @@ def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
     if framing.lead < LEAST_LEAD:
         base -= 0.25 if ticking or framing.width else 0.35
     if not certain:
-        base -= 0.3
+        # Another reading does nearly as well: below 0.6, but not so low that nothing is said.
+        base = max(base - 0.4, min(base, 0.4))
     return round(max(0.0, base * (0.8 + 0.2 * many) * min(1.0, 0.5 + 0.5 * share)), 2)
 
 
