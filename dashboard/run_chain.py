@@ -33,7 +33,7 @@ def chain_rows(analysis: RunAnalysis) -> list[tuple[str, ...]]:
             sensor = f"divider {significant(settings.ratio, 4)}:1"
         elif channel.computed:
             sensor = "computed from " + ", ".join(channel.source)
-        known = math.isfinite(channel.low) and math.isfinite(channel.high)
+        known = sensor != "state" and math.isfinite(channel.low) and math.isfinite(channel.high)
         span = f"{significant(channel.low, 4)} to {significant(channel.high, 4)} {channel.unit}".strip()
         rows.append(
             (

@@ -108,8 +108,14 @@ def vectors(
     names = {str(c["phase"]): str(c["name"]) for c in channels if c["phase"] in PHASES}
     frequency = ((measured.get("speed") or {}).get("electrical_hz") or {}).get("value")
     seconds = LONGEST_S if not frequency else min(LONGEST_S, 1.2 * TURNS / frequency)
+    for group in {c.group for c in analysis.channels if c.name in names.values()}:
+        # A slower group may have scans that begin later: the path ends where the currents do.
+        first, stop = analysis.run.extent(group)
+        if stop > first:
+            to_s = min(to_s, analysis.run.time_axis(group).end_s(stop - 1))
     windows = analysis.window(max(from_s, to_s - seconds), to_s, list(names.values())) if names else []
-    path = locus({}, 1.0, None, None)
+    # Where all phases are there, only their scans can be missing.
+    path = locus({phase: np.empty(0) for phase in names}, 1.0, None, None)
     if windows:
         last = windows[-1]
         figures = measured.get("channels") or {}

@@ -13,15 +13,11 @@ from livesense.errors import UsageError
 from livesense.measures.stretches import STEADY_CURRENT, STEADY_HZ, STEADY_SPEED, find_stretches
 from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
-from livesense.stretch_facts import Piece, phase_channels, pieces
+from livesense.stretch_facts import EDGE_S, EDGE_SHARE, Piece, phase_channels, pieces
 from livesense.trend_facts import trends
 
 LOOKED_AT_S = 300.0
 """A longer run is looked at by its trend first: days of scans are too much only to choose a minute."""
-
-EDGE_S = 1.0
-EDGE_SHARE = 1 / 6
-"""So much, or this share of it, is left out where a change is beside: a speed control settles for long."""
 
 
 def longest_steady(analysis: RunAnalysis) -> tuple[float, float] | None:

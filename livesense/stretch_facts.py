@@ -28,6 +28,13 @@ CHUNK_S = 30.0
 BRIDGE_S = 0.1
 """Counted gaps up to this long are bridged: what a machine does goes on in the meantime."""
 
+EDGE_S = 1.0
+EDGE_SHARE = 1 / 6
+"""So much, or this share of it, is left out where a change is beside: a speed control settles for long."""
+
+LEAST_EDGE_S = 0.1
+"""So much is left out at the ends of a steady part in any case: a step may hold the change itself."""
+
 SAME_LOAD = 0.05
 WITHIN = 0.02
 """A start is over when the speed stays within this of what follows."""
@@ -319,9 +326,7 @@ def _of_a_steady_part(
     early = slice(stretch.first, stretch.first + third)
     late = slice(stretch.stop - third, stretch.stop)
     steps = piece.steps
-    # The very ends may hold the change itself.
-    edge = min(0.1, (to_s - from_s) / 10)
-    measured = analysis.measure(from_s + edge, to_s - edge)
+    measured = analysis.measure(*settled(piece, stretch, from_s, to_s))
     return {
         "drift_hz": float(
             np.mean(np.abs(steps.frequency_hz[late])) - np.mean(np.abs(steps.frequency_hz[early]))
@@ -329,6 +334,17 @@ def _of_a_steady_part(
         "drift_a": float(np.mean(steps.length[late]) - np.mean(steps.length[early])),
         "measures": measured,
     }
+
+
+def settled(piece: Piece, stretch: Stretch, from_s: float, to_s: float) -> tuple[float, float]:
+    """Give what of a steady part is measured: without its ends, where a change is beside them."""
+    least = min(LEAST_EDGE_S, (to_s - from_s) / 10)
+    edge = min(EDGE_S, (to_s - from_s) * EDGE_SHARE)
+    # Where the piece itself begins or ends, nothing changed that is known of.
+    return (
+        from_s + (edge if stretch.first else least),
+        to_s - (edge if stretch.stop < piece.steps.time_s.size else least),
+    )
 
 
 def _of_a_change(piece: Piece, number: int) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 COVERAGE_FACTOR = 2.0
@@ -55,6 +56,11 @@ def fixed(value: float, decimals: int) -> str:
 def significant(value: float, digits: int = 6) -> str:
     """Return a number with at most so many significant digits and real minus signs."""
     return f"{value:.{digits}g}".replace("-", MINUS)
+
+
+def plain(value: float, digits: int = 4) -> str:
+    """Return a number rounded to so many significant digits, never with an exponent: 20000, −0.0123."""
+    return f"{Decimal(f'{value:.{digits}g}'):f}".replace("-", MINUS)
 
 
 def shown(quantity: Mapping[str, Any], decimals: int | None = None) -> Shown | None:

@@ -76,7 +76,8 @@ def quantity(kind: Kind, low: float, high: float, *, above: bool = False) -> Rea
         try:
             value = rate_hz(given) if kind.unit == "rate" else value_in(given, kind.unit)
         except QuantityError as error:
-            raise Unfit(_such_as(kind)) from error
+            comma = " with a decimal point" if "," in given else ""
+            raise Unfit(_such_as(kind) + comma) from error
         if not low <= value <= high or (above and value == low):
             raise Unfit(f"{kind.called} {bounds}")
         return value

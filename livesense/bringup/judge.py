@@ -141,7 +141,7 @@ def judge(stage: Stage, seen: Seen) -> Verdict:
         outcome = Outcome.UNDECIDED if Outcome.UNDECIDED in outcomes else Outcome.PASSED
     told = [check.text for check in checks if check.outcome is outcome and check.text]
     text = "; ".join(told or [check.text for check in checks if check.text])
-    if text.split(" ")[0] not in {current.name for current in seen.currents}:
+    if text.split(" ")[0].rstrip(",") not in {current.name for current in seen.currents}:
         text = text[:1].upper() + text[1:]
     return Verdict(stage, outcome, f"{text}.", checks)
 
@@ -194,8 +194,8 @@ def _rests(seen: Seen) -> list[Check]:
         text = (
             f"{current.name} rests at {value}"
             if near
-            else f"{current.name} rests at {value}, further from zero than {significant(allowed, 2)} A: does "
-            "current flow, is reference right?"
+            else f"{current.name} rests at {value}, further from zero than {significant(allowed, 2)} A: "
+            "current flows, or its reference is not right"
         )
         checks.append(_check(current.name, near, value, expected, text))
     return checks

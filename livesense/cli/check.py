@@ -66,6 +66,9 @@ def _refuse_mixes(args: argparse.Namespace) -> None:
         raise UsageError("expected --run, or --port and --seconds for a listen, not both")
     if args.file_only and (args.run is not None or args.port is not None or args.seconds is not None):
         raise UsageError("expected --file-only by itself: it looks at no port and no run")
+    word = str(args.bench)
+    if (word == "last" or word.isdecimal()) and not args.bench.exists():
+        raise UsageError(f"expected a bench file, got {word}; a run is checked with BENCH --run {word}")
     if args.logbook is not None and args.run is None:
         raise UsageError("expected --run RUN beside --logbook: a listen uses no logbook")
     if args.out is not None and args.out.exists():

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from livesense.cli.options import add_json, baud_rate, span
 from livesense.cli.output import print_json, safe
 from livesense.errors import UsageError
+from livesense.wording import plain
 
 if TYPE_CHECKING:
     from livesense.identify.finding import Finding
@@ -107,7 +108,7 @@ def _print(found: Finding, baud: int | None) -> None:
             "text": "lines of text",
             "record": "records of one length",
         }
-        rate = "" if found.rate_hz is None else f", about {found.rate_hz:.4g} scans/s"
+        rate = "" if found.rate_hz is None else f", about {plain(found.rate_hz)} scans/s"
         at = "" if baud is None else f" at {baud} Bd"
         count = len(found.channels)
         print(f"{found.wire}: {words[found.wire]}{at}, {count} channel{'s' * (count != 1)}{rate}")

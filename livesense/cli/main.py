@@ -68,6 +68,8 @@ class Parser(argparse.ArgumentParser):
         if message.endswith("expected one argument"):
             option = message.split(":")[0].split()[-1]
             message += f" (one that begins with a hyphen is written {option}=-…)"
+        if message.startswith("unrecognized arguments: ") and message.endswith(".db"):
+            message += f"; name a logbook with --logbook {message.split()[-1]}"
         print(
             f"{': '.join(words)}: {message}; see `{self.prog} --help`",
             file=sys.stderr,

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from livesense.cli.output import quantity, safe, table
-from livesense.wording import listed
+from livesense.wording import listed, plain
 
 SHOWN = (
     "mean", "rms", "ac_rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent",
@@ -64,7 +64,7 @@ def _channel(name: str, figures: Mapping[str, Any], missing: dict[str, dict[str,
         unseen = figures["unseen_peak"]
         print(
             f"Peaks not visible by up to {unseen['value']:.2g} {unseen['unit']}; shortest visible excess "
-            f"{1e6 * figures['shortest_visible_s']:.3g} µs"
+            f"{plain(1e6 * figures['shortest_visible_s'], 3)} µs"
         )
     if figures["u_excludes"]:
         print("± leaves out what the bench file does not state: " + ", ".join(figures["u_excludes"]))

@@ -103,7 +103,8 @@ def _span(text: str, what: str, *, lowest_counts: bool) -> float:
     elif re.fullmatch(f"(?:{_PART})+", compact, re.ASCII):
         total = sum(float(number) * _UNITS_S[unit] for number, unit in re.findall(_PART, compact))
     else:
-        raise argparse.ArgumentTypeError(f"expected a time such as 10s, 2h or 3d, got {text!r}")
+        comma = " (the decimal sign is a point)" if "," in text else ""
+        raise argparse.ArgumentTypeError(f"expected a time such as 10s, 2h or 3d, got {text!r}{comma}")
     if not (0 <= total < _LONGEST_S and (lowest_counts or total > 0)):
         raise argparse.ArgumentTypeError(f"expected a time {what}, got {text!r}")
     return total

@@ -16,7 +16,7 @@ from livesense.identify.lines import FoundLines, find_lines
 from livesense.identify.undescribed import FoundGroup, find_groups
 from livesense.samples import Description, FaultKind, LinkFault, Packets
 from livesense.wire.framed import FramedDecoder
-from livesense.wording import counted
+from livesense.wording import counted, plain
 
 FEWEST_BYTES = 64
 
@@ -111,7 +111,7 @@ def _framed(data: bytes, seconds: float | None, port: str, baud: int | None) -> 
     if not packets:
         evidence.append("only descriptions came: sampling has not started")
     for number, rate in measured.items():
-        evidence.append(f"group {number}: about {rate:.4g} scans/s came")
+        evidence.append(f"group {number}: about {plain(rate)} scans/s came")
     return Finding(
         "framed",
         channels,
@@ -155,7 +155,7 @@ def _text(found: FoundLines, data: bytes, seconds: float | None, port: str, baud
     evidence = list(found.evidence)
     if seconds:
         rate_hz = data.count(b"\n") * found.fitting / found.lines / seconds
-        evidence.append(f"about {rate_hz:.4g} lines/s came")
+        evidence.append(f"about {plain(rate_hz)} lines/s came")
     elif rate_hz is None:
         evidence.append("nothing tells the scan rate: there is no clock")
     return Finding(
@@ -173,9 +173,9 @@ def _record(found: FoundRecord, data: bytes, seconds: float | None, port: str, b
     rate_hz = found.rate_hz
     if seconds:
         rate_hz = len(data) / found.length * found.scans / seconds
-        evidence.append(f"about {rate_hz:.4g} scans/s came")
+        evidence.append(f"about {plain(rate_hz)} scans/s came")
     elif rate_hz is not None:
-        evidence.append(f"about {rate_hz:.4g} scans/s by the device's clock")
+        evidence.append(f"about {plain(rate_hz)} scans/s by the device's clock")
     else:
         evidence.append("nothing tells the scan rate: there is no clock")
     names, text = record_bench(found, rate_hz, port, baud)

@@ -10,7 +10,7 @@ from livesense.report.content import Block, Figure, Section, Table, Tone, Words
 from livesense.report.gathered import Gathered
 from livesense.report.plots import beside
 from livesense.report.words import MISSING, figure, seconds
-from livesense.wording import counted, listed, significant
+from livesense.wording import counted, fixed, listed, significant
 
 MOST_STRETCHES = 60
 MOST_STEADY = 8
@@ -111,8 +111,12 @@ def _steady(gathered: Gathered, row: Mapping[str, Any]) -> Iterator[Block]:
     measures, analysis, names = row["measures"], gathered.analysis, [*gathered.phases]
     from_s, to_s = measures["used_from_s"], measures["used_to_s"]
     yield from _measures(gathered, measures)
-    drift = f"From the first third to the last: {significant(row['drift_hz'], 2)} Hz, "
-    yield Words(f"{drift}{significant(row['drift_a'], 2)} A in the length of the current vector.", Tone.NOTE)
+    drift = f"From the first third to the last: {fixed(row['drift_hz'], 3)} Hz, "
+    yield Words(
+        f"{drift}{fixed(row['drift_a'], 4)} A in the length of the current vector. The figures are of "
+        f"{seconds(from_s)} to {seconds(to_s)}: beside a change, what still settles is left out.",
+        Tone.NOTE,
+    )
     shown_s = _cycles_s(row["frequency_hz"], to_s - from_s)
     about = f"Phase currents {listed(names)} from {seconds(from_s)} on"
     if (picture := waves.waveform(analysis, names, from_s, from_s + shown_s, about=about)) is not None:

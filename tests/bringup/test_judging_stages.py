@@ -91,6 +91,7 @@ class TestZeroOff:
         verdict = judge(Stage.ZERO_OFF, seen(one, current("V"), current("W"), bus_v=0.0))
         assert verdict.outcome is Outcome.FAILED
         assert verdict.text.startswith(why)
+        assert not verdict.text.endswith(("..", "?."))
 
     def test_without_stated_offsets_a_twentieth_of_the_range_is_allowed(self):
         loose = current("U", 1.5, offset_stated=False)

@@ -56,6 +56,9 @@ def test_unknown_option_is_one_message(livesense: Command) -> None:
         (("record", "pump.toml", "--port", "http://x:1"), 2, "expected a device name"),
         (("record", "pump.toml"), 2, "no port"),
         (("record", "pump.toml", "--for", "ten"), 2, "expected a time such as 10s"),
+        (("measure", "1", "--from", "1,5"), 2, "got '1,5' (the decimal sign is a point)"),
+        (("verify", "other.db"), 2, "name a logbook with --logbook other.db"),
+        (("check", "last"), 2, "expected a bench file, got last; a run is checked with BENCH --run last"),
     ],
 )
 def test_mistake_is_one_message_with_what_was_expected(
@@ -84,6 +87,15 @@ def test_bad_unit_in_the_bench_file_names_file_place_key(livesense: Command, tmp
         'livesense: pump.toml: channel "iu": shunt: expected a resistance such as "5 mΩ"'
     )
     assert 'got "5 mA"' in answer.err
+
+
+def test_a_decimal_comma_in_the_bench_file_is_told(livesense: Command, tmp_path: Path) -> None:
+    livesense("init", "pump.toml")
+    path = tmp_path / "pump.toml"
+    text = path.read_text(encoding="utf-8").replace('shunt = "5 mΩ"', 'shunt = "0,5 mΩ"', 1)
+    path.write_text(text, encoding="utf-8")
+    said = livesense("check", "pump.toml", "--file-only").err
+    assert 'expected a resistance such as "5 mΩ" with a decimal point, got "0,5 mΩ"' in said
 
 
 def test_init_writes_once_and_asks_before_replacing(livesense: Command, tmp_path: Path) -> None:

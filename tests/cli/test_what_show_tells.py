@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from collections import defaultdict
 from collections.abc import Callable
 from typing import Any
 
 import pytest
 from plain_device import Sender, bench_text, description_frame, group, note_frame
 
-from livesense.cli import measure, record, runs, show
+from livesense.cli import measure_text, record, runs, show
 
 Command = Callable[..., Any]
 
@@ -100,11 +102,11 @@ def test_runs_marks_outages_and_explains_the_mark(
     livesense: Command,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from livesense import analysis
+    from livesense import run_list
 
     assert "away:" not in livesense("runs").out
     rows = livesense("runs", "--json").json["runs"]
-    monkeypatch.setattr(analysis, "runs", lambda logbook: [row | {"away": AWAY} for row in rows])
+    monkeypatch.setattr(run_list, "runs", lambda logbook: [row | {"away": AWAY} for row in rows])
     said = livesense("runs").out
     assert "1×" in said
     assert "away: how often the port was" in said
@@ -141,15 +143,16 @@ def test_the_summary_tells_each_group_by_itself() -> None:
     ]
 
 
-def test_a_withheld_angle_says_why() -> None:
+def test_a_withheld_angle_says_why(capfd: pytest.CaptureFixture[str]) -> None:
     figures = {
         "sequence": None,
         "angles_deg": {"U": {"value": 0.0, "u": 0.0, "unit": "°"}, "V": None},
         "withheld": {"angles_deg.V": "phase V carries no fundamental"},
     }
-    rows = dict(measure._rows("three_phase", figures, {"three_phase.sequence": "no order"}))
-    assert rows == {
-        "sequence": "withheld: no order",
-        "angle U": "0 °",
-        "angle V": "withheld: phase V carries no fundamental",
+    missing: dict[str, dict[str, list[str]]] = defaultdict(dict)
+    measure_text._part("three phases", "three_phase", figures, {"three_phase.sequence": "no order"}, missing)
+    assert missing == {
+        "no order": {"three phases": ["sequence"]},
+        "phase V carries no fundamental": {"three phases": ["angle V"]},
     }
+    assert re.search("angle U +0 °", capfd.readouterr().out)

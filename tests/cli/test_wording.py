@@ -10,7 +10,7 @@ import sys
 import pytest
 
 from livesense.cli.output import quantity
-from livesense.wording import MINUS, counted, shown, significant
+from livesense.wording import MINUS, counted, plain, shown, significant
 
 
 @pytest.mark.parametrize(
@@ -70,3 +70,17 @@ def test_an_old_console_gets_plain_signs() -> None:
 def test_json_is_json_in_every_encoding(encoding: str) -> None:
     text = printed("print_json({'name': 'µ − Ω'})", encoding)
     assert json.loads(text.decode(encoding)) == {"name": "µ − Ω"}
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [
+        (20000.0, 4, "20000"),
+        (1e5, 3, "100000"),
+        (65535.0, 4, "65540"),
+        (-2.3e-6, 2, "−0.0000023"),
+        (0.0, 3, "0"),
+    ],
+)
+def test_numbers_for_people_have_no_exponent(value: float, digits: int, text: str) -> None:
+    assert plain(value, digits) == text

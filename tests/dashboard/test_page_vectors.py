@@ -1,5 +1,7 @@
 """Phasors and the path of the current vector."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -82,3 +84,19 @@ def test_both_are_taken_from_a_run(fake, state):
     assert [row["phase"] for row in told["phasors"]["rows"]] == ["U", "V", "W"]
     assert np.hypot(told["locus"]["alpha"], told["locus"]["beta"]) == pytest.approx(6.0, abs=1e-3)
     assert told["locus"]["text"] == "6.00 A long"
+
+
+def test_the_path_ends_where_the_currents_do_though_a_slower_group_goes_on():
+    asked = []
+
+    def window(from_s, to_s, names):
+        asked.append((from_s, to_s))
+        return []
+
+    axis = SimpleNamespace(end_s=lambda scan: (scan + 1) / 1000)
+    run = SimpleNamespace(extent=lambda group: (0, 5000), time_axis=lambda group: axis)
+    named = [SimpleNamespace(name=c["name"], group=0) for c in CHANNELS]
+    analysis = SimpleNamespace(channels=named, run=run, window=window)
+    found = vectors(analysis, CHANNELS, figures(), 5.3)["locus"]
+    assert asked[0][1] == 5.0
+    assert found["why"] == "no scans"

@@ -38,7 +38,7 @@ class TestFramed:
 
     def test_what_came_is_counted_against_the_clock(self):
         found = identify(frames(scans=1600), 0.08)
-        assert any("group 0: about 2e+04 scans/s came" in text for text in found.evidence)
+        assert any("group 0: about 20000 scans/s came" in text for text in found.evidence)
 
 
 class TestText:
