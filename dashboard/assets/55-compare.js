@@ -4,6 +4,7 @@
   const LS = window.livesense;
   const SETTLE_MS = 60;
   const LOOKS = [{ colour: "--trace-0", dash: [], width: 1.8 }, { colour: "--trace-1", dash: [9, 5], width: 1.8 }];
+  const ROLES = [["thead, tbody", "rowgroup"], ["tr", "row"], ["td", "cell"], ["thead th", "columnheader"], ["tbody th", "rowheader"]];
   const SPANS = { crossing: [-0.002, 0.02], start: [-0.2, 3], event: [-0.05, 0.2], begin: [0, 10] };
 
   class Compare {
@@ -98,12 +99,26 @@
       for (const line of lines) {
         const tr = LS.el("tr"), name = LS.el("th", "", line[0]);
         name.setAttribute("scope", "row");
-        tr.append(name, ...line.slice(1).map((text) => LS.el("td", "", text)));
+        tr.append(name, ...line.slice(1).map((text, i) => this.cell(head[i + 1], text)));
         body.append(tr);
       }
       table.append(first, body);
       scroll.append(table);
+      // Said outright: some browsers forget that it is a table where a narrow screen lays it out as blocks.
+      table.setAttribute("role", "table");
+      for (const [what, role] of ROLES) for (const node of table.querySelectorAll(what)) node.setAttribute("role", role);
       return scroll;
+    }
+
+    /** A cell that can stand alone: narrow screens show the word of its column beside it, and no head. */
+    cell(of, text) {
+      const cell = LS.el("td", "");
+      if (!text) return cell;
+      const word = LS.el("span", "compare-of", of || "");
+      word.setAttribute("aria-hidden", "true");
+      if (of) cell.append(word);
+      cell.append(LS.el("span", "", text));
+      return cell;
     }
 
     // -- picture -------------------------------------------------------------------------------

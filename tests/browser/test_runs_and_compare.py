@@ -117,6 +117,25 @@ def test_axe_finds_nothing_and_nothing_scrolls_sideways(book, page_on, path, sch
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_narrow_comparisons_are_blocks_of_lines_and_still_tables(book, page_on, scheme):
+    screen = page_on(book, "compare/1/2", scheme, 390)
+    screen.wait(READY["compare/1/2"])
+    wide = (
+        "[...document.querySelectorAll('.compare-table')].filter((box) => box.scrollWidth > box.clientWidth)"
+    )
+    assert screen.page.evaluate(f"{wide}.length") == 0, "a table scrolls in its box"
+    table = screen.page.get_by_role("region", name="Figures of iu").get_by_role("table")
+    assert table.get_by_role("columnheader").all_inner_texts() == ["Figure", "First", "Second", "Difference"]
+    row = table.get_by_role("row").filter(has_text="highest that is read")
+    assert row.inner_text().split("\n") == [
+        "highest that is read", "First", "16 A", "Second", "20 A", "Difference", "4 A",
+    ]  # fmt: skip
+    changed = screen.page.get_by_role("region", name="Table of what changed").get_by_role("row")
+    assert "First\n5 mΩ\nSecond\n4 mΩ" in changed.filter(has_text="iu: shunt").inner_text()
+
+
+@pytest.mark.slow
 def test_runs_are_found_and_deleted_after_a_question(book, page_on):
     screen = page_on(book, "runs")
     screen.wait(READY["runs"])

@@ -1,4 +1,7 @@
-"""Writes livesense/bench/purposes.py from the tables of docs/bench-file.md; run it when those change."""
+"""Writes livesense/bench/purposes.py from the tables of docs/bench-file.md.
+
+To be run when those change, and `ruff format` on what it wrote after it.
+"""
 
 from __future__ import annotations
 
