@@ -27,6 +27,11 @@
         const item = event.target.closest("button") && event.target.closest("[data-stage]");
         if (item) this.judge(item.dataset.stage);
       }, { signal: this.over.signal });
+      // As on Record: Enter in a field does what its button does.
+      this.screen.addEventListener("keydown", (event) => {
+        const item = event.key === "Enter" && !event.isComposing && event.target.matches(".field-input") && event.target.closest("[data-stage]");
+        if (item) this.judge(item.dataset.stage);
+      }, { signal: this.over.signal });
       try {
         this.kept = (await this.ask("")).kept;
         for (const stage of this.stages) if (this.kept[stage]) this.tell(stage, this.kept[stage], true);
