@@ -59,6 +59,11 @@ class Benches:
             )
         return self.files[number]
 
+    def port_of(self) -> dict[str, str]:
+        """Port that each bench file names, by its number as text; those that name none are left out."""
+        stated = ((file.number, file.facts()["port"]) for file in self.files)
+        return {str(number): port for number, port in stated if port}
+
     def ports(self) -> list[str]:
         """Ports that the bench files and the command line name."""
         stated = [facts["port"] for facts in (file.facts() for file in self.files) if facts["port"]]

@@ -232,7 +232,7 @@ def add_routes(flask: Flask, control: Control) -> None:
 
     @flask.get("/api/record/ports")
     def record_ports() -> Response:
-        return answer_of(lambda: {"ports": control.ports()})
+        return answer_of(lambda: {"ports": control.ports(), "of": control.benches.port_of()})
 
     @flask.post("/api/record/identify")
     def record_identify() -> Response:

@@ -33,6 +33,7 @@
       on("mark", () => this.note(part("note").value.trim() || "Mark", "Marked."));
       on("compare", () => this.compare());
       part("note").addEventListener("keydown", (event) => event.key === "Enter" && part("add").click(), { signal: this.over.signal });
+      part("bench").addEventListener("change", () => this.ownPort(), { signal: this.over.signal });
       part("run").addEventListener("change", () => this.choose(), { signal: this.over.signal });
       this.screen.addEventListener("click", (event) => {
         // With a run, the script of calibrations asks its recorder.
@@ -70,13 +71,22 @@
 
     list() {
       return this.doing("list", "started", async () => {
-        const { ports } = await this.ask("/ports");
+        const { ports, of } = await this.ask("/ports");
         const data = ports.map((row) => ({ value: row.port, label: row.about ? `${row.port} (${row.about})` : row.port }));
+        const first = !part("port").value;
         LS.choices(part("port"), data);
+        this.portOf = of;
+        if (first) this.ownPort();
         const none = "No port is there: plug the board in, then list again.";
         if (!ports.length) say("started", none);
         else if (part("started").textContent === none) say("started", "");
       });
+    }
+
+    /** A bench file's own port is the one to begin with: another may be another board. */
+    ownPort() {
+      const port = (this.portOf || {})[part("bench").value];
+      if (port && [...part("port").options].some((option) => option.value === port)) part("port").value = port;
     }
 
     start() {
@@ -197,7 +207,8 @@
       const bad = told.ends.find((end) => end.bad);
       const troubled = told.recordings.find((row) => row.trouble);
       if (told.recordings.length) {
-        const names = told.recordings.map((row) => `run ${row.run}`).join(", ");
+        const runs = told.recordings.map((row) => row.run), last = runs.pop();
+        const names = runs.length ? `runs ${runs.join(", ")} and ${last}` : `run ${last}`;
         this.headline(`Recording ${names}.`, troubled ? `Run ${troubled.run}: ${troubled.trouble}` : "Live shows it; it goes on when this page is closed.", troubled ? "bad" : "");
       } else if (told.starting.length) this.headline("A recorder is starting.", `On ${told.starting.map((s) => s.port).join(", ")}.`);
       else this.headline("Nothing is being recorded.", bad ? "The last recorder did not end well; see below." : "Choose a bench file and a port below, then start.");

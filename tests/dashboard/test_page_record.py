@@ -73,8 +73,10 @@ class TestWhatMayBeUsed:
     def test_only_ports_that_are_listed_or_were_named_at_the_start(self, web, monkeypatch):
         listed(monkeypatch, "COM5")
         page = web("socket://127.0.0.1:9")
-        ports = [row["port"] for row in page.get("/api/record/ports").json["ports"]]
-        assert ports == ["socket://127.0.0.1:9", "COM5"]
+        told = page.get("/api/record/ports").json
+        assert [row["port"] for row in told["ports"]] == ["socket://127.0.0.1:9", "COM5"]
+        # A link of the command line is no bench file's own port.
+        assert "socket://127.0.0.1:9" not in told["of"].values()
         for port in (
             "file:/etc/passwd",
             "/etc/passwd",
