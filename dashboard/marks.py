@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from dashboard.names import plot_text
-from livesense.logbook.rows import NoteRow
+from livesense.logbook.rows import LATER, NoteRow
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -22,6 +22,7 @@ def marks(
 ) -> list[dict[str, Any]]:
     """List the newest notes from a run time on: ``{"at_s", "text", "label", "source"}``, oldest first.
 
+    Notes that were added when the run was over stand nowhere in it and are left out.
     ``label`` is short and has nothing in it that a figure would take for markup.
     """
     began = analysis.run.row.started_wall_s
@@ -34,6 +35,7 @@ def marks(
             "at_s": note_at_s(note, axis, began),
         }
         for note in analysis.run.notes(newest=newest)
+        if note.source != LATER
     ]
     return [row for row in rows if row["at_s"] >= from_s]
 

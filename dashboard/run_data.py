@@ -23,7 +23,7 @@ from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
 from dashboard.tiles import event_row
 from livesense.errors import LivesenseError, RunNotFoundError
 from livesense.logbook import requests as logbook_requests
-from livesense.logbook.rows import RunRow
+from livesense.logbook.rows import LATER, RunRow
 from livesense.samples import FloatArray
 
 if TYPE_CHECKING:
@@ -180,8 +180,16 @@ def why_no_scans(run: RunReader) -> str:
 
 
 def notes(analysis: RunAnalysis) -> list[dict[str, Any]]:
-    """List the notes of a run, oldest first, with the time into the run."""
-    return marks(analysis, newest=None)
+    """List the notes of a run, oldest first, with the time into the run.
+
+    What was added when the run was over belongs to no instant of it: ``at_s`` is None, ``added`` says when.
+    """
+    rows = marks(analysis, newest=None)
+    added = [note for note in analysis.run.notes() if note.source == LATER]
+    return rows + [
+        {"text": note.text, "label": "", "source": LATER, "at_s": None, "added": when(note.wall_s)}
+        for note in added
+    ]
 
 
 def events_page(analysis: RunAnalysis, offset: int, limit: int) -> dict[str, Any]:
@@ -277,8 +285,8 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             return Response(reason, 400, mimetype="text/plain")
 
         def make(desk: Desk) -> dict[str, Any]:
-            if desk.run(number).run.row.state != "recording":
-                abort(Response("notes can be added while a run is recorded", 409, mimetype="text/plain"))
+            desk.run(number)
+            # A recorder keeps it within a moment; with a run that is over it is kept by now.
             logbook_requests.ask(reading.path, number, "note", text.strip())
             return {"asked": True}
 

@@ -32,7 +32,6 @@ def run(
     what is known of why it holds none. ``budgets`` are those of the channels, by name; ``more`` are bands
     that stand before them.
     """
-    recording = str(row.state) == "recording"
     head = band(
         f"Run {row.number}",
         html.P(row.name, className="say"),
@@ -47,9 +46,7 @@ def run(
                 dmc.Button("Add", id="note-add", size="sm", variant="filled"),
             ],
             className="note-form",
-        )
-        if recording
-        else None,
+        ),
         _paged("notes", "Pages of notes"),
         html.Div(id="run-notes", className="plain-list"),
         ident="notes",

@@ -143,7 +143,7 @@
     const length = run.to - run.from, pixel = length / run.plot._fullLayout.xaxis._length, ink = LS.colour("--ink-2");
     let until = -Infinity, drawn = 0;
     for (const row of run.about.notes) {
-      if (row.at_s < run.from - length / 2 || row.at_s > run.to + length / 2 || drawn >= MOST_MARKS) continue;
+      if (row.at_s === null || row.at_s < run.from - length / 2 || row.at_s > run.to + length / 2 || drawn >= MOST_MARKS) continue;
       drawn += 1;
       marks.shapes.push({ type: "line", xref: "x", yref: "paper", x0: row.at_s, x1: row.at_s, y0: 0, y1: 1, layer: "below", line: { color: ink, width: 1, dash: "2px,3px" } });
       if (row.at_s < until || row.at_s < run.from || row.at_s > run.to) continue;

@@ -76,7 +76,7 @@
         context.fillRect(x, LANE + 3, Math.max(2, toX(end) - x), 7);
       }
       context.fillStyle = LS.colour("--ink");
-      for (const row of about.notes.slice(-MOST_NOTES)) {
+      for (const row of about.notes.filter((one) => one.at_s !== null).slice(-MOST_NOTES)) {
         const x = toX(row.at_s);
         context.beginPath();
         context.moveTo(x - 4, height);

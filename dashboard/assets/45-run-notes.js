@@ -38,7 +38,7 @@
       for (const key of KEYS) document.getElementById("run-notes-" + key).disabled = ["first", "before"].includes(key) ? !this.offset : until >= count;
       box.replaceChildren(...this.rows.slice(this.offset, until).map((row) => {
         const entry = LS.el("p");
-        entry.append(LS.el("span", "at", LS.seconds(row.at_s, 0.01)), document.createTextNode(row.text));
+        entry.append(LS.el("span", "at", row.at_s === null ? `added ${row.added}` : LS.seconds(row.at_s, 0.01)), document.createTextNode(row.text));
         return entry;
       }));
     }
@@ -51,9 +51,9 @@
         const text = field.value.trim();
         if (!text) return;
         const answer = await fetch(`/api/runs/${this.run.number}/notes`, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify({ text }) });
-        LS.write(document.getElementById("aloud"), answer.ok ? "Note handed to the recorder." : await answer.text());
-        if (!answer.ok) return;
-        window.dash_clientside.set_props("note-text", { value: "" });
+        LS.write(document.getElementById("aloud"), answer.ok ? (this.run.about.recording ? "Note handed to the recorder." : "Note kept with the run.") : await answer.text());
+        if (!answer.ok) return window.dash_clientside.set_props("note-text", { error: document.getElementById("aloud").textContent });
+        window.dash_clientside.set_props("note-text", { value: "", error: "" });
         // The recorder writes it within a moment; look until it is there.
         for (let turn = 0; turn < 20 && !this.run.ended; turn += 1) {
           await new Promise((resolve) => setTimeout(resolve, 150));

@@ -37,8 +37,6 @@
       if (!before || before.notes.length !== this.about.notes.length) this.notes.write(this.about.notes);
       // An event that is still open changes without their number changing.
       if (before && (before.events !== this.about.events || this.open) && document.getElementById("run-events")) this.events(this.offset);
-      const form = document.querySelector(".note-form");
-      if (form) form.hidden = !this.about.recording;
     }
 
     chosen(index) {

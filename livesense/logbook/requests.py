@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import time
 from contextlib import closing
 from pathlib import Path
@@ -9,7 +10,7 @@ from pathlib import Path
 from livesense.errors import LogbookError, RunNotFoundError, UsageError
 from livesense.logbook import connection as db
 from livesense.logbook.locks import is_held
-from livesense.logbook.rows import RequestRow
+from livesense.logbook.rows import LATER, RequestRow
 
 KINDS = ("stop", "note", "zero", "walk", "stage", "point", "scale", "discard")
 
@@ -19,16 +20,21 @@ LARGEST_TEXT = 10_000
 MOST_WAITING = 100
 """Requests of one run that may wait at once; a recorder answers within a second."""
 
+MOST_LATER = 500
+"""Notes that may be added to one run after its end."""
+
 
 def ask(path: Path | str, run: int, kind: str, text: str = "") -> int:
     """Ask the recorder of a run for something; hands back the request's number.
 
-    A note on a run that is over is kept at once: there is no recorder to ask.
+    A note on a run that is over is kept at once, as one from the page: there is no recorder to ask, and no
+    instant of the run that it belongs to.
 
     Raises
     ------
     UsageError
-        Unknown kind, text too long, too many requests waiting, or nobody records the run.
+        Unknown kind, text too long, too many requests waiting, nobody records the run, or it has as many
+        later notes as it may have.
     RunNotFoundError
         No such run.
     LogbookError
@@ -58,15 +64,26 @@ def ask(path: Path | str, run: int, kind: str, text: str = "") -> int:
             )
         now, kept = time.time(), db.plain_text(text)
         if over:
-            connection.execute(
-                "INSERT INTO note (run, wall_s, source, text) VALUES (?, ?, 'user', ?)", (int(run), now, kept)
-            )
+            _keep_later(connection, int(run), now, kept)
         number = connection.execute(
             "INSERT INTO request (run, asked_wall_s, kind, text, answered_wall_s, answer)"
             " VALUES (?, ?, ?, ?, ?, ?)",
             (int(run), now, kind, kept, now if over else None, "kept" if over else None),
         ).lastrowid
     return int(number or 0)
+
+
+def _keep_later(connection: sqlite3.Connection, run: int, now: float, text: str) -> None:
+    (count,) = connection.execute(
+        "SELECT count(*) FROM note WHERE run = ? AND source = ?", (run, LATER)
+    ).fetchone()
+    if count >= MOST_LATER:
+        raise UsageError(
+            f"expected at most {MOST_LATER} notes added after run {run}, got one more; it has these"
+        )
+    connection.execute(
+        "INSERT INTO note (run, wall_s, source, text) VALUES (?, ?, ?, ?)", (run, now, LATER, text)
+    )
 
 
 def answer_of(path: Path | str, number: int) -> RequestRow | None:

@@ -85,9 +85,13 @@ class FaultRow:
     count: int
 
 
+LATER = "page"
+"""Source of a note that was added when the run was over: it belongs to no instant of it."""
+
+
 @dataclass(frozen=True, slots=True)
 class NoteRow:
-    """Text from the device or the user."""
+    """Text from the device or the user; ``source`` is device, user or :data:`LATER`."""
 
     number: int
     wall_s: float

@@ -134,7 +134,7 @@ CREATE TABLE note (
   run INTEGER NOT NULL REFERENCES run(number) ON DELETE CASCADE,
   wall_s REAL NOT NULL,
   scan INTEGER,                      -- of group 0, where known
-  source TEXT NOT NULL,              -- device, user
+  source TEXT NOT NULL,              -- device, user, page
   text TEXT NOT NULL
 );
 CREATE INDEX note_run ON note (run);

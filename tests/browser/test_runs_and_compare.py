@@ -189,6 +189,19 @@ def test_a_picture_is_drawn_anew_kept_shown_and_removed(book, page_on):
 
 
 @pytest.mark.slow
+def test_a_note_is_added_to_a_run_that_is_over(book, page_on):
+    screen = page_on(book, "runs/1", width=390)
+    screen.wait(READY["runs/1"])
+    screen.page.get_by_label("Add a note").fill(HOSTILE)
+    screen.page.keyboard.press("Enter")
+    screen.wait("/^added 20/.test(document.querySelector('#run-notes p').textContent)")
+    assert screen.text("#run-notes p:first-child").endswith(HOSTILE)
+    assert screen.text("#aloud") == "Note kept with the run."
+    assert screen.page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "scrolls sideways"
+    assert Axe().run(screen.page).violations_count == 0
+
+
+@pytest.mark.slow
 def test_a_long_run_zooms_from_all_to_single_scans(book, page_on):
     screen = page_on(book, "runs/1")
     screen.wait(READY["runs/1"])

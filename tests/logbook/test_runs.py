@@ -648,10 +648,24 @@ def test_a_note_on_a_run_that_is_over_is_kept_at_once(start: StartRun, read: Rea
     for run in (1, 2):
         number = requests.ask(path, run, "note", "bearing changed since")
         reader = read().run(run)
-        assert [(n.text, n.source) for n in reader.notes()] == [("bearing changed since", "user")]
+        assert [(n.text, n.source) for n in reader.notes()] == [("bearing changed since", "page")]
         assert [(r.number, r.answer) for r in reader.requests()] == [(number, "kept")]
         with pytest.raises(ValueError, match="is not being recorded"):
             requests.ask(path, run, "stop")
+
+
+def test_notes_on_a_run_that_is_over_are_bounded(
+    start: StartRun, read: Read, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = start()
+    run.note("of the run itself", 1.0, source="user")
+    run.finish("time", 1.0)
+    monkeypatch.setattr(requests, "MOST_LATER", 2)
+    for text in ("one", "two"):
+        requests.ask(path, 1, "note", text)
+    with pytest.raises(ValueError, match="at most 2 notes added after run 1"):
+        requests.ask(path, 1, "note", "three")
+    assert [note.text for note in read().run(1).notes()] == ["of the run itself", "one", "two"]
 
 
 def test_what_is_counted_and_listed_piece_by_piece(start: StartRun, read: Read, pump_codes: Codes) -> None:
