@@ -87,7 +87,9 @@
       context.font = "12px " + getComputedStyle(document.body).fontFamily;
       context.textAlign = "left";
       context.textBaseline = "bottom";
-      context.fillText(`${top} ${unit}`, x + radius * 0.72, y + radius + 4);
+      const label = `${top} ${unit}`;
+      // Beside the ring, but whole: a narrow canvas has no room for a long unit there.
+      context.fillText(label, Math.min(x + radius * 0.72, width - context.measureText(label).width - 1), y + radius + 4);
       return { context, x, y, toPx: radius / top, radius };
     }
 

@@ -201,6 +201,28 @@ def test_a_note_is_added_to_a_run_that_is_over(book, page_on):
     assert Axe().run(screen.page).violations_count == 0
 
 
+CUT = """window.cut = []; window.written = [];
+const write = CanvasRenderingContext2D.prototype.fillText;
+CanvasRenderingContext2D.prototype.fillText = function (text, x, ...more) {
+  const wide = this.measureText(text).width;
+  const from = { center: x - wide / 2, right: x - wide }[this.textAlign] ?? x;
+  window.written.push(text);
+  if (from < 0 || from + wide > this.canvas.clientWidth) window.cut.push(text);
+  return write.call(this, text, x, ...more);
+};"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("width", [1440, 390])
+def test_no_word_is_cut_off_at_the_edge_of_a_canvas(book, page_on, width):
+    screen = page_on(book, "runs", width=width)
+    screen.page.add_init_script(CUT)
+    screen.page.goto(screen.page.url.rsplit("/", 1)[0] + "/runs/1")
+    screen.wait(READY["runs/1"])
+    screen.wait("written.some((text) => text.endsWith('A rms'))")
+    assert screen.page.evaluate("cut") == []
+
+
 @pytest.mark.slow
 def test_a_long_run_zooms_from_all_to_single_scans(book, page_on):
     screen = page_on(book, "runs/1")
