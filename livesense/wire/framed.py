@@ -81,13 +81,8 @@ class FramedDecoder:
         """Whether packets of scans wait for a description."""
         return bool(self._waiting)
 
-    @property
-    def waiting_packets(self) -> int:
-        """How many do."""
-        return len(self._waiting)
-
     def packets_waiting(self) -> list[bytes]:
-        """Give them: kind, group, counter and codes, in the order they came."""
+        """Give the packets of scans that wait: kind, group, counter and codes, in the order they came."""
         return [packet[:-TAIL] for packet in self._waiting]
 
     def feed(self, data: bytes) -> list[WireEvent]:
