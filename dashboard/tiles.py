@@ -151,7 +151,7 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
     """One event as the browser lists it; times stay numbers, everything else is text."""
     peak, limit = event.get("peak") or {}, event.get("limit") or {}
     figure, bound = shown(peak), shown(limit)
-    at_least = "≥ " if peak.get("at_least") else ""
+    bounded = "≥ " if peak.get("at_least") else "≤ " if peak.get("at_most") else ""
     start_s, end_s = event.get("start_s"), event.get("end_s")
     return {
         "kind": str(event.get("kind", "")) + (" (note)" if event.get("severity") == "note" else ""),
@@ -162,7 +162,7 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
         "before_s": float(event.get("pre_s") or 0.0),
         "after_s": float(event.get("post_s") or 0.0),
         "lasted": lasting(end_s - start_s) if start_s is not None and end_s is not None else "going on",
-        "peak": f"{at_least}{figure.value} {figure.unit}" if figure else "not known",
+        "peak": f"{bounded}{figure.value} {figure.unit}" if figure else "not known",
         "limit": f"{bound.value} {bound.unit}" if bound else "",
         "text": str(event.get("text", "")),
     }

@@ -150,8 +150,8 @@ def _magnitude(quantity: Mapping[str, Any]) -> str:
     value = quantity.get("value")
     if value is None:
         return "an unknown value"
-    at_least = "at least " if quantity.get("at_least") else ""
-    return f"{at_least}{_plain(quantity) or fixed(value, 3)}"
+    bound = "at least " if quantity.get("at_least") else "at most " if quantity.get("at_most") else ""
+    return f"{bound}{_plain(quantity) or fixed(value, 3)}"
 
 
 def _together(s: Situation, event: Mapping[str, Any], at_s: float) -> list[Mapping[str, Any]]:

@@ -42,7 +42,8 @@ def _facts(channels: Mapping[str, ChannelChain], event: Event, axis: TimeAxis) -
     chains = [channels[name] for name in event.channel.split("+") if name in channels]
     peak = _peak(chains, event).as_json()
     if event.peak_at_least:
-        peak["at_least"] = True
+        # What reads no lower was no higher.
+        peak["at_most" if event.kind == "undervoltage" else "at_least"] = True
     trip_scan = details.get("trip_scan")
     begun_s = float(axis.time_s(np.array([event.start_scan]))[0])
     lasted_s = None if event.end_scan is None else axis.end_s(event.end_scan) - begun_s

@@ -50,7 +50,10 @@ LINK_ROWS = 20
 
 def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
     peak = row.get("peak")
-    figure = ("at least " if peak.get("at_least") else "") + quantity(peak) if peak else ""
+    bound = (
+        "at least " if peak and peak.get("at_least") else "at most " if peak and peak.get("at_most") else ""
+    )
+    figure = bound + quantity(peak) if peak else ""
     return (
         f"{row['start_s']:.6f}",
         "open" if row["end_s"] is None and peak else "" if row["end_s"] is None else f"{row['end_s']:.6f}",
