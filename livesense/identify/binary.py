@@ -21,6 +21,7 @@ from livesense.identify.columns import (
     Rows,
     movement_bits,
     signed,
+    signed_is_closer,
     whole,
 )
 from livesense.identify.cut import lead, settled
@@ -145,7 +146,8 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned)
     if block.scans > 1:
         later = set(channels[block.period :])
-        same = {f: _of_all_scans(f, channels, block.period) for f in channels[: block.period]}
+        once_each = channels[: block.period]
+        same = {f: _of_all_scans(rows, f, channels, block.period, big=big) for f in once_each}
         fields = [same.get(f, f) for f in fields if f not in later]
     rate_hz = told.records_per_s * block.scans if told.records_per_s else None
     return FoundRecord(
@@ -169,10 +171,16 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     )
 
 
-def _of_all_scans(first: FoundField, channels: list[FoundField], period: int) -> FoundField:
-    """Give a channel the sign that most of its scans have."""
-    kinds = [f.type for f in channels[channels.index(first) :: period]]
-    return replace(first, type=max(kinds, key=kinds.count))
+def _of_all_scans(
+    rows: Rows, first: FoundField, channels: list[FoundField], period: int, *, big: bool
+) -> FoundField:
+    """Give a channel the sign that all its scans together have: one of them may never have crossed zero."""
+    if first.type == "f32":
+        return first
+    scans = channels[channels.index(first) :: period]
+    value = np.concatenate([whole(rows, f.begin, f.width, big=big) for f in scans])
+    sign = "i" if signed_is_closer(value, first.width) else "u"
+    return replace(first, type=f"{sign}{8 * first.width}")
 
 
 def _joined(fields: list[FoundField]) -> list[FoundField]:
@@ -281,9 +289,10 @@ def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
     else:
         # A word of bytes that stand everywhere may be no word at all.
         worth = sum(1.0 if b in MARKS else 0.7 if b >= 32 else 0.15 for b in framing.sync)
-        base = 0.92 if worth >= 1.4 else 0.6 if worth >= 0.7 else 0.5
-        if ticking and worth >= 0.7:
-            # A field that counts through all records shows where they lie as well as a longer word does.
+        base = 0.92 if worth >= 1.4 else 0.6 if worth >= 1.0 else 0.5
+        if ticking and worth >= 1.0:
+            # A field that counts through all records shows how long they are, and a byte of which words are
+            # made where they begin; another one may be the high byte of something quiet.
             base = max(base, 0.85)
     if framing.lead < LEAST_LEAD:
         base -= 0.25 if ticking or framing.width else 0.35

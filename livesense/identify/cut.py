@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from livesense.identify.columns import Columns, FoundField, Rows, whole
+from livesense.identify.columns import Columns, FoundField, Rows, signed_is_closer, whole
 from livesense.identify.wide import widened
 
 CHANGE_BITS = 1.5
@@ -78,7 +78,8 @@ def settled(fields: tuple[FoundField, ...], rows: Rows, *, big: bool) -> list[Fo
     """Fields with the bytes that never change given to the channels they rather belong to."""
     found = _quiet_channels(widened(list(fields), rows, big=big))
     columns = Columns(rows)
-    return _of_one_sign(evened(_narrowed(found, columns, big=big), columns, big=big), rows, big=big)
+    found = evened(_narrowed(found, columns, big=big), columns, big=big)
+    return _of_one_sign([_resigned(one, rows, big=big) for one in found], rows, big=big)
 
 
 def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
@@ -103,6 +104,15 @@ def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
         else:
             found.append(one)
     return found
+
+
+def _resigned(one: FoundField, rows: Rows, *, big: bool) -> FoundField:
+    """Give a channel the sign that all records show: prices are reckoned from a part of them."""
+    if one.role != "channel" or one.type == "f32":
+        return one
+    value = whole(rows, one.begin, one.width, big=big)
+    sign = "i" if signed_is_closer(value, one.width) else "u"
+    return replace(one, type=f"{sign}{8 * one.width}")
 
 
 def _of_one_sign(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundField]:

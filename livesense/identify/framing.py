@@ -232,20 +232,21 @@ def _right_rows(raw: NDArray[np.uint8], lead: _Lead) -> Rows:
 
 
 def _apart(starts: NDArray[np.int64], length: int) -> NDArray[np.int64]:
-    """Leave out starts within a record; of overlapping ones the phase that occurs most often is right."""
+    """Leave out starts within a record: of overlapping ones those are right that stand in the longer row.
+
+    After each loss, and where pieces of a stream meet, records lie in another phase than before.
+    """
     if not len(starts):
         return starts
-    common = int(np.argmax(np.bincount(starts % length, minlength=length)))
-    kept: list[int] = []
-    last = -length
-    for start in starts.tolist():
-        close = start - last < length
-        if not close or (start % length == common and kept[-1] % length != common):
-            if close:
-                kept.pop()
-            kept.append(start)
-            last = start
-    return np.array(kept, dtype=np.int64)
+    by_phase = starts[np.lexsort((starts, starts % length))]
+    in_rows = np.split(by_phase, np.flatnonzero(np.diff(by_phase) != length) + 1)
+    taken = np.zeros(int(starts[-1]) + length, dtype=np.bool_)
+    kept = []
+    for row in sorted(in_rows, key=len, reverse=True):
+        free = row[~(taken[row] | taken[row + length - 1])]
+        taken[free[:, np.newaxis] + np.arange(length)] = True
+        kept.append(free)
+    return np.sort(np.concatenate(kept))
 
 
 def sync_price(word: bytes) -> float:
@@ -283,12 +284,24 @@ def _words(raw: NDArray[np.uint8], length: int) -> list[bytes]:
 def _unchecked(raw: NDArray[np.uint8], lengths: list[int]) -> Framing | None:
     best: Framing | None = None
     for length in lengths:
-        if best is not None and (length > MOST_RECORDS_IN_ONE * best.length or sync_price(best.sync) <= 0):
+        if best is not None and sync_price(best.sync) <= 0:
             break
+        if best is not None and length > MOST_RECORDS_IN_ONE * best.length and not _shows_word(raw, length):
+            continue
         one = _by_words(raw, length)
         if one is not None and (best is None or _is_better(one, best)):
             best = one
     return best
+
+
+def _shows_word(raw: NDArray[np.uint8], length: int) -> bool:
+    """Whether some word of which nothing speaks against it begins nearly all records of this length.
+
+    At rest the channels repeat within a record, as if they were records themselves.
+    """
+    of = max(1, len(raw) // length - 1)
+    likely = (word for word in _words(raw, length) if sync_price(word) <= 0)
+    return any(len(_starts_of_word(raw, length, word)) >= HOLDS * of for word in likely)
 
 
 def _is_better(longer: Framing, shorter: Framing) -> bool:

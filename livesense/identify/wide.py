@@ -20,8 +20,8 @@ MOST_TOP = 256
 FITS = 0.995
 """Share of records in which it must be so; the rest may be damage."""
 
-_Part = tuple[int, int, str]
-"""Where a part begins, its width, and "pad" or "channel"."""
+LEAST_CLEAR = 0.2
+"""Share of records that must lie far from the middle of the low half's range, where its sign is sure."""
 
 
 def widened(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundField]:
@@ -108,7 +108,7 @@ def _is_top(low: NDArray[np.int64], top: NDArray[np.int64], low_width: int, top_
         # A sign: that of the low half, wherever this is far from the middle of its range.
         clear = (low < turn // 4) | (low >= turn - turn // 4)
         fits = (high == -1) == (low >= turn // 2)
-        if clear.any() and np.mean(fits[clear]) >= FITS and np.mean(clear) > 0.5 and (high == -1).any():
+        if np.mean(clear) > LEAST_CLEAR and np.mean(fits[clear]) >= FITS and (high == -1).any():
             return True
     joined = high * turn + low
     changed = np.diff(high) != 0
