@@ -36,6 +36,9 @@ MOST_LENGTHS = 16
 OTHER_ORDER_BITS = 1.0
 """Price of fields whose bytes come in another order than those of the check."""
 
+KEEPS = 0.8
+"""Of the records that a part of a word takes the whole word takes so many at least."""
+
 MOST_RECORDS_IN_ONE = 4
 """What looks like records may be parts of longer ones; of so many at most."""
 
@@ -317,9 +320,11 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
     of = max(1, len(raw) // length - 1)
     columns: Columns | None = None
     first = np.zeros(0, dtype=np.int64)
-    for word in _words(raw, length):
-        starts = _starts_of_word(raw, length, word)
-        if len(starts) < max(FEWEST, 0.5 * of):
+    starts_of = {word: _starts_of_word(raw, length, word) for word in _words(raw, length)}
+    for word, starts in starts_of.items():
+        # A word that takes less than a part of it: a byte beside the part stands still for a while only.
+        part = max(len(others) for other, others in starts_of.items() if other in word)
+        if len(starts) < max(FEWEST, 0.5 * of, KEEPS * min(part, of)):
             continue
         if columns is None:
             # Prices are those of columns, whichever of them a record begins with.

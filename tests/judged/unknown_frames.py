@@ -68,4 +68,4 @@ def framed_stream(rng, size):
         count = ((first + at) % 2**32).to_bytes(4, "little")
         units.append(packet(b"S", b"\0" + count + pack_codes(values[at : at + scans], truth["code"])))
         at += scans
-    return truth, units, {}
+    return truth, units, {"channels": values}

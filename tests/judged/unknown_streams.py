@@ -27,7 +27,8 @@ class Stream:
     places
         Where each unit (record, line, packet) begins in `raw`; −1 where it is damaged or cut.
     values
-        Of records and lines: the channels (units, …); of records the counter, clock and status too.
+        The channels: (records, scans, channels), (lines, channels) or (scans, channels); of records the
+        counter, clock and status too.
     """
 
     truth: dict[str, Any]
