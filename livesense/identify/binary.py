@@ -203,7 +203,8 @@ def _told_apart(
     records_per_s: float | None,
 ) -> _Tickers:
     """Tell which field that goes up counts, and which is a clock."""
-    ones = [f for f, t in going.items() if t.exact and round(t.step) == 1]
+    # One byte is no clock, though where pieces of a stream meet it may seem to stand still as one does.
+    ones = [f for f, t in going.items() if (t.exact or f.width == 1) and round(t.step) == 1]
     by_scans = [f for f, t in going.items() if t.exact and scans > 1 and round(t.step) == scans]
     # Of two that go up by one the wider is rather a clock that happens to tick with the records.
     counter = min(ones or by_scans, key=lambda f: f.width, default=None)
