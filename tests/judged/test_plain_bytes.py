@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
 from plain_bytes import check_of, cobs, pack_codes
@@ -42,3 +45,11 @@ def test_stuffing(packet: bytes, stuffed: bytes) -> None:
 
 def test_two_codes_of_12_bits_share_three_bytes() -> None:
     assert pack_codes(np.array([0x123, 0x456, 0x789]), "u12").hex() == "2361458907"
+
+
+def test_makers_and_judges_import_no_livesense() -> None:
+    here = [path for path in Path(__file__).parent.glob("*.py") if not path.name.startswith("test_")]
+    assert len(here) > 10
+    for path in here:
+        text = path.read_text(encoding="utf-8")
+        assert not re.search(r"^\s*(from|import) (livesense|simulator|dashboard)", text, re.MULTILINE), path
