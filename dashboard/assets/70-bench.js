@@ -86,7 +86,7 @@
           bands.push(this.band(table, about.title, [this.keys(table, table, this.form[table])]));
         }
       }
-      bands.push(this.band("worth", "Worth", [LS.el("div", "bench-worth")]), this.band("check", "Check", [this.checkBox()]),
+      bands.push(this.band("worth", "Error", [LS.el("div", "bench-worth")]), this.band("check", "Check", [this.checkBox()]),
         this.band("history", "Calibrations", [this.history()]));
       part("form").replaceChildren(...bands);
       for (const id of open) {

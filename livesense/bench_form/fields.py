@@ -17,7 +17,7 @@ LOCKED = {"link": ("port", "on_open", "dtr", "rts")}
 """Keys that a form shows and never changes: what is opened, and what is sent there."""
 
 WORDS = {"bench": "Bench", "link": "Link", "link.record": "Record", "group": "Group", "adc": "Converter"} | {
-    "motor": "Motor", "channel": "Channel", "watch": "Rule", "limits": "Limits", "keep": "Kept"
+    "motor": "Motor", "channel": "Channel", "watch": "Rule", "limits": "Limits", "keep": "Retention"
 }  # fmt: skip
 
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")

@@ -8,7 +8,7 @@ from typing import Any
 from livesense.listen.rows import WORDS, Verdict
 from livesense.listen.seen import Hint, Line
 from livesense.listen.session import Session
-from livesense.wording import counted
+from livesense.wording import counted, plain
 
 UNITS = {"framed": "frame", "text": "line", "record": "record"}
 
@@ -108,6 +108,6 @@ def _rates(facts: dict[str, Any], unit: str) -> str:
     if facts["bytes_per_s"] is None:
         return ""
     return (
-        f": {facts['bytes_per_s']:,.0f} bytes/s, {facts['rows_per_s']:.4g} {unit}s/s, "
-        f"{facts['scans_per_s']:.4g} scans/s"
+        f": {facts['bytes_per_s']:,.0f} bytes/s, {plain(facts['rows_per_s'])} {unit}s/s, "
+        f"{plain(facts['scans_per_s'])} scans/s"
     )
