@@ -56,6 +56,8 @@ class Current:
     range_a: float
     u_common_mode: float
     offset_stated: bool
+    u_scale: float = 0.0
+    """Relative standard uncertainty of the scale: a difference of two means still has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,15 +249,16 @@ def _zero_on(seen: Seen) -> list[Check]:
             allowed = math.hypot(_allowed(current), FAR_U * current.u_common_mode)
             shift, against = current.mean, "its zero (no zero with the bus off is kept)"
         else:
+            moved = current.mean.value - before.value
             shift = Estimate(
-                current.mean.value - before.value,
+                moved,
                 math.hypot(current.mean.u, before.u),
-                0.0,
+                current.u_scale * abs(moved),
                 current.mean.unit,
             )
             stated = current.u_common_mode > 0
             room = FAR_U * current.u_common_mode if stated else 0.005 * current.range_a
-            allowed, against = math.hypot(room, FAR_U * shift.u), "where it was with the bus off"
+            allowed, against = math.hypot(room, FAR_U * shift.u_random), "where it was with the bus off"
         near = abs(shift.value) <= allowed
         expected = f"within {significant(allowed, 2)} A of {against}"
         text = f"{current.name} moved by {_written(shift)}" if near else (

@@ -164,6 +164,7 @@ def _current(channel: ChannelChain, average: Any) -> Current:
         range_a=channel.high - channel.low,
         u_common_mode=max(common, default=0.0),
         offset_stated="offset" not in channel.u_excludes,
+        u_scale=channel.u_scale,
     )
 
 

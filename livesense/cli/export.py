@@ -29,7 +29,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=None,
         help="a number, or last (default); with --format dataset: the folder or URL that takes all runs",
     )
-    parser.add_argument("--format", choices=FORMATS, default="csv", help="file format (default csv)")
+    parser.add_argument(
+        "--format", choices=FORMATS, help="file format (default: by the suffix of --out; csv without one)"
+    )
     parser.add_argument(
         "--out",
         metavar="PATH",
@@ -44,6 +46,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_json(parser)
 
 
+_SUFFIXES = {
+    ".csv": "csv", ".txt": "csv", "": "csv", ".parquet": "parquet", ".cfg": "comtrade", ".dat": "comtrade",
+    ".mf4": "mdf4",
+}  # fmt: skip
+
+
+def _by_suffix(out: str | None) -> str:
+    """Tell the format by a file's name; nothing else than what it says is written under it."""
+    suffix = "" if out in (None, "-") else Path(str(out)).suffix.lower()
+    if suffix not in _SUFFIXES:
+        raise UsageError(
+            "expected --out to end in .csv, .parquet, .cfg (COMTRADE) or .mf4 (MDF 4), or --format beside "
+            f"it, got {out}"
+        )
+    return _SUFFIXES[suffix]
+
+
 def run(args: argparse.Namespace) -> int:
     """Export a run."""
     from livesense.export.columns import undescribed
@@ -56,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     if args.format == "dataset":
         return _dataset(args)
     args.run = args.run or "last"
-    form = Format(args.format)
+    form = Format(args.format or _by_suffix(args.out))
     if args.out == "-" and (args.json or form is not Format.CSV):
         other = "--json" if args.json else f"--format {form}"
         why = "both write to standard output" if args.json else "does not go to standard output"

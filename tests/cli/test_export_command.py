@@ -104,3 +104,18 @@ def test_a_bench_file_without_any_channel_exports_codes_only(
     assert "--codes" in answer.err
     assert not list(tmp_path.glob("*.csv"))
     assert livesense("export", "last", "--codes").code == 0
+
+
+@pytest.mark.parametrize("name", ["run.xlsx", "run.mat", "run.db"])
+def test_a_suffix_of_something_else_is_refused(one_group: Sender, livesense: Command, name: str) -> None:
+    answer = livesense("export", "last", "--out", name)
+    assert answer.code == 2
+    assert "expected --out to end in .csv, .parquet, .cfg (COMTRADE) or .mf4 (MDF 4)" in answer.err
+    assert not Path(name).exists()
+
+
+def test_the_suffix_tells_the_format(one_group: Sender, livesense: Command) -> None:
+    assert livesense("export", "last", "--out", "run.parquet").code == 0
+    assert Path("run.parquet").read_bytes().startswith(b"PAR1")
+    assert livesense("export", "last", "--out", "named.data", "--format", "csv").code == 0
+    assert Path("named.data").read_text(encoding="utf-8").startswith("scan,time_s")
