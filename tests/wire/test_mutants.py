@@ -24,7 +24,7 @@ SOURCES = [
         "wire/cobs.py",
     ),
     *("wire/crc.py", "wire/description.py", "wire/encode.py", "wire/framed.py", "wire/packing.py"),
-    *("wire/header.py", "wire/pieces.py"),
+    *("wire/header.py", "wire/line_ends.py", "wire/pieces.py"),
     *("wire/scans.py", "wire/text.py", "wire/textalike.py", "wire/textblock.py", "wire/textline.py"),
 ]
 
