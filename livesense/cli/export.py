@@ -46,21 +46,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_json(parser)
 
 
-_SUFFIXES = {
-    ".csv": "csv", ".txt": "csv", "": "csv", ".parquet": "parquet", ".cfg": "comtrade", ".dat": "comtrade",
-    ".mf4": "mdf4",
-}  # fmt: skip
+_SUFFIXES = {".parquet": "parquet", ".cfg": "comtrade", ".dat": "comtrade", ".mf4": "mdf4"}
+
+_OF_OTHERS = (".xlsx", ".xls", ".ods", ".mat", ".h5", ".hdf5", ".json", ".feather", ".npy", ".npz", ".mdf")
+"""Suffixes of formats that are not written: CSV under such a name would be taken for what it is not."""
 
 
 def _by_suffix(out: str | None) -> str:
-    """Tell the format by a file's name; nothing else than what it says is written under it."""
+    """Tell the format by a file's name: CSV under any that says nothing else."""
     suffix = "" if out in (None, "-") else Path(str(out)).suffix.lower()
-    if suffix not in _SUFFIXES:
+    if suffix in _OF_OTHERS:
         raise UsageError(
             "expected --out to end in .csv, .parquet, .cfg (COMTRADE) or .mf4 (MDF 4), or --format beside "
             f"it, got {out}"
         )
-    return _SUFFIXES[suffix]
+    return _SUFFIXES.get(suffix, "csv")
 
 
 def run(args: argparse.Namespace) -> int:

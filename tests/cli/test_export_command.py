@@ -106,7 +106,7 @@ def test_a_bench_file_without_any_channel_exports_codes_only(
     assert livesense("export", "last", "--codes").code == 0
 
 
-@pytest.mark.parametrize("name", ["run.xlsx", "run.mat", "run.db"])
+@pytest.mark.parametrize("name", ["run.xlsx", "run.mat", "run.JSON"])
 def test_a_suffix_of_something_else_is_refused(one_group: Sender, livesense: Command, name: str) -> None:
     answer = livesense("export", "last", "--out", name)
     assert answer.code == 2
