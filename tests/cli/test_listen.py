@@ -303,6 +303,7 @@ class TestPorts:
             (9600, "zeros", "far below 115200 Bd"),
         ],
     )
+    @pytest.mark.slow
     def test_a_wrong_rate(
         self,
         livesense: Command,

@@ -69,6 +69,7 @@ def test_a_floor_of_the_bench_file_stops_the_recording_with_so_much_free(tmp_pat
     assert verify(disk / "x.db", None, lambda *_: None).findings == ()
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up_fast_stops_the_recording_while_there_is_room_for_its_end(
     tmp_path: Path, disk: Path
 ) -> None:

@@ -165,6 +165,7 @@ class TestRates:
         assert livesense("identify", "COM5", "--baud", "9600").code == 1
         assert fake.rates == [9600]
 
+    @pytest.mark.slow
     def test_no_rate_makes_sense(self, livesense, port):
         fake = port(1234, frames())
         answer = livesense("identify", "COM5", "--json")
@@ -181,6 +182,7 @@ class TestRates:
 
 
 class TestMistakes:
+    @pytest.mark.slow
     def test_nothing_that_is_known(self, livesense, tmp_path):
         (tmp_path / "zeros.bin").write_bytes(bytes(4000))
         answer = livesense("identify", "file:zeros.bin")

@@ -61,6 +61,7 @@ def test_noise_is_no_record(seed: int) -> None:
 @pytest.mark.parametrize(
     "data", [b"", b"\0" * 5000, b"\xff" * 5000, b"\xa5\x5a" * 2000, bytes(range(256)) * 20]
 )
+@pytest.mark.slow
 def test_what_always_repeats_tells_no_layout(data: bytes) -> None:
     found = find_record(data)
     assert found is None or found.confidence < 0.7

@@ -83,6 +83,7 @@ class TestNothing:
         assert list(told(b"\x12\x34\x56")) == ["few_bytes"]
 
     @pytest.mark.parametrize("wire", [None, "framed", "text", "record"])
+    @pytest.mark.slow
     def test_zeros_of_a_rate_that_is_far_too_high(self, wire: str | None, text_packets: list[bytes]) -> None:
         heard = resampled(text_packets, 9600, 115200)
         assert set(heard.data) == {0}
