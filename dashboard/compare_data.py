@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from flask import Flask, Response
 
+from dashboard.answering import answered, refused
 from dashboard.channels import described
 from dashboard.digits import shown, significant
 from dashboard.picture import rising_crossings
-from dashboard.reading import Desk, Reading
-from dashboard.stream import as_json
+from dashboard.reading import Reading
 from livesense.compare.facts import compare_runs, sentence
 from livesense.compare.kept_states import alike_windows
 from livesense.compare.words import is_exact, row_label, verdict
-from livesense.errors import LivesenseError, RunNotFoundError
 from livesense.wording import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
@@ -222,15 +221,6 @@ def add_routes(flask: Flask, reading: Reading) -> None:
     @flask.get("/api/compare/<int:one>/<int:other>")
     def compare(one: int, other: int) -> Response:
         try:
-            with reading.desk() as desk:
-                if desk is None:
-                    return Response("there is no logbook yet", 404, mimetype="text/plain")
-                return Response(as_json(_two(desk, one, other)), mimetype="application/json")
-        except RunNotFoundError as error:
-            return Response(str(error), 404, mimetype="text/plain")
-        except (LivesenseError, ValueError) as error:
-            return Response(str(error), 409, mimetype="text/plain")
-
-
-def _two(desk: Desk, one: int, other: int) -> dict[str, Any]:
-    return compared(desk.run(one), desk.run(other))
+            return answered(reading, lambda desk: compared(desk.run(one), desk.run(other)))
+        except ValueError as error:
+            return refused(error)

@@ -10,13 +10,14 @@ import dash_mantine_components as dmc
 from dash import html
 from flask import Flask, Response, request
 
+from dashboard.answering import answered
 from dashboard.digits import fixed, written
 from dashboard.plain_input import limits, plain, short_text
 from dashboard.reading import Desk, Reading
 from dashboard.shell import wild
 from dashboard.stream import as_json
 from livesense.calibrating import signs_of
-from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+from livesense.errors import RunNotFoundError, UsageError
 from livesense.logbook import requests as logbook_requests
 from livesense.scale_fits import WaitingFit, waiting_fits
 from livesense.wording import significant
@@ -148,21 +149,12 @@ def read_point(said: Any, bench: Bench) -> str:
 def add_routes(flask: Flask, reading: Reading) -> None:
     """Add the routes that ask a run's recorder to calibrate, and those that tell what came of it."""
 
-    def answered(make: Callable[[Desk], dict[str, Any]]) -> Response:
-        try:
-            with reading.desk() as desk:
-                if desk is None:
-                    return Response("there is no logbook yet", 409, mimetype="text/plain")
-                made = make(desk)
-        except RunNotFoundError as error:
-            return Response(str(error), 404, mimetype="text/plain")
-        except LivesenseError as error:
-            return Response(str(error), 409, mimetype="text/plain")
-        return Response(as_json(made), mimetype="application/json")
+    def reply(make: Callable[[Desk], dict[str, Any]]) -> Response:
+        return answered(reading, make, without=409)
 
     @flask.get("/api/runs/<int:number>/points")
     def points(number: int) -> Response:
-        return answered(lambda desk: waiting_told(desk, desk.run(number).bench))
+        return reply(lambda desk: waiting_told(desk, desk.run(number).bench))
 
     @flask.post("/api/runs/<int:number>/point")
     def ask_point(number: int) -> Response:
@@ -172,7 +164,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             text = read_point(said, desk.run(number).bench)
             return {"request": logbook_requests.ask(reading.path, number, "point", text)}
 
-        return answered(make)
+        return reply(make)
 
     @flask.post("/api/runs/<int:number>/discard")
     def ask_discard(number: int) -> Response:
@@ -185,15 +177,15 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             text = as_json({"point": point})
             return {"request": logbook_requests.ask(reading.path, number, "discard", text)}
 
-        return answered(make)
+        return reply(make)
 
     @flask.post("/api/runs/<int:number>/scale")
     def ask_scale(number: int) -> Response:
-        return answered(lambda _: {"request": logbook_requests.ask(reading.path, number, "scale")})
+        return reply(lambda _: {"request": logbook_requests.ask(reading.path, number, "scale")})
 
     @flask.post("/api/runs/<int:number>/zero")
     def ask_zero(number: int) -> Response:
-        return answered(lambda _: {"request": logbook_requests.ask(reading.path, number, "zero")})
+        return reply(lambda _: {"request": logbook_requests.ask(reading.path, number, "zero")})
 
     @flask.get("/api/runs/<int:number>/<kind>/<int:asked>")
     def answer(number: int, kind: str, asked: int) -> Response:
@@ -203,4 +195,4 @@ def add_routes(flask: Flask, reading: Reading) -> None:
                 raise RunNotFoundError("there is no such request")
             return {"answer": row.answer}
 
-        return answered(make)
+        return reply(make)

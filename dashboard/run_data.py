@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from flask import Flask, Response, abort, request
 
+from dashboard.answering import answered
 from dashboard.channels import described, limits
 from dashboard.digits import grouped, lasting
 from dashboard.interruptions import holes_of, interruptions
@@ -19,9 +20,8 @@ from dashboard.marks import marks
 from dashboard.reading import Desk, Reading
 from dashboard.run_figures import figures
 from dashboard.run_stretches import Stretches
-from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS, as_json
+from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS
 from dashboard.tiles import event_row
-from livesense.errors import LivesenseError, RunNotFoundError
 from livesense.logbook import requests as logbook_requests
 from livesense.logbook.rows import LATER, RunRow
 from livesense.samples import FloatArray
@@ -218,23 +218,9 @@ def _span(analysis: RunAnalysis) -> tuple[float, float]:
 def add_routes(flask: Flask, reading: Reading) -> None:
     """Add the routes under ``/api/runs/``."""
 
-    def answered(number: int, make: Any) -> Response:
-        try:
-            with reading.desk() as desk:
-                if desk is None:
-                    return Response("there is no logbook yet", 404, mimetype="text/plain")
-                made = make(desk)
-        except RunNotFoundError as error:
-            return Response(str(error), 404, mimetype="text/plain")
-        except LivesenseError as error:
-            return Response(str(error), 409, mimetype="text/plain")
-        if isinstance(made, bytes):
-            return Response(made, mimetype="application/octet-stream", headers={"Cache-Control": "no-store"})
-        return Response(as_json(made), mimetype="application/json")
-
     @flask.get("/api/runs/<int:number>")
     def run_overview(number: int) -> Response:
-        return answered(number, lambda desk: overview(desk, number))
+        return answered(reading, lambda desk: overview(desk, number))
 
     @flask.get("/api/runs/<int:number>/samples")
     def run_samples(number: int) -> Response:
@@ -250,7 +236,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             columns = request.args.get("columns", 1200, type=int)
             return samples(analysis, names, from_s, to_s, min(max(columns, FEWEST_COLUMNS), MOST_COLUMNS))
 
-        return answered(number, make)
+        return answered(reading, make)
 
     @flask.get("/api/runs/<int:number>/figures")
     def run_figures(number: int) -> Response:
@@ -258,7 +244,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             analysis = desk.run(number)
             return figures(analysis, *_span(analysis))
 
-        return answered(number, make)
+        return answered(reading, make)
 
     stretches = Stretches()
 
@@ -268,13 +254,13 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             analysis = desk.run(number)
             return stretches.marks(analysis, *_span(analysis))
 
-        return answered(number, make)
+        return answered(reading, make)
 
     @flask.get("/api/runs/<int:number>/events")
     def run_events(number: int) -> Response:
         offset = request.args.get("offset", 0, type=int)
         limit = request.args.get("limit", EVENTS_A_PAGE, type=int)
-        return answered(number, lambda desk: events_page(desk.run(number), offset, limit))
+        return answered(reading, lambda desk: events_page(desk.run(number), offset, limit))
 
     @flask.post("/api/runs/<int:number>/notes")
     def add_note(number: int) -> Response:
@@ -290,4 +276,4 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             logbook_requests.ask(reading.path, number, "note", text.strip())
             return {"asked": True}
 
-        return answered(number, make)
+        return answered(reading, make)

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 from dash import html
 from flask import Flask, Response, request
 
+from dashboard.answering import refused
 from dashboard.reading import Reading
 from dashboard.shell import band, wild
 from dashboard.stream import as_json
-from livesense.errors import LivesenseError, RunNotFoundError
+from livesense.errors import LivesenseError
 from livesense.logbook import pictures
 
 if TYPE_CHECKING:
@@ -49,10 +50,6 @@ def _listed(rows: list[pictures.PictureRow]) -> dict[str, Any]:
 
 def add_routes(flask: Flask, reading: Reading) -> None:
     """Add the routes under ``/api/runs/N/pictures``."""
-
-    def refused(error: LivesenseError) -> Response:
-        status = 404 if isinstance(error, RunNotFoundError) else 409
-        return Response(str(error), status, mimetype="text/plain")
 
     @flask.get("/api/runs/<int:number>/pictures")
     def list_pictures(number: int) -> Response:

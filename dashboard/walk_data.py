@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, request
 
+from dashboard.answering import answered
 from dashboard.digits import written
 from dashboard.plain_input import limits, plain, short_text
 from dashboard.stream import as_json
-from livesense.errors import LivesenseError, RunNotFoundError, UsageError
+from livesense.errors import LivesenseError, UsageError
 from livesense.logbook import requests as logbook_requests
 from livesense.samples import Estimate
 from livesense.walk.given import Given, read_pushed
@@ -275,18 +276,6 @@ def _quoted(text: str, otherwise: str) -> str:
 def add_routes(flask: Flask, reading: Reading) -> None:
     """Add the routes under ``/api/walk``; they read, and one asks the run's recorder to keep."""
 
-    def answered(make: Any) -> Response:
-        try:
-            with reading.desk() as desk:
-                if desk is None:
-                    return Response("there is no logbook yet", 404, mimetype="text/plain")
-                made = make(desk)
-        except RunNotFoundError as error:
-            return Response(str(error), 404, mimetype="text/plain")
-        except LivesenseError as error:
-            return Response(str(error), 409, mimetype="text/plain")
-        return Response(as_json(made), mimetype="application/json")
-
     @flask.get("/api/walk")
     def which() -> Response:
         # A file that a recorder is just making is no logbook yet; it is asked for again.
@@ -299,7 +288,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
 
     @flask.get("/api/walk/<int:number>/now")
     def where(number: int) -> Response:
-        return answered(lambda desk: now(RunWalk(desk.run(number))))
+        return answered(reading, lambda desk: now(RunWalk(desk.run(number))))
 
     @flask.post("/api/walk/<int:number>/reading")
     def read(number: int) -> Response:
@@ -309,7 +298,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             name, from_s, rest = read_step(said)
             return step_told(RunWalk(desk.run(number)), name, from_s, rest)
 
-        return answered(make)
+        return answered(reading, make)
 
     @flask.post("/api/walk/<int:number>/verdict")
     def verdict(number: int) -> Response:
@@ -322,7 +311,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
                 return {"problems": found, "verdict": None}
             return {"problems": {}, "verdict": verdict_told(RunWalk(desk.run(number)), asked, reading.path)}
 
-        return answered(make)
+        return answered(reading, make)
 
     @flask.post("/api/walk/<int:number>/keep")
     def keep(number: int) -> Response:
@@ -344,7 +333,7 @@ def add_routes(flask: Flask, reading: Reading) -> None:
             )
             return {"request": logbook_requests.ask(reading.path, number, "walk", text)}
 
-        return answered(make)
+        return answered(reading, make)
 
     @flask.get("/api/walk/<int:number>/keep/<int:asked>")
     def kept(number: int, asked: int) -> Response:
@@ -354,4 +343,4 @@ def add_routes(flask: Flask, reading: Reading) -> None:
                 raise UsageError("there is no such request")
             return {"answer": row.answer}
 
-        return answered(make)
+        return answered(reading, make)
