@@ -116,7 +116,8 @@ def _sample(raw: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | None:
     rows, big = framing.rows, framing.big
-    fields = settled(framing.cut.fields, rows, big=big)
+    columns = Columns(rows)
+    fields = settled(framing.cut.fields, rows, columns, big=big)
     if not any(f.role == "channel" for f in fields):
         return None
     going = {
@@ -137,7 +138,6 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         fields = [replace(f, type=f"pad{f.width}", role="pad") if f in once else f for f in fields]
         channels = inside
     bits, aligned = _bits(rows, channels, big=big)
-    columns = Columns(rows)
     begin, end = len(framing.sync), framing.length - framing.width
     certain = clear and told.sure and not _wild(rows, channels, big=big)
     certain = certain and lead(columns, framing.cut, begin, end, big=big) > LEAST_LEAD

@@ -53,6 +53,9 @@ def find_checks(raw: Rows, length: int) -> Iterator[FoundCheck]:
         Bytes of a record.
     """
     rows = raw[: len(raw) // length * length].reshape(-1, length)
+    if (rows == rows[0]).all():
+        # A check must have changed to be one.
+        return
     twice = np.concatenate([rows[:-1], rows[1:]], axis=1)
     few = twice[:FEW]
     for kind, check in CHECKS.items():

@@ -74,10 +74,12 @@ def lead(columns: Columns, cut: Cut, begin: int, end: int, *, big: bool) -> floa
     return min((other.price - cut.price for other in others if other is not None), default=0.0)
 
 
-def settled(fields: tuple[FoundField, ...], rows: Rows, *, big: bool) -> list[FoundField]:
-    """Fields with the bytes that never change given to the channels they rather belong to."""
+def settled(fields: tuple[FoundField, ...], rows: Rows, columns: Columns, *, big: bool) -> list[FoundField]:
+    """Fields with the bytes that never change given to the channels they rather belong to.
+
+    ``columns`` are those of ``rows``, with the prices that were reckoned already.
+    """
     found = _quiet_channels(widened(list(fields), rows, big=big))
-    columns = Columns(rows)
     found = evened(_narrowed(found, columns, big=big), columns, big=big)
     return _of_one_sign([_resigned(one, rows, big=big) for one in found], rows, big=big)
 

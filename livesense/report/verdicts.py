@@ -17,8 +17,6 @@ from livesense.bench import Bounds
 from livesense.measures.rotation import STEP_S
 from livesense.wording import COVERAGE_FACTOR, significant
 
-PHASES = ("U", "V", "W")
-
 
 class Verdict(StrEnum):
     """What becomes of a figure."""
