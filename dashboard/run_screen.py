@@ -12,7 +12,7 @@ from dashboard.figures import axes
 from dashboard.run_data import what
 from dashboard.screens import graph, small
 from dashboard.shell import band, wild
-from livesense.budget_facts import alike, headline
+from livesense.budget_facts import COLUMNS, alike, cells, headline
 from livesense.logbook.rows import RunRow
 
 STRIPS_WITHOUT_HEIGHT = 3
@@ -72,20 +72,10 @@ def _budgets(budgets: Mapping[str, dict[str, Any] | None]) -> list[html.Section]
 
 
 def _budget(names: Sequence[str], budget: Mapping[str, Any]) -> html.Details:
-    rows = [
-        html.Tr(
-            [
-                html.Th(row["source"] + (", shared" if row["shared"] else ""), scope="row"),
-                html.Td(row["stated"]),
-                html.Td(row["u_text"]),
-                html.Td(row["sensitivity_text"]),
-                html.Td(row["contribution_text"]),
-                html.Td(f"{row['share_percent']:.0f} %"),
-            ]
-        )
-        for row in budget["rows"]
-    ]
-    columns = ("Source", "Stated", "u", "Sensitivity", "Contributes", "Share")
+    rows = []
+    for source, *values in map(cells, budget["rows"]):
+        rows.append(html.Tr([html.Th(source, scope="row"), *map(html.Td, values)]))
+    columns = [name[:1].upper() + name[1:] if len(name) > 1 else name for name in COLUMNS]
     missing = ", ".join(budget["not_stated"])
     return html.Details(
         [

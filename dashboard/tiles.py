@@ -12,7 +12,7 @@ from typing import Any
 from dashboard.digits import MINUS, SteadyDigits, grouped, lasting, shown
 from dashboard.situation import SILENT_S
 from livesense.logbook.reader import RunReader
-from livesense.wording import listed
+from livesense.wording import bounded, listed
 
 SINGLE_FIGURES: tuple[tuple[str, str, str], ...] = (
     ("speed.rpm", "Speed", "rpm"),
@@ -151,7 +151,6 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
     """One event as the browser lists it; times stay numbers, everything else is text."""
     peak, limit = event.get("peak") or {}, event.get("limit") or {}
     figure, bound = shown(peak), shown(limit)
-    bounded = "≥ " if peak.get("at_least") else "≤ " if peak.get("at_most") else ""
     start_s, end_s = event.get("start_s"), event.get("end_s")
     return {
         "kind": str(event.get("kind", "")) + (" (note)" if event.get("severity") == "note" else ""),
@@ -162,7 +161,7 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
         "before_s": float(event.get("pre_s") or 0.0),
         "after_s": float(event.get("post_s") or 0.0),
         "lasted": lasting(end_s - start_s) if start_s is not None and end_s is not None else "going on",
-        "peak": f"{bounded}{figure.value} {figure.unit}" if figure else "not known",
+        "peak": f"{bounded(peak, sign=True)}{figure.value} {figure.unit}" if figure else "not known",
         "limit": f"{bound.value} {bound.unit}" if bound else "",
         "text": str(event.get("text", "")),
     }

@@ -13,7 +13,7 @@ from typing import Any
 from dashboard.digits import MINUS, fixed, grouped, lasting, shown
 from dashboard.evenness import Evenness, evenness
 from dashboard.situation import NO_SIGN_S, SILENT_S, Sentence, Situation, Tone
-from livesense.wording import listed
+from livesense.wording import bounded, listed
 
 NO_BYTES_S = 2.5
 """Bytes are called missing after this; the recorder tells of them each second."""
@@ -150,8 +150,7 @@ def _magnitude(quantity: Mapping[str, Any]) -> str:
     value = quantity.get("value")
     if value is None:
         return "an unknown value"
-    bound = "at least " if quantity.get("at_least") else "at most " if quantity.get("at_most") else ""
-    return f"{bound}{_plain(quantity) or fixed(value, 3)}"
+    return f"{bounded(quantity)}{_plain(quantity) or fixed(value, 3)}"
 
 
 def _together(s: Situation, event: Mapping[str, Any], at_s: float) -> list[Mapping[str, Any]]:

@@ -65,6 +65,22 @@ def alike(budgets: Mapping[str, dict[str, Any] | None]) -> list[tuple[list[str],
     return list(found.values())
 
 
+COLUMNS = ("source", "stated", "u", "sensitivity", "contributes", "share")
+"""What the cells of a row of a budget are."""
+
+
+def cells(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """Write a row of a budget for people, in the order of :data:`COLUMNS`."""
+    return (
+        row["source"] + (", shared" if row["shared"] else ""),
+        row["stated"],
+        row["u_text"],
+        row["sensitivity_text"],
+        row["contribution_text"],
+        f"{row['share_percent']:.0f} %",
+    )
+
+
 def headline(budget: Mapping[str, Any]) -> str:
     """Say where a budget holds and what it comes to: ``at 6 A (rated current, rms): ± 0.08 A (k = 2)``."""
     at = budget["at"]

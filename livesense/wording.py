@@ -96,3 +96,25 @@ def counted(count: int, one: str, several: str = "", write: Callable[[int], str]
 def listed(names: Sequence[str]) -> str:
     """Write names as a list in words: "iu, iv and iw"."""
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1]
+
+
+def duration(seconds: float) -> str:
+    """Write ``2 h 05 min``, ``3 min 20 s`` or ``4.2 s``."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if minutes < 60:
+        return f"{minutes} min {rest:02d} s"
+    hours, minutes = divmod(minutes, 60)
+    if hours < 48:
+        return f"{hours} h {minutes:02d} min"
+    days, hours = divmod(hours, 24)
+    return f"{days} d {hours:02d} h"
+
+
+def bounded(quantity: Mapping[str, Any], *, sign: bool = False) -> str:
+    """Write what stands before a figure that is only a bound: ``at least``, ``at most``, or ``≥``, ``≤``."""
+    for key, word, mark in (("at_least", "at least ", "≥ "), ("at_most", "at most ", "≤ ")):
+        if quantity.get(key):
+            return mark if sign else word
+    return ""

@@ -9,10 +9,10 @@ from datetime import date
 from typing import Any
 
 from livesense.cli.options import add_json, span
-from livesense.cli.output import duration, print_json, quantity, safe, table
+from livesense.cli.output import print_json, quantity, safe, table
 from livesense.cli.progress import progress
 from livesense.errors import UsageError
-from livesense.wording import counted
+from livesense.wording import counted, duration
 
 QUESTIONS = ("summary", "events", "trend")
 LOOPBACK = re.compile(r"^[a-z]+://(127\.|localhost[:/]|\[::1\])|^inproc://")

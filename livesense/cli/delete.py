@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 
 from livesense.cli.logbooks import existing_logbook
 from livesense.cli.options import add_json, add_logbook, run_reference
-from livesense.cli.output import duration, megabytes, print_json, safe
+from livesense.cli.output import megabytes, print_json, safe
 from livesense.cli.progress import progress
 from livesense.errors import UsageError
 from livesense.timetext import iso_time
-from livesense.wording import counted
+from livesense.wording import counted, duration
 
 if TYPE_CHECKING:
     from livesense.logbook.reader import Logbook

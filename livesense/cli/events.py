@@ -9,7 +9,7 @@ from typing import Any
 from livesense.cli.opened import opened_run
 from livesense.cli.options import add_json, add_logbook, add_run
 from livesense.cli.output import print_json, quantity, table
-from livesense.wording import counted
+from livesense.wording import bounded, counted
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -50,10 +50,7 @@ LINK_ROWS = 20
 
 def _row(row: Mapping[str, Any]) -> tuple[str, ...]:
     peak = row.get("peak")
-    bound = (
-        "at least " if peak and peak.get("at_least") else "at most " if peak and peak.get("at_most") else ""
-    )
-    figure = bound + quantity(peak) if peak else ""
+    figure = bounded(peak) + quantity(peak) if peak else ""
     return (
         f"{row['start_s']:.6f}",
         "open" if row["end_s"] is None and peak else "" if row["end_s"] is None else f"{row['end_s']:.6f}",

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from livesense.cli.logbooks import usable_logbook
 from livesense.cli.options import add_json, add_logbook, file_name
-from livesense.cli.output import duration, print_json, safe
+from livesense.cli.output import print_json, safe
 from livesense.cli.progress import progress
 from livesense.errors import UsageError
-from livesense.wording import counted
+from livesense.wording import counted, duration
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -86,20 +86,6 @@ def quantity(estimate: Mapping[str, Any] | None, withheld: str = "") -> str:
     return f"{value} {figure.unit}".rstrip()
 
 
-def duration(seconds: float) -> str:
-    """Write ``2 h 05 min``, ``3 min 20 s`` or ``4.2 s``."""
-    if seconds < 60:
-        return f"{seconds:.1f} s"
-    minutes, rest = divmod(round(seconds), 60)
-    if minutes < 60:
-        return f"{minutes} min {rest:02d} s"
-    hours, minutes = divmod(minutes, 60)
-    if hours < 48:
-        return f"{hours} h {minutes:02d} min"
-    days, hours = divmod(hours, 24)
-    return f"{days} d {hours:02d} h"
-
-
 def megabytes(size_bytes: int) -> str:
     """Write ``41.2 MB``, or ``12 kB`` for what is smaller than that."""
     return f"{size_bytes / 1e6:.1f} MB" if size_bytes >= 1e5 else f"{size_bytes / 1e3:.0f} kB"

@@ -12,8 +12,8 @@ from livesense.cli.ending import ending_signals
 from livesense.cli.logbooks import usable_logbook
 from livesense.cli.opened import no_scans
 from livesense.cli.options import add_json, add_logbook, span
-from livesense.cli.output import duration, print_json, safe
-from livesense.wording import counted
+from livesense.cli.output import print_json, safe
+from livesense.wording import counted, duration
 
 if TYPE_CHECKING:
     from livesense.record_settings import Progress

@@ -8,7 +8,8 @@ from typing import Any
 from livesense.cli.logbooks import existing_logbook
 from livesense.cli.opened import no_scans
 from livesense.cli.options import add_json, add_logbook
-from livesense.cli.output import duration, print_json, table
+from livesense.cli.output import print_json, table
+from livesense.wording import duration
 
 NOTHING = "—"
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from livesense.budget_facts import alike, headline
+from livesense.budget_facts import COLUMNS, alike, cells, headline
 from livesense.cli.opened import no_scans, opened_run
 from livesense.cli.options import add_json, add_logbook, add_run
-from livesense.cli.output import duration, print_json, quantity, safe, table
-from livesense.wording import MINUS, counted, significant
+from livesense.cli.output import print_json, quantity, safe, table
+from livesense.wording import MINUS, counted, duration, significant
 
 MOST_ROWS = 20
 """Of each list in the text."""
@@ -104,22 +104,7 @@ def _budgets(chain: list[dict[str, Any]]) -> None:
     """Print the uncertainty budgets; channels with one and the same share a table."""
     for names, budget in alike({channel["name"]: channel["budget"] for channel in chain}):
         print(f"\nUncertainty of {', '.join(map(safe, names))} {headline(budget)}")
-        print(
-            table(
-                ("source", "stated", "u", "sensitivity", "contributes", "share"),
-                [
-                    (
-                        row["source"] + (", shared" if row["shared"] else ""),
-                        row["stated"],
-                        row["u_text"],
-                        row["sensitivity_text"],
-                        row["contribution_text"],
-                        f"{row['share_percent']:.0f} %",
-                    )
-                    for row in budget["rows"]
-                ],
-            )
-        )
+        print(table(COLUMNS, [cells(row) for row in budget["rows"]]))
 
 
 def _calibration(facts: dict[str, Any]) -> None:

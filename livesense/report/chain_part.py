@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from livesense.budget_facts import alike, headline
+from livesense.budget_facts import COLUMNS, alike, cells, headline
 from livesense.report.content import Block, Items, Section, Table, Tone, Words
 from livesense.report.gathered import Gathered
 from livesense.report.words import MISSING, utc_of
@@ -105,19 +105,8 @@ def budgets(gathered: Gathered) -> Iterator[Section]:
         ),
     )
     for names, budget in alike({row["name"]: row["budget"] for row in gathered.shown["chain"]}):
-        rows = tuple(
-            (
-                row["source"] + (", shared" if row["shared"] else ""),
-                row["stated"],
-                row["u_text"],
-                row["sensitivity_text"],
-                row["contribution_text"],
-                f"{row['share_percent']:.0f} %",
-            )
-            for row in budget["rows"]
-        )
-        header = ("source", "stated", "u", "sensitivity", "contributes", "share")
-        yield Section(f"{', '.join(names)}, {headline(budget)}", (Table(header, rows, (0, 1)),), 3)
+        rows = tuple(cells(row) for row in budget["rows"])
+        yield Section(f"{', '.join(names)}, {headline(budget)}", (Table(COLUMNS, rows, (0, 1)),), 3)
 
 
 def proof(gathered: Gathered) -> Iterator[Section]:

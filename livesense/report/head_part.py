@@ -11,8 +11,8 @@ from livesense.bench.tables import file_name
 from livesense.report.content import Block, Facts, Items, Section, Source, Table, Tone, Words
 from livesense.report.gathered import Gathered
 from livesense.report.verdicts import allowed, summary, told
-from livesense.report.words import figure, length, utc
-from livesense.wording import counted
+from livesense.report.words import figure, utc
+from livesense.wording import counted, duration
 
 CAUTIONS = (
     "Not a protective device. What was recorded is evidence of what the samples show; it replaces no fuse, "
@@ -87,7 +87,7 @@ def _conditions(gathered: Gathered, order: Order) -> Iterator[tuple[str, str, st
         yield "By", order.by, ""
     yield "Run", f"{run.number}" + (f" “{run.name}”" if run.name else ""), str(run.state)
     yield "Bench", gathered.analysis.bench.name, ""
-    yield "Recorded", utc(run.started_wall_s), length(run.seconds)
+    yield "Recorded", utc(run.started_wall_s), duration(run.seconds)
     for group in shown["groups"]:
         fitted = group["rate_fitted_hz"]
         rate = "rate not stated" if group["rate_hz"] is None else f"{group['rate_hz']:g} scans/s"

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from livesense.wording import shown, significant
+from livesense.wording import bounded, shown, significant
 
 MISSING = "—"
 
@@ -16,18 +16,14 @@ def figure(quantity: Mapping[str, Any] | None) -> str:
     text = None if quantity is None else shown(quantity)
     if quantity is None or text is None:
         return MISSING
-    at_least = "≥ " if quantity.get("at_least") else ""
+    bound = bounded(quantity, sign=True)
     if text.expanded is None:
-        return f"{at_least}{text.value} {text.unit} (± not known)".replace("  ", " ")
+        return f"{bound}{text.value} {text.unit} (± not known)".replace("  ", " ")
     if not text.expanded:
-        return f"{at_least}{text.value} {text.unit}".rstrip()
-    if text.unit and text.unit != "%":
-        return f"{at_least}{text.value} ± {text.expanded} {text.unit}"
-    return (
-        f"{at_least}({text.value} ± {text.expanded}) %"
-        if text.unit
-        else f"{at_least}{text.value} ± {text.expanded}"
-    )
+        return f"{bound}{text.value} {text.unit}".rstrip()
+    both = f"{text.value} ± {text.expanded}"
+    # A sign of percent belongs to both, so they stand in brackets (ISO 80000-1, from memory).
+    return f"{bound}({both}) %" if text.unit == "%" else f"{bound}{both} {text.unit}".rstrip()
 
 
 def seconds(value: float | None) -> str:
@@ -43,16 +39,3 @@ def utc(wall_s: float) -> str:
 def utc_of(text: str) -> str:
     """Write an ISO 8601 time with a zone in UTC."""
     return utc(datetime.fromisoformat(text).timestamp())
-
-
-def length(total_s: float) -> str:
-    """Write how long a run is: ``38.0 s``, ``2 h 5 min``, ``3 d 4 h``."""
-    if total_s < 120:
-        return f"{total_s:.1f} s"
-    minutes = round(total_s / 60)
-    if minutes < 120:
-        return f"{minutes} min"
-    hours, minutes = divmod(minutes, 60)
-    if hours < 48:
-        return f"{hours} h {minutes} min"
-    return f"{hours // 24} d {hours % 24} h"

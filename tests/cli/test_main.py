@@ -13,7 +13,8 @@ import pytest
 
 from livesense.cli import main as main_module
 from livesense.cli.options import seconds, span
-from livesense.cli.output import duration, safe
+from livesense.cli.output import safe
+from livesense.wording import duration
 
 Command = Callable[..., Any]
 
