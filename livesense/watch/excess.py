@@ -18,6 +18,9 @@ from livesense.samples import BoolArray, FloatArray
 
 _Indices = NDArray[np.intp]
 
+BEYOND = 1e-9
+"""Relative margin above a level within which a value still counts as at it: rounding of the chain."""
+
 
 @dataclass(frozen=True, slots=True)
 class Peak:

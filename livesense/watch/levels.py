@@ -19,11 +19,8 @@ import numpy as np
 from livesense.bench import Watch
 from livesense.samples import BoolArray, Event, FloatArray
 from livesense.watch.columns import RuleWatch
-from livesense.watch.excess import Excess, ExcessTracker, scans_for
+from livesense.watch.excess import BEYOND, Excess, ExcessTracker, scans_for
 from livesense.watch.words import duration, figure, reservations
-
-BEYOND = 1e-9
-"""Relative margin above a level within which a value still counts as at it: rounding of the chain."""
 
 KELVIN = 273.15
 

@@ -22,11 +22,8 @@ from livesense.bench import Watch
 from livesense.samples import BoolArray, Event, FloatArray
 from livesense.watch.columns import RuleWatch, integrals
 from livesense.watch.cycle_excess import CycleTracker
-from livesense.watch.excess import Excess, ExcessTracker, scans_for
+from livesense.watch.excess import BEYOND, Excess, ExcessTracker, scans_for
 from livesense.watch.words import duration, figure, peak_text, reservations
-
-BEYOND = 1e-9
-"""Relative margin above a level within which a value still counts as at it: rounding of the chain."""
 
 QUANTITIES = ("instant", "vector", "cycle-rms")
 
