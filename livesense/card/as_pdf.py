@@ -31,10 +31,7 @@ from livesense.card.fit import (
     small_columns_mm,
     stacks,
 )
-from livesense.errors import UsageError
-
-PLAIN, BOLD = "Vera", "VeraBd"
-"""Fonts that come with reportlab; they hold the signs of a card."""
+from livesense.pdf_fonts import BOLD, PLAIN, register
 
 SMALLEST_PT = SIZES_PT[-1]
 INK, GREY, RULE = "#15181c", "#4a4f56", "#c9c6bd"
@@ -57,35 +54,13 @@ def pdf(card: Card, paper: Paper) -> tuple[bytes, int]:
     UsageError
         where reportlab is not installed.
     """
-    setter = _setter()
+    register()
     for size in SIZES_PT:
-        placed = _place(card, paper, setter(size))
+        placed = _place(card, paper, _Set(size))
         if _sheets(placed) == 1:
             return _drawn(card, paper, placed), 1
-    placed = _place(card, paper, setter(SECOND_SHEET_PT))
+    placed = _place(card, paper, _Set(SECOND_SHEET_PT))
     return _drawn(card, paper, placed), _sheets(placed)
-
-
-def _setter() -> type[_Set]:
-    """Register the fonts; the first use of reportlab."""
-    try:
-        from reportlab.lib.fonts import addMapping
-        from reportlab.pdfbase import pdfmetrics
-        from reportlab.pdfbase.ttfonts import TTFont
-    except ImportError as error:
-        raise UsageError(
-            "expected the package reportlab for a PDF, got none; `pip install reportlab` brings it, or take "
-            "--out NAME.html and print that"
-        ) from error
-    for name in (PLAIN, BOLD):
-        font = TTFont(name, f"{name}.ttf")
-        # A space at which no line ends is drawn like any other.
-        font.face.charToGlyph[0xA0] = font.face.charToGlyph[0x20]
-        font.face.charWidths[0xA0] = font.face.charWidths[0x20]
-        pdfmetrics.registerFont(font)
-    for bold, name in ((0, PLAIN), (1, BOLD)):
-        addMapping(PLAIN, bold, 0, name)
-    return _Set
 
 
 class _Set:

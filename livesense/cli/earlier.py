@@ -10,7 +10,7 @@ LARGEST_LOOKED_AT = 1 << 28
 """Bytes that are looked through for the mark of an earlier file."""
 
 
-def check_place(path: Path, what: str, mark: str, *, force: bool, suffixes: tuple[str, ...]) -> None:
+def check_place(path: Path, what: str, mark: str, *, force: bool, suffixes: tuple[str, ...] = ()) -> None:
     """Refuse another suffix, and to replace what does not hold the mark of an earlier file of this kind.
 
     Parameters
@@ -24,20 +24,21 @@ def check_place(path: Path, what: str, mark: str, *, force: bool, suffixes: tupl
     force
         Whether an earlier one may be replaced.
     suffixes
-        Allowed ones; the first two are named.
+        Allowed ones, of which the first and the last are named; none where any will do.
 
     Raises
     ------
     UsageError
         with what was expected and what is there.
     """
-    if path.suffix.lower() not in suffixes:
+    if suffixes and path.suffix.lower() not in suffixes:
         named = " or ".join(dict.fromkeys((suffixes[0], suffixes[-1])))
         raise UsageError(f"expected --out to end in {named}, got {path}")
     if not path.exists():
         return
     if not force:
-        choose = f"choose another name with --out, or --force to replace an earlier {what}"
+        where = " with --out" if suffixes else ""
+        choose = f"choose another name{where}, or --force to replace an earlier {what}"
         raise UsageError(f"{path} is there already; {choose}")
     try:
         with path.open("rb") as file:

@@ -7,13 +7,10 @@ from collections.abc import Iterable
 from typing import Any
 from xml.sax.saxutils import escape
 
-from livesense.errors import UsageError
+from livesense.pdf_fonts import BOLD, PLAIN, register
 from livesense.report.as_html import MARK
 from livesense.report.content import Block, Facts, Figure, Items, Report, Source, Table, Tone, Words
 from livesense.report.shapes import GREY, INK, Picture, Polygon, Polyline
-
-PLAIN, BOLD = "Vera", "VeraBd"
-"""Fonts that come with reportlab."""
 
 _SIZE = 8.5
 _MARGIN = 48.0
@@ -30,21 +27,10 @@ def pdf(report: Report) -> bytes:
     UsageError
         where reportlab is not installed.
     """
-    try:
-        from reportlab.lib.fonts import addMapping
-        from reportlab.lib.pagesizes import A4
-        from reportlab.pdfbase import pdfmetrics
-        from reportlab.pdfbase.ttfonts import TTFont
-        from reportlab.platypus import SimpleDocTemplate
-    except ImportError as error:
-        raise UsageError(
-            "expected the package reportlab for a PDF, got none; `pip install 'livesense[pdf]'` brings it, "
-            "or take --out NAME.html and print that"
-        ) from error
-    for name in (PLAIN, BOLD):
-        pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
-    for bold, name in ((0, PLAIN), (1, BOLD)):
-        addMapping(PLAIN, bold, 0, name)
+    register()
+    from reportlab.lib.pagesizes import A4
+    from reportlab.platypus import SimpleDocTemplate
+
     file = io.BytesIO()
     document = SimpleDocTemplate(
         file, pagesize=A4, leftMargin=_MARGIN, rightMargin=_MARGIN, topMargin=_MARGIN,
