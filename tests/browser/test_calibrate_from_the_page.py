@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from walk_bench import Board
-from walk_stack import Stack
+from walk_stack import Stack, stacks
 
 from livesense.logbook.reader import Logbook
 
@@ -16,15 +16,8 @@ ANSWER = "document.getElementById('point-answer')?.textContent"
 
 @pytest.fixture
 def stack(tmp_path) -> Iterator[Any]:
-    made = []
-
-    def make(board: Board) -> Stack:
-        made.append(Stack(tmp_path, board))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
+    with stacks(tmp_path) as make:
+        yield make
 
 
 def settled(there: Stack, amperes: float) -> None:

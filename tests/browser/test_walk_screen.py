@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
+from acting import clean
 from walk_bench import Board
-from walk_stack import Stack
+from walk_stack import Stack, stacks
 
 from livesense.logbook.reader import Logbook
 
@@ -16,15 +16,8 @@ STEPS = ("rest", "U-V", "V-W")
 
 @pytest.fixture
 def stack(tmp_path) -> Iterator[Any]:
-    made = []
-
-    def make(board: Board) -> Stack:
-        made.append(Stack(tmp_path, board))
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.close()
+    with stacks(tmp_path) as make:
+        yield make
 
 
 @pytest.fixture
@@ -60,19 +53,7 @@ window.shifts = [];
 new PerformanceObserver((list) => {
   for (const entry of list.getEntries()) if (!entry.hadRecentInput) window.shifts.push(entry.value);
 }).observe({ type: 'layout-shift' });"""
-
-
-def clean(screen: Any) -> None:
-    """Nothing for axe to say and nothing beyond the edge, wide and narrow, light and dark."""
-    for width in (1440, 390):
-        screen.page.set_viewport_size({"width": width, "height": 900})
-        for scheme in ("light", "dark"):
-            screen.page.emulate_media(color_scheme=scheme)
-            screen.wait(f"document.documentElement.dataset.mantineColorScheme === '{scheme}'")
-            screen.page.wait_for_timeout(300)
-            found = Axe().run(screen.page)
-            assert found.violations_count == 0, found.generate_report()
-            assert screen.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+"""From now on: what moved while the page was made is not asked for here."""
 
 
 @pytest.mark.slow

@@ -6,7 +6,8 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from walk_bench import RATE_HZ, Bench, Board, bench
@@ -66,3 +67,17 @@ class Stack:
         self.bench.close()
         self.server.close()
         self.thread.join(10)
+
+
+@contextmanager
+def stacks(folder: Path) -> Iterator[Callable[[Board], Stack]]:
+    """Make stacks in a folder, and close them in the end."""
+    made: list[Stack] = []
+
+    def make(board: Board) -> Stack:
+        made.append(Stack(folder, board))
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.close()
