@@ -109,8 +109,9 @@ def newest_kept_s(analysis: RunAnalysis) -> float:
 
 
 def _in_window(analysis: RunAnalysis, row: DroppedRow, from_s: float | None, to_s: float | None) -> bool:
-    begin, end = _times(analysis, row)
-    return (from_s is None or end > from_s) and (to_s is None or begin < to_s)
+    # In scans: the end of one and the beginning of the next may differ in the last bit of their seconds.
+    first, stop = analysis.scans_between(row.group, from_s, to_s)
+    return row.first < stop and first < row.stop
 
 
 def _times(analysis: RunAnalysis, row: DroppedRow) -> tuple[float, float]:

@@ -16,6 +16,7 @@
       this.over = new AbortController();
       this.runs = [];
       this.shown = {};
+      this.refused = {};
     }
 
     async begin() {
@@ -218,20 +219,25 @@
     }
 
     cards(rows) {
-      const box = part("runs"), key = JSON.stringify(rows.map((row) => [row.run, row.name, row.port, row.bench, row.began]));
-      if (key !== this.shown.cards) {
-        this.shown.cards = key;
-        box.replaceChildren(...rows.map((row) => this.card(row)));
-      }
+      const box = part("runs"), kept = new Set(rows.map((row) => `rec-card-${row.run}`));
+      for (const card of [...box.children]) if (!kept.has(card.id)) card.remove();
+      // A card that stays is neither made anew nor moved: its button may have the keyboard's focus.
+      rows.forEach((row, at) => {
+        if (!document.getElementById(`rec-card-${row.run}`)) box.insertBefore(this.card(row), box.children[at] || null);
+      });
       for (const row of rows) {
-        LS.write(document.getElementById(`rec-lasted-${row.run}`), `${LS.lasting(row.seconds)} ${row.stopping}`.trim());
+        LS.write(document.getElementById(`rec-name-${row.run}`), row.name || `Run ${row.run}`);
+        LS.write(document.getElementById(`rec-about-${row.run}`), `Run ${row.run} · ${row.bench} · ${row.port} · since ${row.began}`);
+        LS.write(document.getElementById(`rec-lasted-${row.run}`), `${LS.lasting(row.seconds)} ${row.stopping || this.refused[row.run] || ""}`.trim());
       }
     }
 
     card(row) {
-      const box = LS.el("div", "rec-card"), name = LS.el("p", "rec-name", row.name || `Run ${row.run}`);
-      const about = LS.el("p", "advice", `Run ${row.run} · ${row.bench} · ${row.port} · since ${row.began}`);
-      const lasted = LS.el("p", "rec-lasted");
+      const box = LS.el("div", "rec-card"), name = LS.el("p", "rec-name");
+      const about = LS.el("p", "advice"), lasted = LS.el("p", "rec-lasted");
+      box.id = `rec-card-${row.run}`;
+      name.id = `rec-name-${row.run}`;
+      about.id = `rec-about-${row.run}`;
       lasted.id = `rec-lasted-${row.run}`;
       const stop = LS.el("button", "choice strong", "Stop recording"), open = LS.el("a", "", "Open it");
       stop.type = "button";
@@ -243,7 +249,7 @@
           await this.ask(`/${row.run}/stop`, {});
           await this.look();
         } catch (error) {
-          LS.write(lasted, LS.why(error) || "");
+          this.refused[row.run] = LS.why(error) || "";
           stop.disabled = false;
         }
       });

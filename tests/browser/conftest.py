@@ -22,7 +22,7 @@ ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
-PATIENCE_S = 20.0
+PATIENCE_S = 60.0
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -113,7 +113,11 @@ class Screen:
             if value:
                 return value
             self.page.wait_for_timeout(20)
-        pytest.fail(f"still false after {PATIENCE_S:g} s: {expression}; complaints: {self.complaints}")
+        shown = self.page.evaluate("document.body.innerText").strip()[:2000]
+        pytest.fail(
+            f"still false after {PATIENCE_S:g} s: {expression}; complaints: {self.complaints};"
+            f" shown:\n{shown}"
+        )
 
     def live(self, pictures: int = 3) -> None:
         self.wait(f"!!(window.livesense && livesense.live && livesense.live.frames >= {pictures})")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from dashboard.run_data import samples
 from dashboard.run_figures import figures
 from livesense.analysis import RunAnalysis
 from livesense.logbook.reader import Logbook
+from livesense.retained import dropped_text, newest_kept_s
 from livesense.samples import CodeType
 from livesense.wire.encode import frames
 
@@ -121,6 +123,24 @@ def test_events_are_found_again_where_raw_scans_are(
     # One per cent less of a sine reaches the limit a scan or two later.
     assert after["start_scan"] == pytest.approx(before["start_scan"], abs=2)
     assert after["end_scan"] == pytest.approx(before["end_scan"], abs=2)
+
+
+def test_where_a_dropped_range_ends_is_no_matter_of_rounding(
+    run: dict[str, Any], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Logbook(tmp_path / "livesense.db") as book:
+        analysis = RunAnalysis(book, "last")
+        axis = analysis.run.time_axis(0)
+        row = analysis.run.dropped(0)[-1]
+        rounded = 0
+        for stop in range(590_000, 592_000):
+            cut = replace(row, stop=stop)
+            monkeypatch.setattr(analysis.run, "dropped", lambda group=None, cut=cut: [cut])
+            begin_s = float(axis.time_s(np.array([stop]))[0])
+            rounded += begin_s < newest_kept_s(analysis)
+            assert dropped_text(analysis, begin_s, None) is None
+            assert dropped_text(analysis, begin_s - 1 / RATE_HZ, None) is not None
+        assert rounded > 0, "none of these instants was rounded: this shows nothing"
 
 
 def test_what_the_page_draws_and_says(run: dict[str, Any], tmp_path: Path) -> None:
