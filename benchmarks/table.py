@@ -112,12 +112,21 @@ def loop_s() -> float:
 
 def best_cpu_s(work: Callable[[], object], passes: int) -> float:
     """Take the least processor time of some passes: what other programs do is left out."""
-    times = []
+    return best_in_turn((work,), passes)[0]
+
+
+def best_in_turn(works: Sequence[Callable[[], object]], passes: int) -> list[float]:
+    """Take the least processor time of each of some works, done in turn.
+
+    A processor that slows down for a while, as shared ones do, then slows all of them: their ratios stay.
+    """
+    times: list[list[float]] = [[] for _ in works]
     for _ in range(passes):
-        began = time.process_time()
-        work()
-        times.append(time.process_time() - began)
-    return min(times)
+        for work, spent in zip(works, times, strict=True):
+            began = time.process_time()
+            work()
+            spent.append(time.process_time() - began)
+    return [min(spent) for spent in times]
 
 
 def median_ms(seconds: Sequence[float]) -> float:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from livesense.errors import UsageError
+from livesense.recordings.csv_beside import beside
 from livesense.recordings.raster import stretches_of
 from livesense.recordings.recording import (
     RecordedChannel,
@@ -81,6 +82,7 @@ def open_csv(path: Path, stack: ExitStack, rate_hz: float | None = None) -> Reco
     if not columns:
         raise UsageError(f"{path.name}: expected columns of values beside the time, found none")
     notes: list[str] = []
+    first_s = 0.0
     if rate_hz is not None:
         stretches: tuple[Stretch, ...] = (Stretch(0, spool.rows, 0.0, rate_hz),)
         if time is not None:
@@ -91,6 +93,7 @@ def open_csv(path: Path, stack: ExitStack, rate_hz: float | None = None) -> Reco
         if stated.lower() not in _TIME_UNITS:
             raise UsageError(f"{path.name}: expected times in s, ms, us or ns, found {stated!r}")
         times = spool.column(time or 0) * _TIME_UNITS[stated.lower()]
+        first_s = float(times[0])
         stretches = stretches_of(times, path.name, _index(spool, layout))
     empty = [0] * len(layout.header)
 
@@ -102,16 +105,20 @@ def open_csv(path: Path, stack: ExitStack, rate_hz: float | None = None) -> Reco
     spool.every(count)
     if any(empty):
         notes.append(f"{sum(empty)} values are missing in the file: they are no numbers here")
+    known = beside(path)
+    # The run's second 0 may lie before the first row: a part of it was exported.
+    started_s = None if known.started_wall_s is None else known.started_wall_s + first_s
     return Recording(
         kind="csv",
         title=path.stem,
-        device="",
-        started_wall_s=None,
-        channels=_channels(layout, columns),
+        device=known.device,
+        started_wall_s=started_s,
+        channels=tuple(known.told(channel) for channel in _channels(layout, columns)),
         code=CodeType.F64,
         stretches=stretches,
         read=lambda first, stop: spool.read(first, stop)[:, columns],
         notes=tuple(notes),
+        about={} if started_s is None else {"zone": True},
     )
 
 

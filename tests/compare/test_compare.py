@@ -159,6 +159,7 @@ class TestTwoChains:
             (["last", "last", "--band", "10"], "expected two frequencies in Hz"),
             (["last", "last", "--band", "20:10"], "expected two frequencies in Hz"),
             (["last", "last", "--band", "a:b"], "expected two frequencies in Hz"),
+            (["1", "last"], "expected two runs, or two windows of one, got run 1 twice"),
         ],
     )
     def test_wrong_use(self, record, livesense, words, told):
@@ -217,7 +218,7 @@ class TestTwoRuns:
         record(phases(currents(1.0, 120.0, 0.0)), THREE)
         record(phases(currents(1.0, 120.0, 3.0), seed=5), THREE)
         assert "stands still" in livesense("compare", "1", "2", "--json").json["why_not"]
-        facts = livesense("compare", "1", "1", "--json").json
+        facts = livesense("compare", "1", "1", "--other-from", "0.1", "--json").json
         assert facts["matched"] is True
         assert rows(facts)["noise"]["first"]["value"] == pytest.approx(
             3e-3 / (20 * OHM) * math.sqrt(0.9), rel=0.1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -112,6 +113,50 @@ def test_our_own_export_comes_back(livesense: Command, tmp_path: Path, exported:
     rows = exported()
     found = np.array([[float(row[f"{name}_A"]) for name in ("iu", "iv", "iw")] for row in rows])
     assert np.allclose(found, amperes()[stored()], rtol=1e-8, atol=1e-9)
+
+
+def odd_names(livesense: Command, tmp_path: Path) -> dict[str, Any]:
+    """Export a part of a run whose channels' names do not tell what they are."""
+    (tmp_path / "scope.csv").write_text(table("t,iu,left,right"), encoding="utf-8")
+    (tmp_path / "odd.toml").write_text(
+        '[bench]\nname = "pump"\n'
+        + "".join(
+            f'[[channel]]\nname = "{name}"\ncolumn = "{column}"\nsensor = "direct"\nunit = "{unit}"\n{phase}\n'
+            for name, column, unit, phase in (
+                ("first", "iu", "A", 'phase = "W"'),
+                ("iv", "left", "rpm", ""),
+                ("third", "right", "A", 'phase = "U"'),
+            )
+        ),
+        encoding="utf-8",
+    )
+    assert livesense("import", "scope.csv", "--bench", "odd.toml", "--logbook", "a.db").code == 0
+    assert livesense("export", "last", "--logbook", "a.db", "--from", "0.1", "--out", "odd.csv").code == 0
+    return dict(livesense("show", "last", "--logbook", "a.db", "--json").json)
+
+
+def test_what_stands_beside_our_own_export_is_taken(livesense: Command, tmp_path: Path) -> None:
+    shown = odd_names(livesense, tmp_path)
+    done = livesense("import", "odd.csv", "--json").json
+    assert [(c["name"], c["unit"], c["phase"], c["assumed"]) for c in done["channels"]] == [
+        ("first", "A", "W", []), ("iv", "rpm", None, []), ("third", "A", "U", []),
+    ]  # fmt: skip
+    ends = [datetime.fromisoformat(at).timestamp() for at in (shown["started"], done["started"])]
+    assert ends[1] - ends[0] == pytest.approx(0.1, abs=2e-3)
+    assert not any("file does not tell when" in note or "no zone" in note for note in done["notes"])
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", '{"notes": []}', '{"notes": [{"run": {"started": 3}, "table": {"columns": [1]}}]}']
+)
+def test_of_other_metadata_nothing_is_taken(livesense: Command, tmp_path: Path, text: str) -> None:
+    odd_names(livesense, tmp_path)
+    (tmp_path / "odd.csv-metadata.json").write_text(text, encoding="utf-8")
+    done = livesense("import", "odd.csv", "--json").json
+    assert [(c["name"], c["phase"]) for c in done["channels"]] == [
+        ("first", None), ("iv", None), ("third", None),
+    ]  # fmt: skip
+    assert any("file does not tell when" in note for note in done["notes"])
 
 
 def test_rules_names_and_motor_of_a_bench_file(livesense: Command, tmp_path: Path) -> None:
