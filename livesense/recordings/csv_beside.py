@@ -1,7 +1,7 @@
 """What stands beside a CSV that livesense exported: ``NAME.csv-metadata.json``.
 
-CSV has no place for units, phases and the date; the file beside it has (docs/export.md). Of a CSV with another's
-metadata, or none, the header tells what can be told.
+CSV has no place for units, phases and the date; the file beside it has (docs/export.md). Of a CSV with
+another's metadata, or none, the header tells what can be told.
 """
 
 from __future__ import annotations

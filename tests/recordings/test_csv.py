@@ -121,7 +121,8 @@ def odd_names(livesense: Command, tmp_path: Path) -> dict[str, Any]:
     (tmp_path / "odd.toml").write_text(
         '[bench]\nname = "pump"\n'
         + "".join(
-            f'[[channel]]\nname = "{name}"\ncolumn = "{column}"\nsensor = "direct"\nunit = "{unit}"\n{phase}\n'
+            f'[[channel]]\nname = "{name}"\ncolumn = "{column}"\n'
+            f'sensor = "direct"\nunit = "{unit}"\n{phase}\n'
             for name, column, unit, phase in (
                 ("first", "iu", "A", 'phase = "W"'),
                 ("iv", "left", "rpm", ""),
@@ -147,7 +148,8 @@ def test_what_stands_beside_our_own_export_is_taken(livesense: Command, tmp_path
 
 
 @pytest.mark.parametrize(
-    "text", ["", "{", "[]", '{"notes": []}', '{"notes": [{"run": {"started": 3}, "table": {"columns": [1]}}]}']
+    "text",
+    ["", "{", "[]", '{"notes": []}', '{"notes": [{"run": {"started": 3}, "table": {"columns": [1]}}]}'],
 )
 def test_of_other_metadata_nothing_is_taken(livesense: Command, tmp_path: Path, text: str) -> None:
     odd_names(livesense, tmp_path)
