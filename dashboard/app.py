@@ -270,7 +270,7 @@ def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:
     if desk is None or number is None:
         why = "Nothing is being recorded." if wanted is None else f"Run {wanted} is not being recorded."
         return walk_screen.no_walk(
-            why, "Start in a terminal: livesense record BENCH.toml. The walk then opens here."
+            why, "Start in a terminal: `livesense record BENCH.toml`. The walk then opens here."
         )
     analysis = desk.run(number)
     try:

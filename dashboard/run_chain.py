@@ -63,11 +63,21 @@ def chain(analysis: RunAnalysis) -> list[html.Section]:
     row = analysis.run.row
     said = [f"Bench “{row.bench_name}”", f"device {row.device}" if row.device else "", f"{row.wire} wire"]
     body: list[Any] = [
-        html.Tr([html.Th(cells[0], scope="row"), *(html.Td(cell) for cell in cells[1:])]) for cells in rows
+        html.Tr(
+            [
+                html.Th(cells[0], scope="row"),
+                # Where it is narrow each cell is a line of its own, and says what it is.
+                *(
+                    html.Td(cell, **wild(data_title=title))
+                    for title, cell in zip(HEAD[1:], cells[1:], strict=True)
+                ),
+            ]
+        )
+        for cells in rows
     ]
     table = html.Div(
         html.Table([html.Thead(html.Tr([html.Th(text, scope="col") for text in HEAD])), html.Tbody(body)]),
-        className="run-figures run-scroll run-chain",
+        className="run-figures run-scroll run-lines run-chain",
         tabIndex="0",
         role="region",
         **wild(aria_label="Sense chain"),

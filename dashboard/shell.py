@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -33,6 +34,12 @@ THEME: dict[str, Any] = {
 def wild(**attributes: str) -> dict[str, Any]:
     """Attributes with a hyphen, written with an underscore: ``aria_label``, ``data_screen``."""
     return {name.replace("_", "-"): value for name, value in attributes.items()}
+
+
+def worded(text: str) -> list[Any]:
+    """Parts of a text of livesense's own, which names commands between backticks: these become code."""
+    parts = re.split(r"`([^`]+)`", text)
+    return [html.Code(part) if at % 2 else part for at, part in enumerate(parts)]
 
 
 def band(title: str, *children: Any, ident: str, heading: bool = True) -> html.Section:
@@ -98,7 +105,7 @@ def nothing_here(text: str) -> html.Div:
             html.H1("Nothing here", className="aloud"),
             band(
                 "Now",
-                html.P(text, className="say"),
+                html.P(worded(text), className="say"),
                 html.P(dcc.Link("Go to the runs", href="/runs"), className="advice"),
                 ident="now",
             ),

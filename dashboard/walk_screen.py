@@ -8,7 +8,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
 from livesense.logbook.rows import RunRow
 from livesense.walk.steps import Step
 from livesense.walk.words import CAUTION, SURE, instruction
@@ -26,7 +26,7 @@ def no_walk(why: str, how: str) -> html.Div:
             band(
                 "Now",
                 html.P(why, className="say"),
-                html.P([how, " ", dcc.Link("Go to Record", href="/record")], className="advice"),
+                html.P([*worded(how), " ", dcc.Link("Go to Record", href="/record")], className="advice"),
                 ident="now",
             ),
             _cautions(),
@@ -52,7 +52,7 @@ def walk(row: RunRow, names: Sequence[str], left: dict[str, str], others: Sequen
 
 def _which(row: RunRow, names: Sequence[str], left: dict[str, str], others: Sequence[int]) -> html.Section:
     channels = f"{', '.join(names[:-1])} and {names[-1]}" if len(names) > 1 else names[0]
-    more = [html.P(f"{name} is not walked: {why}.", className="advice") for name, why in left.items()]
+    more = [html.P(worded(f"{name} is not walked: {why}."), className="advice") for name, why in left.items()]
     if others:
         links: list[Any] = ["Recorded too, and walked on at: "]
         for number in others:

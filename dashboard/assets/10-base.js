@@ -56,6 +56,23 @@
     if (element.textContent !== text) element.textContent = text;
   };
 
+  /** What livesense says of itself names commands between backticks: nodes of it, with these as code. */
+  LS.words = function (text) {
+    return text.split(/`([^`]+)`/).map((part, at) => (at % 2 ? LS.el("code", "", part) : document.createTextNode(part)));
+  };
+
+  /** Writes such a text only where it differs. Words of people (names, notes) are written as they are instead. */
+  LS.tell = function (element, text) {
+    if (element.textContent !== text.replace(/`([^`]+)`/g, "$1")) element.replaceChildren(...LS.words(text));
+  };
+
+  /** An element with such a text. */
+  LS.told = function (tag, className, text) {
+    const element = LS.el(tag, className);
+    element.append(...LS.words(text));
+    return element;
+  };
+
   /** Colours that stand in for those of the page while a picture is made to be taken away; else null. */
   LS.colours = null;
   LS.colour = function (name) {

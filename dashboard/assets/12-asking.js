@@ -83,7 +83,7 @@
   LS.wrong = function (id, why) {
     const input = document.getElementById(id), box = document.getElementById(id + "-wrong");
     if (!input || !box) return;
-    LS.write(box, why || "");
+    LS.tell(box, why || "");
     if (why) input.setAttribute("aria-invalid", "true");
     else input.removeAttribute("aria-invalid");
   };

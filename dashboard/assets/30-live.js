@@ -351,8 +351,8 @@
         this.gist = gist;
         LS.write(document.getElementById("aloud"), `${sentence.text} ${sentence.advice}`);
       }
-      LS.write(document.getElementById("say"), sentence.text);
-      LS.write(document.getElementById("advice"), sentence.advice || "\u00a0");
+      LS.tell(document.getElementById("say"), sentence.text);
+      LS.tell(document.getElementById("advice"), sentence.advice || "\u00a0");
     }
 
     tell(facts) {

@@ -92,7 +92,7 @@
         LS.write(document.getElementById("run-what"), about.what);
         this.lists.write(before);
         if (this.plot) this.grow(before);
-      } else if (this.trouble) LS.write(document.getElementById("run-what"), this.trouble);
+      } else if (this.trouble) LS.tell(document.getElementById("run-what"), this.trouble);
       if (!about || about.recording) this.again = setTimeout(() => this.look(), LOOK_MS);
     }
 

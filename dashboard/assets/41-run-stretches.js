@@ -25,7 +25,7 @@
       this.marks = told.marks;
       this.covered = told.marks.length || covered === whole ? covered : null;
       if (!told.marks.length && covered === whole && told.text.includes("choose")) this.covered = null;
-      LS.write(document.getElementById("run-stretches-said"), told.text || `${told.marks.length} ${told.marks.length === 1 ? "stretch" : "stretches"}`);
+      LS.tell(document.getElementById("run-stretches-said"), told.text || `${told.marks.length} ${told.marks.length === 1 ? "stretch" : "stretches"}`);
       this.list();
       this.run.strip.draw();
     }

@@ -53,9 +53,9 @@
 
     figures(found, trouble) {
       const box = document.getElementById("run-figures");
-      if (!found) return box.replaceChildren(LS.el("p", "advice", trouble));
+      if (!found) return box.replaceChildren(LS.told("p", "advice", trouble));
       const step = (found.to_s - found.from_s) / 1000;
-      const table = LS.el("table"), scroll = LS.el("div", "run-scroll"), why = new Map(found.notes.map((note) => [note.mark, note.why]));
+      const table = LS.el("table"), scroll = LS.el("div", "run-scroll run-lines"), why = new Map(found.notes.map((note) => [note.mark, note.why]));
       const said = LS.el("p", "said", `Of ${LS.seconds(found.from_s, step)} to ${LS.seconds(found.to_s, step)}: ${found.of}. `
         + "The bar below the picture marks it. ± is the expanded uncertainty (k = 2).");
       for (const [key, value] of [["role", "region"], ["tabindex", "0"], ["aria-label", "Figures of the channels"]]) scroll.setAttribute(key, value);
@@ -66,6 +66,8 @@
         const tr = LS.el("tr"), name = LS.el("th", "", row.name);
         name.setAttribute("scope", "row");
         tr.append(name, ...row.cells.map((cell) => quantity("td", cell, why)));
+        // Where it is narrow each cell is a line of its own, and says what it is.
+        row.cells.forEach((cell, at) => { tr.cells[at + 1].dataset.title = found.columns[at]; });
         body.append(tr);
       }
       table.append(body);
@@ -90,7 +92,7 @@
       const found = await this.run.ask(`/events?offset=${offset}&limit=${EVENTS_A_PAGE}`, "events");
       const said = document.getElementById("run-events-count"), box = document.getElementById("run-events");
       if (this.run.ended || !said || (!found && !this.run.trouble)) return;
-      if (!found) return LS.write(said, this.run.trouble);
+      if (!found) return LS.tell(said, this.run.trouble);
       this.offset = found.offset;
       this.open = found.rows.some((row) => row.end_s === null);
       const until = found.offset + found.rows.length, count = found.count;

@@ -53,7 +53,7 @@
     say(step, text, tone) {
       const box = part(step + "-seen");
       box.dataset.tone = tone || "";
-      LS.write(box, text);
+      LS.tell(box, text);
     }
 
     async ask(path, body) {
@@ -204,7 +204,7 @@
       }
       const sentence = part("sentence"), box = part("told");
       sentence.dataset.tone = verdict ? (verdict.proven ? "good" : "bad") : "";
-      LS.write(sentence, why || (verdict ? verdict.sentence : ready ? "Say above what was pushed: current and error of its meter."
+      LS.tell(sentence, why || (verdict ? verdict.sentence : ready ? "Say above what was pushed: current and error of its meter."
         : "Comes when all steps are read."));
       box.replaceChildren(...(verdict ? this.parts(verdict) : []));
     }
@@ -213,7 +213,7 @@
       const list = LS.el("dl", "walk-channels");
       for (const row of [...verdict.channels, ...verdict.left]) {
         list.append(LS.el("dt", "", row.name));
-        const said = LS.el("dd", row.kind && row.kind !== "proven" ? "bad" : "", row.text);
+        const said = LS.told("dd", row.kind && row.kind !== "proven" ? "bad" : "", row.text);
         if (row.fix) {
           const fix = LS.el("p", "walk-fix", "Fix: ");
           fix.append(LS.el("code", "", row.fix));
@@ -259,9 +259,9 @@
         }
         // What is kept need not be kept twice.
         again = told === null || told.startsWith("nothing");
-        LS.write(answer, told === null ? "The recorder has not answered: it may have ended." : told);
+        LS.tell(answer, told === null ? "The recorder has not answered: it may have ended." : told);
       } catch (error) {
-        LS.write(answer, this.why(error) || "");
+        LS.tell(answer, this.why(error) || "");
       }
       if (again) button.removeAttribute("aria-disabled");
     }

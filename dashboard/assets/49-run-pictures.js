@@ -19,7 +19,7 @@
       this.list();
     }
 
-    say(text) { LS.write(document.getElementById("picture-said"), text); }
+    say(text) { LS.tell(document.getElementById("picture-said"), text); }
 
     get path() { return `/api/runs/${this.run.number}/pictures`; }
 

@@ -43,7 +43,7 @@
         say(`Deleted ${rows.length === 1 ? "run " + rows[0].run : rows.length + " runs"}.`);
       } catch (error) {
         press.disabled = false;
-        LS.write(said, LS.why(error) || "\u00a0");
+        LS.tell(said, LS.why(error) || "\u00a0");
       }
     }, true);
     const leave = LS.button("Leave them", () => dialog.close());

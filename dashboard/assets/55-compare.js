@@ -47,7 +47,7 @@
 
     say(text, advice) {
       LS.write(document.getElementById("compare-say"), text);
-      LS.write(document.getElementById("compare-advice"), advice || "\u00a0");
+      LS.tell(document.getElementById("compare-advice"), advice || "\u00a0");
     }
 
     words() {

@@ -20,8 +20,14 @@ PATIENCE_S = 30
 
 WATCH = """
 window.shifts = [];
+window.shifters = [];
 new PerformanceObserver((list) => {
-  for (const entry of list.getEntries()) if (!entry.hadRecentInput) window.shifts.push(entry.value);
+  for (const entry of list.getEntries()) {
+    if (entry.hadRecentInput) continue;
+    const where = entry.sources.map((s) => s.node && (s.node.id || s.node.className || s.node.nodeName));
+    window.shifts.push(entry.value);
+    window.shifters.push(`${entry.value.toFixed(4)} ${where}`);
+  }
 }).observe({ type: 'layout-shift', buffered: true });"""
 
 
@@ -80,6 +86,8 @@ def clean(screen: Any) -> None:
             screen.page.emulate_media(color_scheme=scheme)
             screen.wait(f"document.documentElement.dataset.mantineColorScheme === '{scheme}'")
             screen.page.wait_for_timeout(300)
+            # Commands are code: no backtick is left of how livesense's own texts name them.
+            assert "`" not in screen.page.evaluate("document.body.innerText")
             found = Axe().run(screen.page)
             assert found.violations_count == 0, found.generate_report()
             assert screen.page.evaluate("document.documentElement.scrollWidth <= innerWidth"), "sideways"
