@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import tempfile
 import threading
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, request
@@ -81,14 +83,22 @@ class BenchForms:
             save(file.path, edited(text, form, file.path.name), digest(text))
         return self.told(number)
 
-    def checked(self, number: int, by_run: bool) -> dict[str, Any]:
-        """Check a saved file: alone, or by the newest run of the logbook."""
-        file, ask = self.file(number), self._control.commands.ask
-        path, logbook = str(file.path), self._control.reading.path
+    def checked(self, number: int, said: Any) -> dict[str, Any]:
+        """Check a form as it stands, saved or not: alone, or by the newest run of the logbook."""
+        file, text, form = self._asked(number, said)
+        logbook = self._control.reading.path
+        by_run = bool(said.get("by_run"))
         if by_run and not logbook.exists():
             raise UsageError("there is no logbook yet: record a run first")
+        found = judged(text, form, file.path.name)
+        if found["problems"]:
+            raise UsageError("not checked: mend what is marked first")
         how = ["--run=last", f"--logbook={logbook}"] if by_run else ["--file-only"]
-        return ask("check", *how, "--", path, patience_s=CHECK_S, code=(0, 1))
+        with tempfile.TemporaryDirectory(prefix="livesense-") as folder:
+            # The command reads a file; what is typed is none yet.
+            path = Path(folder) / file.path.name
+            path.write_text(found["text"], encoding="utf-8", newline="")
+            return self._control.commands.ask("check", *how, "--", str(path), patience_s=CHECK_S, code=(0, 1))
 
     def card(self, number: int, paper: str) -> str:
         """Write the bench card of a saved file as HTML."""
@@ -157,10 +167,10 @@ def add_routes(flask: Flask, control: Control) -> None:
         said = request.get_json(silent=True)
         return answer_of(lambda: forms.saved(number, said))
 
-    @flask.get("/api/bench/<int:number>/check")
+    @flask.post("/api/bench/<int:number>/check")
     def bench_check(number: int) -> Response:
-        by_run = request.args.get("by") == "run"
-        return answer_of(lambda: forms.checked(number, by_run))
+        said = request.get_json(silent=True)
+        return answer_of(lambda: forms.checked(number, said))
 
     @flask.get("/bench-card/<int:number>")
     def bench_card(number: int) -> Response:

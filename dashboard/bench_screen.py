@@ -5,11 +5,11 @@ from __future__ import annotations
 from dash import dcc, html
 
 from dashboard.benches import Benches
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
 
 NONE = (
     "This page was started without a bench file. Start it anew with one, then it can be edited here: "
-    "livesense serve --bench pump.toml. `livesense init pump.toml` writes one to begin with."
+    "`livesense serve --bench pump.toml`. `livesense init pump.toml` writes one to begin with."
 )
 ABOUT = (
     "What is wired to what. Runs that are being recorded go on with the file as it was; the next one takes "
@@ -26,7 +26,7 @@ def bench(benches: Benches, number: int) -> html.Div:
                 band(
                     "Bench",
                     html.P("No bench file.", className="say"),
-                    html.P(NONE, className="advice"),
+                    html.P(worded(NONE), className="advice"),
                     ident="now",
                 ),
             ]

@@ -22,14 +22,34 @@ LABELS = 232
 """Width of the strip at the left end where the curves' labels stand."""
 LINE_HEIGHT = 17
 
-# Of each gain: colours that colour-blind readers tell apart, all of at least 3:1 on white, and dashes.
-STYLES = (
-    ("#0072B2", ""),
-    ("#B25600", "9 3"),
-    ("#00785A", "2.5 2.5"),
-    ("#7A3E9D", "12 3 2 3"),
-    ("#444444", "6 2 2 2 2 2"),
-)
+DASHES = ("", "9 3", "2.5 2.5", "12 3 2 3", "6 2 2 2 2 2")
+"""Of each gain, with a colour of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Colours:
+    """Colours of a chart: what is written and drawn, from strongest to faintest, and one for each dash."""
+
+    paper: str
+    ink: str
+    soft: str
+    frame: str
+    mark: str
+    dotted: str
+    line: str
+    faint: str
+    curves: tuple[str, ...]
+
+
+# Colours of curves that colour-blind readers tell apart, all of at least 3:1 on their paper.
+ON_WHITE = Colours(
+    "#fff", "#222", "#444", "#555", "#888", "#999", "#ddd", "#f0f0f0",
+    ("#0072B2", "#B25600", "#00785A", "#7A3E9D", "#444444"),
+)  # fmt: skip
+ON_DARK = Colours(
+    "#171c22", "#e9e7e1", "#a6acb3", "#8d949c", "#8d949c", "#7d858e", "#39424c", "#232a32",
+    ("#56B4E9", "#E69F00", "#2BC49A", "#B9A6E8", "#C8CDD3"),
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +127,8 @@ class _Axis:
         return [(value, has) for value, has in found if self.holds(value)]
 
 
-def svg(chart: ErrorChart) -> str:
-    """Draw a chart.
+def svg(chart: ErrorChart, colours: Colours = ON_WHITE) -> str:
+    """Draw a chart; on white unless other colours are given, as for a screen in the dark.
 
     Raises
     ------
@@ -119,21 +139,21 @@ def svg(chart: ErrorChart) -> str:
         raise ValueError("expected at least one curve of two points, got none")
     x, y = _axes(chart)
     parts = [
-        *_frame(chart, x, y),
-        *_marks(chart, x, y),
-        *(_curve(curve, x, y) for curve in sorted(chart.curves, key=lambda c: c.weight)),
-        *_labels(chart.curves, x, y),
-        *(_measured(point, x, y) for point in chart.measured),
-        *_caption(chart, y),
+        *_frame(chart, x, y, colours),
+        *_marks(chart, x, y, colours),
+        *(_curve(curve, x, y, colours) for curve in sorted(chart.curves, key=lambda c: c.weight)),
+        *_labels(chart.curves, x, y, colours),
+        *(_measured(point, x, y, colours) for point in chart.measured),
+        *_caption(chart, y, colours),
     ]
     body = "\n".join(part for part in parts if part)
     height = round(y.start) + BOTTOM
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" '
         f'height="{height}" role="img" aria-label="{_safe(chart.title)}" '
-        'font-family="system-ui, Helvetica, Arial, sans-serif" font-size="13" fill="#222">\n'
+        f'font-family="system-ui, Helvetica, Arial, sans-serif" font-size="13" fill="{colours.ink}">\n'
         f"<!-- {MARK} -->\n"
-        f'<rect width="{WIDTH}" height="{height}" fill="#fff"/>\n{body}\n</svg>\n'
+        f'<rect width="{WIDTH}" height="{height}" fill="{colours.paper}"/>\n{body}\n</svg>\n'
     )
 
 
@@ -178,24 +198,24 @@ def _nice(value: float, *, down: bool) -> float:
     return min(step for step in steps if step >= value * (1 - 1e-9))
 
 
-def _frame(chart: ErrorChart, x: _Axis, y: _Axis) -> Iterator[str]:
+def _frame(chart: ErrorChart, x: _Axis, y: _Axis, colours: Colours) -> Iterator[str]:
     yield f'<text x="{LEFT}" y="28" font-size="17" font-weight="600">{_safe(chart.title)}</text>'
-    yield f'<text x="{LEFT}" y="48" fill="#444">{_safe(chart.about)}</text>'
+    yield f'<text x="{LEFT}" y="48" fill="{colours.soft}">{_safe(chart.about)}</text>'
     for value, numbered in x.ticks():
         at = x.at(value)
-        shade = "#ddd" if numbered else "#f0f0f0"
+        shade = colours.line if numbered else colours.faint
         yield _line(at, y.start, at, y.end, f'stroke="{shade}"')
         if numbered:
-            yield _text(at, y.start + 18, f"{value:g}", "middle")
+            yield _text(at, y.start + 18, f"{value:g}", "middle", colours)
     for value, numbered in y.ticks():
         at = y.at(value)
-        shade = "#ddd" if numbered else "#f0f0f0"
+        shade = colours.line if numbered else colours.faint
         yield _line(x.start, at, x.end, at, f'stroke="{shade}"')
         if numbered:
-            yield _text(LEFT - 8, at + 4.5, f"{value:g}", "end")
-    yield _line(x.start, y.start, x.end, y.start, 'stroke="#555"')
-    yield _line(LEFT, y.start, LEFT, y.end, 'stroke="#555"')
-    yield _text((x.start + x.end) / 2, y.start + 38, "current, A", "middle")
+            yield _text(LEFT - 8, at + 4.5, f"{value:g}", "end", colours)
+    yield _line(x.start, y.start, x.end, y.start, f'stroke="{colours.frame}"')
+    yield _line(LEFT, y.start, LEFT, y.end, f'stroke="{colours.frame}"')
+    yield _text((x.start + x.end) / 2, y.start + 38, "current, A", "middle", colours)
     middle = (y.start + y.end) / 2
     yield (
         f'<text x="18" y="{middle:.1f}" text-anchor="middle" transform="rotate(-90 18 {middle:.1f})">'
@@ -203,33 +223,35 @@ def _frame(chart: ErrorChart, x: _Axis, y: _Axis) -> Iterator[str]:
     )
 
 
-def _marks(chart: ErrorChart, x: _Axis, y: _Axis) -> Iterator[str]:
+def _marks(chart: ErrorChart, x: _Axis, y: _Axis, colours: Colours) -> Iterator[str]:
     """Draw what is asked: a gate that curves pass below, a line that they must reach, and the levels."""
     small, allowed = x.at(chart.small_a), y.at(chart.allowed_percent)
     yield (
         f'<rect x="{small - 4:.1f}" y="{y.end:.1f}" width="8" height="{allowed - y.end:.1f}" '
-        'fill="#888" fill-opacity="0.35"/>'
+        f'fill="{colours.mark}" fill-opacity="0.35"/>'
     )
-    yield _line(small - 9, allowed, small + 9, allowed, 'stroke="#222" stroke-width="2"')
-    yield _text(small, y.end - 8, f"at most {chart.allowed_percent:.3g} % at {chart.small_a:.3g} A", "middle")
+    yield _line(small - 9, allowed, small + 9, allowed, f'stroke="{colours.ink}" stroke-width="2"')
+    yield _text(
+        small, y.end - 8, f"at most {chart.allowed_percent:.3g} % at {chart.small_a:.3g} A", "middle", colours
+    )
     reach = x.at(chart.reach_a)
-    yield _line(reach, y.start, reach, y.end, 'stroke="#222" stroke-width="2"')
-    yield _text(reach + 5, y.end - 8, "must be read", "start" if reach < x.end - 100 else "end")
+    yield _line(reach, y.start, reach, y.end, f'stroke="{colours.ink}" stroke-width="2"')
+    yield _text(reach + 5, y.end - 8, "must be read", "start" if reach < x.end - 100 else "end", colours)
     level = x.at(chart.trip_a)
     if chart.trip_a > chart.peak_a * (1 + 1e-9):
         peak = x.at(chart.peak_a)
-        yield _line(peak, y.start, peak, y.end, 'stroke="#555" stroke-dasharray="1 4"')
-        yield _text(peak - 4, y.end + 14, f"peak {chart.peak_a:.3g} A", "end")
-        yield _text(level - 4, y.end + 30, f"trip {chart.trip_a:.3g} A", "end")
+        yield _line(peak, y.start, peak, y.end, f'stroke="{colours.frame}" stroke-dasharray="1 4"')
+        yield _text(peak - 4, y.end + 14, f"peak {chart.peak_a:.3g} A", "end", colours)
+        yield _text(level - 4, y.end + 30, f"trip {chart.trip_a:.3g} A", "end", colours)
     else:
-        yield _text(level - 4, y.end + 14, f"peak {chart.peak_a:.3g} A", "end")
-    yield _line(level, y.start, level, y.end, 'stroke="#555" stroke-dasharray="5 4"')
+        yield _text(level - 4, y.end + 14, f"peak {chart.peak_a:.3g} A", "end", colours)
+    yield _line(level, y.start, level, y.end, f'stroke="{colours.frame}" stroke-dasharray="5 4"')
 
 
-def _curve(curve: Curve, x: _Axis, y: _Axis) -> str:
+def _curve(curve: Curve, x: _Axis, y: _Axis, colours: Colours) -> str:
     if not curve.points:
         return ""
-    colour, dashes = STYLES[curve.style % len(STYLES)]
+    colour, dashes = colours.curves[curve.style % len(DASHES)], DASHES[curve.style % len(DASHES)]
     width = (1.2, 2.0, 4.0)[curve.weight]
     places = " ".join(f"{x.at(current):.1f},{y.at(error):.1f}" for current, error in curve.points)
     dash = f' stroke-dasharray="{dashes}"' if dashes else ""
@@ -240,17 +262,17 @@ def _curve(curve: Curve, x: _Axis, y: _Axis) -> str:
     )
 
 
-def _labels(curves: Sequence[Curve], x: _Axis, y: _Axis) -> Iterator[str]:
+def _labels(curves: Sequence[Curve], x: _Axis, y: _Axis, colours: Colours) -> Iterator[str]:
     drawn = sorted((c for c in curves if c.points), key=lambda c: y.at(c.points[0][1]))
     wanted = [y.at(curve.points[0][1]) for curve in drawn]
     for curve, place, want in zip(drawn, spread(wanted, LINE_HEIGHT, y.end, y.start), wanted, strict=True):
-        colour, _ = STYLES[curve.style % len(STYLES)]
+        colour = colours.curves[curve.style % len(DASHES)]
         begin = x.at(curve.points[0][0])
         yield _line(
             x.start - 26, place, min(begin, x.start) - 2, want, f'stroke="{colour}" stroke-width="0.8"'
         )
         if begin > x.start + 1:
-            yield _line(x.start - 2, want, begin, want, 'stroke="#999" stroke-dasharray="1 3"')
+            yield _line(x.start - 2, want, begin, want, f'stroke="{colours.dotted}" stroke-dasharray="1 3"')
         weight = ' font-weight="700"' if curve.weight == 2 else ""
         yield (
             f'<text x="{x.start - 30:.1f}" y="{place + 4.5:.1f}" text-anchor="end" fill="{colour}"{weight}>'
@@ -284,39 +306,40 @@ def spread(wanted: Sequence[float], step: float, low: float, high: float) -> lis
     return [middle + (n - (count - 1) / 2) * step for middle, count in groups for n in range(count)]
 
 
-def _measured(point: Measured, x: _Axis, y: _Axis) -> str:
+def _measured(point: Measured, x: _Axis, y: _Axis, colours: Colours) -> str:
     size = abs(point.error_percent)
     low, high = max(size - point.expanded_percent, y.low), min(size + point.expanded_percent, y.high)
     at, place = x.at(point.current_a), y.at(min(max(size, y.low), y.high))
-    fill = "#222" if point.error_percent >= 0 else "#fff"
+    fill = colours.ink if point.error_percent >= 0 else colours.paper
     bar = ""
     if high > low and point.expanded_percent:
         top, bottom = y.at(high), y.at(low)
-        bar = _line(at, bottom, at, top, 'stroke="#222" stroke-width="1.3"')
-        bar += _line(at - 5, top, at + 5, top, 'stroke="#222" stroke-width="1.3"')
+        bar = _line(at, bottom, at, top, f'stroke="{colours.ink}" stroke-width="1.3"')
+        bar += _line(at - 5, top, at + 5, top, f'stroke="{colours.ink}" stroke-width="1.3"')
         if low > y.low:
-            bar += _line(at - 5, bottom, at + 5, bottom, 'stroke="#222" stroke-width="1.3"')
+            bar += _line(at - 5, bottom, at + 5, bottom, f'stroke="{colours.ink}" stroke-width="1.3"')
     return (
-        bar
-        + f'<circle cx="{at:.1f}" cy="{place:.1f}" r="4.5" fill="{fill}" stroke="#222" stroke-width="1.5"/>'
+        bar + f'<circle cx="{at:.1f}" cy="{place:.1f}" r="4.5" fill="{fill}" '
+        f'stroke="{colours.ink}" stroke-width="1.5"/>'
     )
 
 
-def _caption(chart: ErrorChart, y: _Axis) -> Iterator[str]:
+def _caption(chart: ErrorChart, y: _Axis, colours: Colours) -> Iterator[str]:
     said = [chart.caption]
     if chart.measured:
         said.append("Circles: measured errors with ± (k = 2); filled: read too much, hollow: too little.")
     for number, line in enumerate(said):
-        yield f'<text x="{LEFT}" y="{y.start + BOTTOM - 38 + 19 * number:.0f}" fill="#444">{line}</text>'
+        place = y.start + BOTTOM - 38 + 19 * number
+        yield f'<text x="{LEFT}" y="{place:.0f}" fill="{colours.soft}">{line}</text>'
 
 
 def _line(x1: float, y1: float, x2: float, y2: float, how: str) -> str:
     return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" {how}/>'
 
 
-def _text(x: float, y: float, text: str, anchor: str) -> str:
-    # A white rim keeps a text readable where a line crosses it.
-    rim = 'paint-order="stroke" stroke="#fff" stroke-width="4"'
+def _text(x: float, y: float, text: str, anchor: str, colours: Colours) -> str:
+    # A rim of the paper keeps a text readable where a line crosses it.
+    rim = f'paint-order="stroke" stroke="{colours.paper}" stroke-width="4"'
     return f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}" {rim}>{_safe(text)}</text>'
 
 

@@ -35,11 +35,14 @@
         return this.state(LS.why(error), "bad");
       }
       this.build();
+      // The chart is a picture: it has the colours of one scheme.
+      this.stopScheme = LS.onScheme(() => this.worth());
       this.judge();
       this.check(false);
     }
 
     end() {
+      if (this.stopScheme) this.stopScheme();
       clearTimeout(this.timer);
       this.over.abort();
     }
@@ -51,7 +54,7 @@
     state(text, tone) {
       if (!text) return;
       part("state").dataset.tone = tone || "";
-      LS.write(part("state"), text);
+      LS.tell(part("state"), text);
     }
 
     take(told) {
@@ -242,6 +245,7 @@
       LS.write(part("changes"), !this.dirty ? "No change." : wrong ? `Changed, not saved; ${wrong} ${wrong === 1 ? "mistake" : "mistakes"} to mend.` : "Changed, not saved.");
       part("save").setAttribute("aria-disabled", String(!this.dirty || wrong > 0));
       part("undo").setAttribute("aria-disabled", String(!this.dirty));
+      this.lookedAt();
     }
 
     async judge() {
@@ -273,7 +277,7 @@
           if (more) more.open = true;
         } else {
           const box = document.getElementById(idOf(holder ? row : table) + "-wrong");
-          if (box) LS.write(box, `${place.split(".").pop()}: ${why}`);
+          if (box) LS.tell(box, `${place.split(".").pop()}: ${why}`);
           else if (!holder) this.state(why, "bad");
         }
         if (holder) LS.write(holder.querySelector(".bench-brief"), "to be mended");
@@ -320,10 +324,10 @@
       });
       const box = document.querySelector("#bench-of-worth .bench-worth");
       if (!box) return;
-      const parts = this.told.warnings.map((text) => LS.el("p", "bench-warning", text));
+      const parts = this.told.warnings.map((text) => LS.told("p", "bench-warning", text));
       if (this.told.chart) {
         const picture = LS.el("img", "bench-chart");
-        picture.src = "data:image/svg+xml;charset=utf-8," + encodeURIComponent(this.told.chart);
+        picture.src = "data:image/svg+xml;charset=utf-8," + encodeURIComponent(this.told.chart[LS.dark() ? "dark" : "light"]);
         picture.alt = "Error against current of each shunt channel; the numbers stand in each channel's uncertainty";
         parts.push(picture);
       }
@@ -381,7 +385,7 @@
       const box = LS.el("div", "bench-check"), row = LS.el("div", "controls"), said = LS.el("p", "rec-answer");
       said.id = "bench-checked";
       said.setAttribute("role", "status");
-      for (const [by, text] of [[false, "Check the saved file"], [true, "Check it by the newest run"]]) {
+      for (const [by, text] of [[false, "Check what stands here"], [true, "Check it by the newest run"]]) {
         const button = LS.el("button", "choice", text);
         button.type = "button";
         button.id = by ? "b-check-run" : "b-check-file";
@@ -397,23 +401,33 @@
       const said = () => part("checked");
       LS.write(said(), "Checking …");
       try {
-        this.report = await this.ask(`${this.number}/check${by ? "?by=run" : ""}`);
+        const form = JSON.stringify(this.tidy(this.form)), unsaved = this.dirty;
+        const report = await this.ask(`${this.number}/check`, { form: this.form, digest: this.digest, by_run: by });
+        this.report = { ...report, form, unsaved };
         this.findings();
       } catch (error) {
         const why = LS.why(error);
-        if (why && said()) LS.write(said(), why);
+        if (why && said()) LS.tell(said(), why);
       }
+    }
+
+    /** Says what the check looked at; what was typed since is not in it. */
+    lookedAt() {
+      const { report } = this, said = part("checked");
+      if (!report || !said) return;
+      if (JSON.stringify(this.tidy(this.form)) !== report.form) return LS.write(said, "What is below is of the form as it was before the last change: check again.");
+      const count = report.findings.length, form = report.unsaved ? ", as it is typed here, not saved" : "";
+      LS.write(said, `Looked at: ${report.looked_at}${form}. ${count ? `${count} ${count === 1 ? "finding" : "findings"}.` : "Nothing found."}`);
     }
 
     findings() {
       const box = document.querySelector("#bench-of-check .bench-findings"), report = this.report;
       if (!box || !report) return;
-      const count = report.findings.length;
-      LS.write(part("checked"), `Looked at: ${report.looked_at}. ${count ? `${count} ${count === 1 ? "finding" : "findings"}.` : "Nothing found."}`);
+      this.lookedAt();
       const parts = report.findings.map((finding) => this.finding(finding));
       if (report.unproven.length) {
         const list = LS.el("ul");
-        for (const text of report.unproven) list.append(LS.el("li", "", text));
+        for (const text of report.unproven) list.append(LS.told("li", "", text));
         parts.push(LS.el("h3", "bench-sub", "Not proven"), list);
       }
       box.replaceChildren(...parts);
@@ -421,9 +435,9 @@
 
     finding(finding) {
       const box = LS.el("div", `bench-finding ${finding.severity}`), words = LS.el("p");
-      words.append(LS.el("b", "", `${finding.severity}${finding.channel ? `, ${finding.channel}` : ""}: `), document.createTextNode(finding.text));
+      words.append(LS.el("b", "", `${finding.severity}${finding.channel ? `, ${finding.channel}` : ""}: `), ...LS.words(finding.text));
       box.append(words);
-      if (finding.fix) box.append(LS.el("p", "walk-fix", `Fix: ${finding.fix}`));
+      if (finding.fix) box.append(LS.told("p", "walk-fix", `Fix: ${finding.fix}`));
       if (finding.edit && this.place(finding.edit)) {
         const button = LS.el("button", "choice", "Put it into the form");
         button.type = "button";

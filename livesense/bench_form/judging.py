@@ -19,7 +19,7 @@ from livesense.budget_facts import budget_facts, headline
 from livesense.card.points import Numbers, numbers
 from livesense.chain.sizing import relative_error
 from livesense.errors import BenchError
-from livesense.sizing_chart import Curve, ErrorChart, svg
+from livesense.sizing_chart import ON_DARK, ON_WHITE, Curve, ErrorChart, svg
 from livesense.wording import significant
 
 CURVES = 6
@@ -34,8 +34,8 @@ def judged(text: str, form: Any, file: str) -> dict[str, Any]:
     """Judge a form on a file's text.
 
     Returns ``problems`` by field (``channel.0.gain``; of a whole table ``channel.0``; "" of the file), the
-    ``text`` that would be written, its ``warnings``, and ``channels`` with what each is worth; the last two
-    are empty where it cannot be used.
+    ``text`` that would be written, its ``warnings``, ``channels`` with what each is worth, and their
+    ``chart`` as SVG for a ``light`` and a ``dark`` screen; the last three are empty where it cannot be used.
 
     Raises
     ------
@@ -151,7 +151,7 @@ def _channel(bench: Bench, one: Numbers) -> dict[str, Any]:
     }
 
 
-def _chart(bench: Bench, found: tuple[Numbers, ...]) -> str | None:
+def _chart(bench: Bench, found: tuple[Numbers, ...]) -> dict[str, str] | None:
     """Draw error against current of the channels with a shunt; those that are alike share a curve."""
     curves: dict[tuple[tuple[float, float], ...], list[str]] = {}
     currents = [one for one in found if one.channel.sensor is Sensor.SHUNT and one.chain.high > one.chain.low]
@@ -178,7 +178,7 @@ def _chart(bench: Bench, found: tuple[Numbers, ...]) -> str | None:
         reach_a=trip_a,
         caption="Of one reading. Curves end where the chain clips.",
     )
-    return svg(chart)
+    return {"light": svg(chart, ON_WHITE), "dark": svg(chart, ON_DARK)}
 
 
 def _curve(one: Numbers) -> tuple[tuple[float, float], ...]:

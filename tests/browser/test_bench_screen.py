@@ -3,6 +3,7 @@
 import pytest
 from acting import WATCH, Stack, clean, tab_to
 
+from livesense.sizing_chart import ON_DARK, ON_WHITE
 from simulator.main import BENCH
 
 PUMP = BENCH.read_text(encoding="utf-8")
@@ -85,7 +86,7 @@ def test_a_fix_goes_into_the_form(stack, opened):
     finding = {"kind": "reversed", "channel": "iv", "severity": "fault", "text": "iv reads the other way",
                "fix": 'plus_input = "motor"', "edit": edit}  # fmt: skip
     report = {"ok": False, "findings": [finding], "unproven": [], "looked_at": "a run"}
-    screen.page.route("**/api/bench/0/check?by=run", lambda route: route.fulfill(json=report))
+    screen.page.route("**/api/bench/0/check", lambda route: route.fulfill(json=report))
     screen.page.click("#b-check-run")
     screen.page.get_by_role("button", name="Put into the form: plus_input").click()
     screen.wait("document.activeElement.id === 'b-channel-1-plus_input'")
@@ -99,6 +100,34 @@ def test_a_fix_goes_into_the_form(stack, opened):
     screen.page.click("#bench-save")
     screen.wait(f"/^Saved/.test({STATE})")
     assert there.bench.read_text(encoding="utf-8").count('plus_input = "motor"') == 1
+
+
+@pytest.mark.slow
+def test_what_is_typed_is_checked_before_it_is_saved(stack, opened):
+    screen = opened(stack())
+    page = screen.page
+    checked = "document.getElementById('bench-checked').textContent"
+    # Commands in the server's words are code, not words between backticks.
+    assert page.locator(".bench-findings li code", has_text="livesense walk").count()
+    page.fill("#b-motor-rated_current", "20 A")
+    screen.wait(f"/before the last change: check again/.test({checked})")
+    page.click("#b-check-file")
+    screen.wait(f"/^Looked at: .*, as it is typed here, not saved/.test({checked})")
+    assert "it clips at rated load" in screen.text(".bench-findings")
+    page.fill("#b-motor-rated_current", "much")
+    screen.wait(f"{CHANGES} === 'Changed, not saved; 1 mistake to mend.'")
+    page.click("#b-check-file")
+    screen.wait(f"{checked} === 'not checked: mend what is marked first'")
+
+
+@pytest.mark.slow
+def test_the_chart_follows_the_scheme(stack, opened):
+    screen = opened(stack())
+    picture = "decodeURIComponent(document.querySelector('.bench-chart').src)"
+    paper = f'{picture}.match(/<rect[^>]*fill="([^"]+)"/)[1]'
+    assert screen.page.evaluate(paper) == ON_WHITE.paper
+    screen.page.emulate_media(color_scheme="dark")
+    screen.wait(f"{paper} === '{ON_DARK.paper}'")
 
 
 @pytest.mark.slow

@@ -61,7 +61,7 @@ def test_port_and_what_is_sent_cannot_be_set(web, file):
     for key, text in (("port", "file:/etc/passwd"), ("on_open", "rm"), ("dtr", "true"), ("rts", "true")):
         form = json.loads(json.dumps(told["form"]))
         form["link"][key] = text
-        for way in ("judge", "save"):
+        for way in ("judge", "save", "check"):
             assert (
                 "in an editor only" in page.post(f"/api/bench/0/{way}", ask(page, form, told)).json["refused"]
             )
@@ -87,7 +87,7 @@ def test_no_other_file_can_be_reached(web, tmp_path):
             )
             assert b"coolant" not in answer.data and b"root:" not in answer.data
     for number in (1, 2, 99999999999999999999):
-        for way in ("judge", "save"):
+        for way in ("judge", "save", "check"):
             answer = page.post(f"/api/bench/{number}/{way}", ask(page, told["form"], told))
             assert "refused" in answer.json
     assert page.get("/bench-card/0?paper=../../x").status_code == 409
@@ -97,7 +97,7 @@ def test_no_other_file_can_be_reached(web, tmp_path):
 @pytest.mark.parametrize("body", [None, 5, [], {}, {"form": {}}, {"digest": "x", "form": {}}, {"digest": 5}])
 def test_what_is_no_request(web, body, file):
     page = web()
-    for way in ("judge", "save"):
+    for way in ("judge", "save", "check"):
         assert "refused" in page.post(f"/api/bench/0/{way}", body).json
     assert file.read_text(encoding="utf-8") == PUMP
 
@@ -105,8 +105,9 @@ def test_what_is_no_request(web, body, file):
 def test_strangers_and_foreign_pages_get_nothing(web):
     page = web()
     stranger = page.page.dash.server.test_client()
-    for path in ("/api/bench/0", "/api/bench/fields", "/api/bench/0/check", "/bench-card/0"):
+    for path in ("/api/bench/0", "/api/bench/fields", "/bench-card/0"):
         assert stranger.get(path, base_url=HOME).status_code == 401
+    assert stranger.post("/api/bench/0/check", base_url=HOME, json={}).status_code == 401
     foreign = {"Origin": "http://evil.example"}
     assert page.client.post("/api/bench/0/save", base_url=HOME, json={}, headers=foreign).status_code == 403
 
@@ -123,15 +124,25 @@ def test_a_file_that_is_wrong_is_a_form_all_the_same_and_no_toml_is_none(web, fi
     assert "expected a bench file" in page.get("/api/bench/0").json["refused"]
 
 
-def test_a_saved_file_is_checked(web, file):
-    file.write_text(
-        PUMP.replace('rated_current = "6 A"', 'rated_current = "20 A"'), encoding="utf-8", newline=""
-    )
+def test_what_is_typed_is_checked_and_not_what_is_saved(web, file):
     page = web()
-    report = page.get("/api/bench/0/check").json
-    assert "range-small" in {finding["kind"] for finding in report["findings"]}
-    assert report["unproven"]
-    assert "record a run first" in page.get("/api/bench/0/check?by=run").json["refused"]
+    told = page.get("/api/bench/0").json
+    form = told["form"]
+
+    def checked(**more):
+        return page.post("/api/bench/0/check", ask(page, form, told) | more).json
+
+    def kinds():
+        return {finding["kind"] for finding in checked()["findings"]}
+
+    assert "range-small" not in kinds()
+    form["motor"]["rated_current"] = "20 A"
+    assert "range-small" in kinds()
+    assert file.read_text(encoding="utf-8") == PUMP
+    assert checked()["unproven"]
+    assert "record a run first" in checked(by_run=True)["refused"]
+    form["motor"]["rated_current"] = "much"
+    assert checked()["refused"] == "not checked: mend what is marked first"
 
 
 def test_the_card_is_that_of_the_command(web):

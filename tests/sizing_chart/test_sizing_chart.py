@@ -12,7 +12,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livesense.sizing_chart import LINE_HEIGHT, MARK, STYLES, Curve, ErrorChart, Measured, page, spread, svg
+from livesense.sizing_chart import (
+    DASHES,
+    LINE_HEIGHT,
+    MARK,
+    ON_DARK,
+    ON_WHITE,
+    Colours,
+    Curve,
+    ErrorChart,
+    Measured,
+    page,
+    spread,
+    svg,
+)
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -127,18 +140,38 @@ def test_gains_differ_by_dashes_and_the_best_by_width() -> None:
         for line in drawn(CHART).iter(f"{SVG}polyline")
     }
     assert lines == {
-        (STYLES[0][0], None, "4.0"), (STYLES[0][0], None, "2.0"), (STYLES[1][0], STYLES[1][1], "1.2"),
-    }  # fmt: skip
-    assert len({dashes for _, dashes in STYLES}) == len(STYLES)
+        (ON_WHITE.curves[0], None, "4.0"),
+        (ON_WHITE.curves[0], None, "2.0"),
+        (ON_WHITE.curves[1], DASHES[1], "1.2"),
+    }
+    assert len(set(DASHES)) == len(DASHES) == len(ON_WHITE.curves) == len(ON_DARK.curves)
 
 
-def test_colours_are_seen_on_white() -> None:
-    # Contrast of at least 3:1, as WCAG 2.1 reckons it (1.4.11; the formula from memory).
-    for colour, _ in STYLES:
-        parts = [int(colour[n : n + 2], 16) / 255 for n in (1, 3, 5)]
-        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
-        luminance = 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
-        assert 1.05 / (luminance + 0.05) >= 3
+def luminance(colour: str) -> float:
+    """As WCAG 2.1 reckons it (the formula from memory)."""
+    digits = colour[1:] if len(colour) == 7 else "".join(2 * c for c in colour[1:])
+    parts = [int(digits[n : n + 2], 16) / 255 for n in (0, 2, 4)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("colours", [ON_WHITE, ON_DARK])
+def test_colours_are_seen_on_their_paper(colours: Colours) -> None:
+    # Contrast of at least 3:1 for what is drawn (WCAG 2.1, 1.4.11), 4.5:1 for what is written (1.4.3).
+    def contrast(colour: str) -> float:
+        low, high = sorted((luminance(colour), luminance(colours.paper)))
+        return (high + 0.05) / (low + 0.05)
+
+    assert all(contrast(colour) >= 3 for colour in (*colours.curves, colours.frame, colours.mark))
+    assert contrast(colours.ink) >= 4.5 and contrast(colours.soft) >= 4.5
+
+
+def test_in_the_dark_nothing_is_left_of_the_colours_on_white() -> None:
+    # Exported charts stay on white.
+    assert f'fill="{ON_WHITE.paper}"' in svg(CHART) and svg(CHART) == svg(CHART, ON_WHITE)
+    used = set(re.findall(r'"(#[0-9a-fA-F]{3,6})"', svg(CHART, ON_DARK)))
+    dark = {ON_DARK.paper, ON_DARK.ink, ON_DARK.soft, ON_DARK.frame, ON_DARK.mark, ON_DARK.dotted}
+    assert used <= dark | {ON_DARK.line, ON_DARK.faint, *ON_DARK.curves}
 
 
 def test_labels_do_not_touch() -> None:
