@@ -10,17 +10,12 @@ from dash import html
 from dashboard import points
 from dashboard.digits import written
 from dashboard.run_data import when
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
 from livesense.calibrated import facts_of
+from livesense.zero_words import CAUTION, NOT_SURE, SURE
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
-
-CAUTION = (
-    "Take the power off the drive and let the motor come to rest. A DC link stays charged: prove it dead "
-    "with a rated meter; a zero does not prove it. Work by your local codes. "
-    "What flows now is taken for nothing in every run after this one."
-)
 
 
 def calibration(analysis: RunAnalysis) -> html.Section:
@@ -45,9 +40,9 @@ def _found(found: dict[str, Any]) -> list[Any]:
         html.Tr(
             [
                 html.Th(name, scope="row"),
-                html.Td(kind),
-                html.Td(c["made"][:16].replace("T", " ")),
-                html.Td(found_text(kind, c)),
+                html.Td(kind, **wild(data_title="What")),
+                html.Td(c["made"][:16].replace("T", " "), **wild(data_title="Made")),
+                html.Td(found_text(kind, c), **wild(data_title="Found")),
             ]
         )
         for name, kinds in found["channels"].items()
@@ -56,12 +51,12 @@ def _found(found: dict[str, Any]) -> list[Any]:
     head = html.Tr([html.Th(text, scope="col") for text in ("Channel", "What", "Made", "Found")])
     table = html.Div(
         html.Table([html.Thead(head), html.Tbody(rows)]),
-        className="run-figures",
+        className="run-figures run-scroll run-lines run-chain",
         tabIndex="0",
         role="region",
         **wild(aria_label="Calibrations in use"),
     )
-    return [table, *(html.P(text, className="advice") for text in found["warnings"])]
+    return [table, *(html.P(worded(text), className="advice") for text in found["warnings"])]
 
 
 def found_text(kind: str, c: dict[str, Any]) -> str:
@@ -89,10 +84,11 @@ def zero_form() -> list[Any]:
         html.Div(
             [
                 html.P(CAUTION, className="advice"),
-                dmc.Checkbox(id="zero-sure", label="The drive is de-energised and at rest"),
+                dmc.Checkbox(id="zero-sure", label=SURE),
                 dmc.Button("Take zeros", id="zero-take", size="sm", variant="filled"),
             ],
             className="zero-form",
+            **wild(data_unsure=f"{NOT_SURE[:1].upper()}{NOT_SURE[1:]}."),
         ),
         html.P("", id="zero-answer", className="say", role="status"),
     ]

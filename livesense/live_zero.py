@@ -10,7 +10,8 @@ from livesense.chain import Chain
 from livesense.errors import LivesenseError
 from livesense.logbook.reader import Logbook
 from livesense.logbook.writer import LogbookWriter
-from livesense.zeroing import bus_left_v, check_zero, zero_channels, zero_row
+from livesense.zero_words import LATER, NO_CHANNEL, NONE_KEPT, ONE_SIDED, energised
+from livesense.zeroing import bus_left_v, check_zero, judge_zeros, zero_channels, zero_row
 
 
 def zero_of_run(writer: LogbookWriter, bench: Bench, number: int) -> str:
@@ -25,24 +26,19 @@ def zero_of_run(writer: LogbookWriter, bench: Bench, number: int) -> str:
         chain = Chain(bench, heard.groups)
         names = zero_channels(chain)
         if not names:
-            return "no zero was kept: the bench file has no current channel with codes"
+            return f"{NONE_KEPT}: {NO_CHANNEL}"
         bus_v = bus_left_v(chain, heard)
         checks = {
             name: check_zero(chain.channels[name], average, bus_v)
             for name, average in averages(chain, heard, names).items()
         }
     except LivesenseError as error:
-        return f"no zero was kept: {error}"
-    stops = [
-        f"{name} {c.moves or c.far}"
-        for name, c in checks.items()
-        if c.moves or (c.far and c.channel.phase != "bus")
-    ]
-    if stops:
-        return "no zero was kept: " + "; ".join(stops)
-    kept = [name for name, c in checks.items() if c.one_sided is None and c.far is None]
-    if not kept:
-        return "no zero was kept: " + "; ".join(f"{n} {c.one_sided or c.far}" for n, c in checks.items())
+        return f"{NONE_KEPT}: {error}"
+    judged = judge_zeros(checks)
+    warning = f"; {text}" if (text := energised(bus_v)) else ""
+    refused = "; ".join(f"{name} {why}" for name, why in judged.refused.items())
+    if not judged.kept:
+        return f"{NONE_KEPT}: {refused or ONE_SIDED}{warning}"
     temperatures = mean_temperatures(chain, heard)
     writer.add_calibrations(
         [
@@ -55,9 +51,10 @@ def zero_of_run(writer: LogbookWriter, bench: Bench, number: int) -> str:
                 temperatures=temperatures,
                 reason="",
             )
-            for name in kept
+            for name in judged.kept
         ]
     )
-    left_out = [name for name in names if name not in kept]
-    said = f"zero kept of {', '.join(kept)}; runs recorded from now on use it, this one goes on as it began"
-    return said + (f"; left out: {', '.join(left_out)}" if left_out else "")
+    said = f"zero kept of {', '.join(judged.kept)}; {LATER}, this one goes on as it began"
+    one_sided = "; ".join(f"{name}: {c.one_sided}" for name, c in checks.items() if c.one_sided is not None)
+    left_out = "; ".join(filter(None, [refused, one_sided]))
+    return said + (f"; left out: {left_out}" if left_out else "") + warning

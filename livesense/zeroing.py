@@ -49,6 +49,14 @@ class ZeroCheck:
         return {"value": value, "u": abs(per_code) * self.average.u_code, "unit": self.channel.unit}
 
 
+@dataclass(frozen=True, slots=True)
+class JudgedZeros:
+    """What is kept of some zeros, and why others are refused; one-sided ones are neither."""
+
+    kept: tuple[str, ...]
+    refused: Mapping[str, str]
+
+
 def zero_channels(chain: Chain) -> list[str]:
     """Channels whose zero is known with the drive off: currents that have codes."""
     return [name for name, c in chain.channels.items() if c.quantity == "current" and c.per_code is not None]
@@ -79,6 +87,21 @@ def check_zero(channel: ChannelChain, found: Average, bus_v: float | None = None
         if far is None and bus_v is not None and channel.phase == "bus":
             far = f"is the current of a bus that is at {bus_v:.3g} V: what hangs on it may draw some"
     return ZeroCheck(channel, found, moves, far, one_sided)
+
+
+def judge_zeros(checks: Mapping[str, ZeroCheck], force: str | None = None) -> JudgedZeros:
+    """Keep all zeros or none, but for one-sided ones and a bus current; ``force`` overrules ``far``."""
+    refused = {name: why for name, check in checks.items() if (why := _refused(check, force)) is not None}
+    # With the supply on, the bus carries what the drive's electronics draw: that alone is then no zero.
+    stops = any(checks[n].moves is not None or checks[n].channel.phase != "bus" for n in refused)
+    kept = [n for n, check in checks.items() if check.one_sided is None and n not in refused]
+    return JudgedZeros(() if stops else tuple(kept), refused)
+
+
+def _refused(check: ZeroCheck, force: str | None) -> str | None:
+    if check.moves is not None:
+        return f"{check.moves}: is the drive off and the motor at rest?"
+    return None if force is not None else check.far
 
 
 def _at_an_end(channel: ChannelChain, code: float, margin: float) -> bool:
@@ -122,7 +145,8 @@ def _far(channel: ChannelChain, found: Average) -> str | None:
         return None
     return (
         f"lies {off:.3g} {channel.unit} from the bench file's zero, more than {what} ({allowed:.3g} "
-        f'{channel.unit}): does current flow? is reference right? --force "REASON" keeps it all the same'
+        f"{channel.unit}): does current flow? is reference right? "
+        '`livesense zero BENCH --force "REASON"` keeps it all the same'
     )
 
 

@@ -30,17 +30,21 @@
   }
 
   async function take(button, number) {
-    const say = (text) => LS.write(part("zero-answer"), text);
-    if (!part("zero-sure").checked) return say("Not asked: tick first that the drive is de-energised and at rest.");
-    button.disabled = true;
-    say("Asked; the last two seconds are looked at …");
-    say(await asked(number, "zero"));
-    button.disabled = false;
+    // Where several may be recorded, the answer says of which it is.
+    const of = button.closest("#zeros") ? `Run ${number}: ` : "";
+    const say = (text) => part("zero-answer") && LS.tell(part("zero-answer"), text);
+    if (!part("zero-sure").checked) return say(button.closest(".zero-form").dataset.unsure);
+    // Not `disabled`: that would take the keyboard's focus away from it.
+    if (button.getAttribute("aria-disabled") === "true") return;
+    button.setAttribute("aria-disabled", "true");
+    say(`${of}Asked; the last two seconds are looked at …`);
+    say(of + await asked(number, "zero"));
+    button.removeAttribute("aria-disabled");
   }
 
   /** Has the recorder do something with points; the list is drawn anew with what came of it. */
   async function change(button, number, kind, body) {
-    const say = (text) => part("point-answer") && LS.write(part("point-answer"), text);
+    const say = (text) => part("point-answer") && LS.tell(part("point-answer"), text);
     button.disabled = true;
     say(kind === "point" ? "Asked; the last two seconds are averaged …" : "Asked …");
     const answer = await asked(number, kind, body);
@@ -54,13 +58,13 @@
     if (!box) return;
     const told = await fetch(`/api/runs/${number}/points`).then((r) => (r.ok ? r.json() : r.text()), () => null);
     if (told === null) return;
-    if (typeof told === "string") return box.replaceChildren(LS.el("p", "advice", told));
+    if (typeof told === "string") return box.replaceChildren(LS.told("p", "advice", told));
     if (!told.points.length) return box.replaceChildren(LS.el("p", "advice", "No points wait to be made a scale of."));
     const keep = LS.el("button", "choice keep-scale", "Keep the scale");
     keep.type = "button";
     keep.dataset.keep = "yes";
     keep.disabled = !told.ready;
-    box.replaceChildren(table(told.points), ...told.fits.map((fit) => LS.el("p", fit.bad ? "advice bad" : "advice", fit.text)), keep);
+    box.replaceChildren(table(told.points), ...told.fits.map((fit) => LS.told("p", fit.bad ? "advice bad" : "advice", fit.text)), keep);
   }
 
   function table(points) {

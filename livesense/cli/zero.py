@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import textwrap
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,19 +15,20 @@ from livesense.cli.options import add_json, add_logbook, span
 from livesense.cli.output import print_json, quantity, safe, table
 from livesense.errors import UsageError
 from livesense.wording import significant
+from livesense.zero_words import (
+    ASK_SURE,
+    CAUTION,
+    LATER,
+    NO_CHANNEL,
+    NONE_KEPT,
+    NOT_SURE,
+    ONE_SIDED,
+    OPENING,
+    energised,
+)
 
 if TYPE_CHECKING:
     from livesense.zeroing import ZeroCheck
-
-CAUTION = """\
-Take the power off the drive first, and let the motor come to rest. A DC link stays charged after power-off:
-prove it dead with a rated meter; a zero that was taken does not prove it. Opening the port can reset the
-board. Work by your local codes. A zero taken while current flows makes every later figure wrong by it."""
-
-
-_ENERGISED = (
-    "the bus reads {:.3g} V: it is not de-energised; the zeros hold what the amplifiers let through of that"
-)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     from livesense.averaging import averages, hear, mean_temperatures
     from livesense.chain import Chain
     from livesense.logbook.writer import LogbookWriter
-    from livesense.zeroing import bus_left_v, check_zero, zero_channels, zero_row
+    from livesense.zeroing import bus_left_v, check_zero, judge_zeros, zero_channels, zero_row
 
     if args.force is not None and not args.force.strip():
         raise UsageError("--force: expected a reason, got none")
@@ -67,10 +69,8 @@ def run(args: argparse.Namespace) -> int:
     found = averages(chain, heard, names)
     checks = {name: check_zero(chain.channels[name], average, bus_v) for name, average in found.items()}
     temperatures = mean_temperatures(chain, heard)
-    refused = {name: why for name, c in checks.items() if (why := _refused(c, args.force)) is not None}
-    # With the supply on, the bus carries what the drive's electronics draw: that alone is then no zero.
-    stops = any(c.moves is not None or c.channel.phase != "bus" for n, c in checks.items() if n in refused)
-    kept = [] if stops else [n for n, c in checks.items() if c.one_sided is None and n not in refused]
+    judged = judge_zeros(checks, args.force)
+    kept, refused = judged.kept, judged.refused
     numbers: dict[str, int] = {}
     if kept:
         rows = [
@@ -94,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
         "seconds": args.seconds,
         "stored": bool(kept),
         "temperatures": temperatures,
-        "warnings": [] if bus_v is None else [_ENERGISED.format(bus_v)],
+        "warnings": [text] if (text := energised(bus_v)) else [],
         "channels": {name: _facts(c, numbers.get(name), refused.get(name)) for name, c in checks.items()},
     }
     if args.json:
@@ -106,8 +106,8 @@ def run(args: argparse.Namespace) -> int:
     for name, why in refused.items():
         print(f"livesense: {safe(name)} {why}", file=sys.stderr)
     if not kept:
-        why = "" if refused else ": all of them are one-sided"
-        print(f"livesense: no zero was kept{why}", file=sys.stderr)
+        why = "" if refused else f": {ONE_SIDED}"
+        print(f"livesense: {NONE_KEPT}{why}", file=sys.stderr)
     return 0 if kept else 1
 
 
@@ -115,19 +115,19 @@ def _agreed(args: argparse.Namespace) -> bool:
     """Say the caution, and ask where somebody sits at a terminal; scripts are never held up."""
     if args.json:
         return True
-    print(CAUTION, file=sys.stderr)
+    print(textwrap.fill(f"{CAUTION} {OPENING}", 106, break_on_hyphens=False), file=sys.stderr)
     if args.yes or not (sys.stdin.isatty() and sys.stderr.isatty()):
         return True
-    print("Is the drive de-energised and at rest? [y/N] ", end="", file=sys.stderr, flush=True)
+    print(f"{ASK_SURE} [y/N] ", end="", file=sys.stderr, flush=True)
     if sys.stdin.readline().strip().lower() in ("y", "yes"):
         return True
-    print("livesense: nothing was done", file=sys.stderr)
+    print(f"livesense: {NOT_SURE}", file=sys.stderr)
     return False
 
 
 def _chosen(given: str | None, there: list[str]) -> list[str]:
     if not there:
-        raise UsageError("the bench file has no current channel with codes: there is no zero to take")
+        raise UsageError(NO_CHANNEL)
     if given is None:
         return there
     names = [name.strip() for name in given.split(",") if name.strip()]
@@ -135,12 +135,6 @@ def _chosen(given: str | None, there: list[str]) -> list[str]:
     if unknown or not names:
         raise UsageError(f"--channel: expected names out of {', '.join(there)}, got {given!r}")
     return list(dict.fromkeys(names))
-
-
-def _refused(check: ZeroCheck, force: str | None) -> str | None:
-    if check.moves is not None:
-        return f"{check.moves}: is the drive off and the motor at rest?"
-    return None if force is not None else check.far
 
 
 def _facts(check: ZeroCheck, number: int | None, refused: str | None) -> dict[str, Any]:
@@ -185,5 +179,5 @@ def _print(facts: dict[str, Any]) -> None:
         print(
             f"Kept in {safe(facts['logbook'])} for the bench {safe(facts['bench_name'])!r}"
             + (f" at {at}" if at else "")
-            + "; runs recorded from now on use it"
+            + f"; {LATER}"
         )

@@ -10,7 +10,7 @@ def test_it_is_asked_only_when_the_drive_is_said_to_be_off(opened):
     assert "Not calibrated" in said
     assert "prove it dead with a rated meter" in said
     screen.page.get_by_role("button", name="Take zeros").click()
-    screen.wait(f"{ANSWER}.startsWith('Not asked: tick first')")
+    screen.wait(f"{ANSWER}.startsWith('Nothing was done: it has to')")
 
 
 def test_the_answer_stands_below_the_button(opened):

@@ -108,3 +108,13 @@ def test_points_are_asked_for_in_the_same_way(
     asked: Callable[..., str], kind: str, text: str, told: str
 ) -> None:
     assert asked(stream(OFF, scans=4000), kind, text).startswith(told)
+
+
+def test_it_refuses_in_the_words_of_the_command(
+    asked: Callable[[bytes], str], bench: Any, sent: Any, livesense: Command
+) -> None:
+    far = OFF | {"iu": 2260.0}
+    told = livesense("zero", bench(), "--port", sent(far), "--json")
+    why = told.json["channels"]["iu"]["reason"]
+    assert '`livesense zero BENCH --force "REASON"` keeps it all the same' in why
+    assert asked(stream(far, scans=4000)) == f"no zero was kept: iu {why}"
