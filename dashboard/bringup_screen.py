@@ -9,7 +9,7 @@ import dash_mantine_components as dmc
 from dash import dcc, html
 
 from dashboard.record_screen import field
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
 from livesense.bench import Bench
 from livesense.bringup.stages import GUIDES, SURE, Guide, Stage, expected
 from livesense.logbook.rows import RunRow, StageRow
@@ -50,8 +50,9 @@ def bringup(row: RunRow, bench: Bench, others: Sequence[int]) -> html.Div:
                 "Now",
                 html.P("From no power to a motor that stands again.", className="say", id="bring-say"),
                 html.P(
-                    f"Judged on run {row.number} of {row.bench_name}, which is being recorded now; every "
-                    "verdict is kept with it, and the newest of a stage counts.",
+                    f"Judged on run {row.number}{f' “{row.name}”' if row.name else ''} of {row.bench_name}, "
+                    f"which is being recorded now from {row.port}; every verdict is kept with it, and the "
+                    "newest of a stage counts.",
                     className="advice",
                 ),
                 html.P(more, className="advice") if others else None,
@@ -92,11 +93,16 @@ def _stage(one: Guide, bench: Bench, row: RunRow) -> html.Li:
                 className="bring-do",
             ),
             dmc.Button(
-                "Look at the walks" if walk else "Judge now",
+                # Several may be recorded, and the line that names this one is far above.
+                "Look at the walks" if walk else f"Judge run {row.number} now",
                 id=f"bring-{name}-judge",
                 size="sm",
                 variant="filled",
-                **wild(aria_label=f"Judge {one.title}"),
+                **wild(
+                    aria_label=f"Look at the walks for run {row.number}"
+                    if walk
+                    else f"Judge run {row.number} now: {one.title}"
+                ),
             ),
             html.Div("", className="bring-verdict", id=f"bring-{name}-verdict", role="status"),
         ],
@@ -116,7 +122,7 @@ def kept_band(rows: Sequence[StageRow]) -> list[html.Section]:
             [
                 html.Th(title, scope="row"),
                 html.Td(WORDS.get(newest[stage].verdict, newest[stage].verdict)),
-                html.Td(newest[stage].text),
+                html.Td(worded(newest[stage].text)),
             ]
         )
         for stage, title in titles.items()

@@ -4,7 +4,7 @@
   const LS = window.livesense;
   // Longer than a scan takes from the device into the logbook: what is judged came after the click.
   const SETTLE_MS = 500, EVERY_MS = 250, PATIENCE_MS = 6000, LOOK_MS = 2000;
-  const WORDS = { passed: "Passed", failed: "Not passed", undecided: "Undecided" };
+  const WORDS = { passed: "Passed", failed: "Not passed", undecided: "Undecided", "not judged": "Not judged" };
   const part = (id) => document.getElementById("bring-" + id);
 
   class BringUp {
@@ -53,7 +53,7 @@
       if (!text) return;
       const box = part(stage + "-verdict");
       box.dataset.tone = tone || "";
-      box.replaceChildren(LS.el("p", "bring-word", text));
+      box.replaceChildren(LS.told("p", "bring-word", text));
     }
 
     async judge(stage) {
@@ -97,7 +97,7 @@
     tell(stage, told, earlier) {
       const box = part(stage + "-verdict"), word = LS.el("p", "bring-word"), list = LS.el("ul", "bring-checks");
       box.dataset.tone = told.verdict;
-      word.append(LS.el("b", "", WORDS[told.verdict] || told.verdict), document.createTextNode(`. ${told.text}`));
+      word.append(LS.el("b", "", WORDS[told.verdict] || told.verdict), ...LS.words(`. ${told.text}`));
       for (const check of told.checks) {
         const item = LS.el("li", check.verdict);
         item.append(LS.el("span", "bring-what", check.what), LS.el("span", "bring-value", check.value), LS.el("span", "bring-wanted", `expected: ${check.expected}`),

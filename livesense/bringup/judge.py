@@ -30,11 +30,15 @@ MOST_BUS = 1.2
 
 
 class Outcome(StrEnum):
-    """``undecided``: something that the verdict needs is not known."""
+    """``undecided``: something that the verdict needs is not known.
+
+    ``not judged`` is said of a check alone: it needs a word that was left out, and the verdict does without.
+    """
 
     PASSED = "passed"
     FAILED = "failed"
     UNDECIDED = "undecided"
+    NOT_JUDGED = "not judged"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,11 +145,19 @@ def judge(stage: Stage, seen: Seen) -> Verdict:
         outcome = Outcome.FAILED
     else:
         outcome = Outcome.UNDECIDED if Outcome.UNDECIDED in outcomes else Outcome.PASSED
-    told = [check.text for check in checks if check.outcome is outcome and check.text]
+    # A stage that passes without something says so.
+    kinds = (outcome, Outcome.NOT_JUDGED) if outcome is Outcome.PASSED else (outcome,)
+    told = [check.text for check in checks if check.outcome in kinds and check.text]
     text = "; ".join(told or [check.text for check in checks if check.text])
     if text.split(" ")[0].rstrip(",") not in {current.name for current in seen.currents}:
         text = text[:1].upper() + text[1:]
     return Verdict(stage, outcome, f"{text}.", checks)
+
+
+def _not_given(quantity: str) -> Check:
+    """Say that the drive's own word of a quantity was not given, so that nothing is held against it."""
+    text = f"no commanded {quantity} given: {quantity} not judged"
+    return Check("commanded", Outcome.NOT_JUDGED, "not given", f"a commanded {quantity}", text)
 
 
 def _written(estimate: Estimate) -> str:
@@ -330,6 +342,8 @@ def _align(seen: Seen) -> list[Check]:
         )  # fmt: skip
         expected = f"{significant(seen.given.value)} A ± {significant(room, 2)} A"
         checks.append(_check("commanded", near, _written(vector), expected, text))
+    else:
+        checks.append(_not_given("current"))
     return checks
 
 
@@ -403,8 +417,10 @@ def _because(turning: Turning, key: str) -> str:
 
 
 def _commanded(seen: Seen, share: float) -> list[Check]:
-    if seen.given is None or seen.turning is None:
+    if seen.turning is None:
         return []
+    if seen.given is None:
+        return [_not_given("speed")] if seen.turning.frequency_hz is not None else []
     found = seen.turning.rpm if seen.given.unit == "rpm" else seen.turning.frequency_hz
     expected = f"{significant(seen.given.value)} {seen.given.unit} ± {100 * share:g} %"
     if found is None:

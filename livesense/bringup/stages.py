@@ -75,7 +75,7 @@ GUIDES: tuple[Guide, ...] = (
         "Align",
         "Let the drive put a direct current on one angle and hold it. The rotor turns there and stays.",
         "The shaft jerks. Direct current heats one phase more than rotation does: keep it short and small.",
-        "Current commanded",
+        "Current commanded (left empty: not judged)",
         "4 A",
     ),
     Guide(
@@ -83,7 +83,7 @@ GUIDES: tuple[Guide, ...] = (
         "Open loop",
         "Let the drive turn the current at a low, constant frequency, without using the rotor's angle.",
         "The rotor can lose step and shake. Stop at once at noise, smell or heat.",
-        "Frequency or speed commanded",
+        "Frequency or speed commanded (left empty: not judged)",
         "20 Hz",
     ),
     Guide(
@@ -92,7 +92,7 @@ GUIDES: tuple[Guide, ...] = (
         "Let the drive close its loops and hold a constant, low speed without much load.",
         "A wrong sign or angle makes it run away: limit current and speed in the drive, and keep the "
         "hardware stop in reach.",
-        "Frequency or speed commanded",
+        "Frequency or speed commanded (left empty: not judged)",
         "2940 rpm",
     ),
     Guide(

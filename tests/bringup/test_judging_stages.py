@@ -162,6 +162,11 @@ class TestAlign:
         verdict = judge(Stage.ALIGN, seen(*three(2.0, -1.0, -1.0), given=Estimate(4.0, 0, 0, "A")))
         assert verdict.outcome is Outcome.FAILED and "0.5 times as much" in verdict.text
 
+    def test_without_a_commanded_current_it_passes_and_says_what_was_not_judged(self):
+        verdict = judge(Stage.ALIGN, seen(*three(4.0, -2.0, -2.0)))
+        assert verdict.outcome is Outcome.PASSED
+        assert verdict.text.endswith("; no commanded current given: current not judged.")
+
     def test_more_than_the_motor_bears(self):
         assert judge(Stage.ALIGN, seen(*three(9.0, -4.5, -4.5))).outcome is Outcome.FAILED
 
@@ -213,6 +218,15 @@ class TestTurning:
     def test_within_two_per_cent_of_what_is_commanded(self, given, outcome):
         verdict = judge(Stage.OPEN_LOOP, seen(*three(0, 0, 0), turning=turning(), given=given))
         assert verdict.outcome is outcome
+
+    @pytest.mark.parametrize("stage", [Stage.OPEN_LOOP, Stage.CLOSED_LOOP])
+    def test_without_a_commanded_speed_it_passes_and_says_what_was_not_judged(self, stage):
+        verdict = judge(stage, seen(*three(0, 0, 0), turning=turning()))
+        assert verdict.outcome is Outcome.PASSED
+        assert "no commanded speed given: speed not judged" in verdict.text
+        assert [c.outcome for c in verdict.checks if c.what == "commanded"] == [Outcome.NOT_JUDGED]
+        failed = judge(stage, seen(*three(0, 0, 0), turning=turning(sequence="UWV")))
+        assert failed.outcome is Outcome.FAILED and "not judged" not in failed.text
 
     def test_four_pole_pairs_for_five(self):
         # f = 20 Hz: 240 rpm with 5 pole pairs, 300 with 4 (n = 60 f / p).
