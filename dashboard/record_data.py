@@ -93,7 +93,7 @@ class Control:
             row = run.row
             if row.state != "recording":
                 continue
-            at_work.append(AtWork(row.number, row.port, row.started_wall_s))
+            at_work.append(AtWork(row.number, row.port, row.started_wall_s, recording.sign_wall_s))
             silent_s = time.time() - recording.sign_wall_s
             notes = [note for note in run.notes(newest=4 * NOTES_SHOWN) if note.source == "user"]
             rows.append(

@@ -12,7 +12,7 @@ from dashboard.benches import Benches
 from dashboard.calibration import zero_form
 from dashboard.record_data import LONGEST_NOTE
 from dashboard.recorders import LONGEST_NAME
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
 
 CAUTION = (
     "Opening a port can reset a board, and a board that resets can switch a drive: take its power off first, "
@@ -21,7 +21,7 @@ CAUTION = (
 )
 NO_BENCH = (
     "This page was started without a bench file. Start it anew with one, then runs can be started from here: "
-    "livesense serve --bench pump.toml"
+    "`livesense serve --bench pump.toml`"
 )
 METER = (
     "Write what a meter at the same conductor shows now, and its limit of error. The newest two seconds "
@@ -76,7 +76,7 @@ def _start(benches: Benches) -> html.Section:
     )
     return band(
         "Start",
-        html.P(CAUTION if files else NO_BENCH, className="advice"),
+        html.P(worded(CAUTION if files else NO_BENCH), className="advice"),
         fields,
         html.Div(
             [
@@ -94,6 +94,7 @@ def _while() -> list[Any]:
     return [
         band(
             "Notes",
+            _for_which(),
             html.Div(field("rec-run", "Run", choices="[]"), id="rec-which", hidden=True),
             html.Div(
                 [
@@ -109,6 +110,7 @@ def _while() -> list[Any]:
         ),
         band(
             "Meter",
+            _for_which(),
             html.P(METER, className="advice"),
             html.Div(
                 [
@@ -122,8 +124,13 @@ def _while() -> list[Any]:
             html.P("", id="rec-agrees", className="rec-answer tall", role="status"),
             ident="meter",
         ),
-        band("Zeros", *zero_form(), ident="zeros"),
+        band("Zeros", _for_which(), *zero_form(), ident="zeros"),
     ]
+
+
+def _for_which() -> html.P:
+    """Keep the place where the script says which run the buttons below act on."""
+    return html.P("\u00a0", className="caption rec-for")
 
 
 def field(ident: str, label: str, **more: str) -> html.Div:

@@ -40,7 +40,10 @@ class Started:
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """How a recorder ended: ``run`` None where it never began one; ``text`` are words for people."""
+    """How a recorder ended: ``run`` None where it never began one; ``text`` are words for people.
+
+    ``ended_wall_s`` is the last sign of one that died: when that was noticed tells nothing of it.
+    """
 
     key: int
     run: int | None
@@ -52,11 +55,12 @@ class Ended:
 
 @dataclass(frozen=True, slots=True)
 class AtWork:
-    """A run that is being recorded now, as its logbook shows it."""
+    """A run that is being recorded now, as its logbook shows it, with its recorder's last sign of life."""
 
     run: int
     port: str
     began_wall_s: float
+    sign_wall_s: float
 
 
 @dataclass
@@ -196,17 +200,21 @@ class Recorders:
 
     def _run_ended(self, work: AtWork, state: str) -> None:
         if state in ("recovered", "failed"):
-            how = "died" if state == "recovered" else "ended with an error"
+            died = state == "recovered"
+            how = f"died; its last sign was at {clock(work.sign_wall_s)}" if died else "ended with an error"
             text = (
                 f"The recorder of run {work.run} on {work.port} {how}. What it recorded until then is kept."
             )
-            self._end(work.run, work.port, True, text)
+            self._end(work.run, work.port, True, text, work.sign_wall_s if died else None)
         elif state == "complete":
             self._end(work.run, work.port, False, f"Run {work.run} is complete.")
 
-    def _end(self, run: int | None, port: str, bad: bool, text: str) -> None:
+    def _end(
+        self, run: int | None, port: str, bad: bool, text: str, ended_wall_s: float | None = None
+    ) -> None:
         self._keys += 1
-        self._ends = [*self._ends, Ended(self._keys, run, port, time.time(), bad, text)][-ENDS_KEPT:]
+        ended_wall_s = time.time() if ended_wall_s is None else ended_wall_s
+        self._ends = [*self._ends, Ended(self._keys, run, port, ended_wall_s, bad, text)][-ENDS_KEPT:]
 
     def _nudge(self) -> None:
         for started in self._started:
@@ -215,6 +223,11 @@ class Recorders:
             if late and not started.signalled:
                 started.signalled = True
                 end_politely(started.process)
+
+
+def clock(wall_s: float) -> str:
+    """Local time of day of an instant, to the second."""
+    return time.strftime("%H:%M:%S", time.localtime(wall_s))
 
 
 def plain_name(name: str) -> str:

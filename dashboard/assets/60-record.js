@@ -7,7 +7,7 @@
   const part = (id) => document.getElementById("rec-" + id);
   const say = (id, text, tone) => {
     part(id).dataset.tone = tone || "";
-    LS.write(part(id), text);
+    LS.tell(part(id), text);
   };
 
   class Record {
@@ -31,11 +31,11 @@
       on("start", () => this.start());
       on("identify", () => this.identify());
       on("add", () => this.note(part("note").value.trim()));
-      on("mark", () => this.note(part("note").value.trim() || "Mark", "Marked."));
+      on("mark", () => this.note(part("note").value.trim() || "Mark", "Marked"));
       on("compare", () => this.compare());
       part("note").addEventListener("keydown", (event) => event.key === "Enter" && part("add").click(), { signal: this.over.signal });
       part("bench").addEventListener("change", () => this.ownPort(), { signal: this.over.signal });
-      part("run").addEventListener("change", () => this.choose(), { signal: this.over.signal });
+      part("run").addEventListener("change", () => this.look(), { signal: this.over.signal });
       this.screen.addEventListener("click", (event) => {
         // With a run, the script of calibrations asks its recorder.
         if (event.target.closest("#zero-take") && this.run() === null) LS.write(document.getElementById("zero-answer"), "Nothing is being recorded.");
@@ -124,9 +124,10 @@
     note(text, done) {
       return this.doing(done ? "mark" : "add", "noted", async () => {
         if (!text) return say("noted", "Write a note first.", "bad");
-        if (this.run() === null) return say("noted", "Nothing is being recorded.", "bad");
-        await this.ask(`/${this.run()}/note`, { text });
-        say("noted", done || "Noted.", "good");
+        const run = this.run();
+        if (run === null) return say("noted", "Nothing is being recorded.", "bad");
+        await this.ask(`/${run}/note`, { text });
+        say("noted", `${done || "Noted"} with run ${run}.`, "good");
         part("note").value = "";
         await LS.pause(300);
         await this.look();
@@ -135,13 +136,14 @@
 
     compare() {
       return this.doing("compare", "agrees", async () => {
-        if (this.run() === null) return say("agrees", "Nothing is being recorded.", "bad");
+        const run = this.run();
+        if (run === null) return say("agrees", "Nothing is being recorded.", "bad");
         for (const field of ["value", "error"]) LS.wrong("rec-" + field);
         say("agrees", "Reading the newest two seconds …");
         try {
           const said = { channel: part("channel").value, value: part("value").value, error: part("error").value };
-          const told = await this.ask(`/${this.run()}/meter`, said);
-          say("agrees", told.text, told.agrees ? "good" : "bad");
+          const told = await this.ask(`/${run}/meter`, said);
+          say("agrees", `Run ${run}: ${told.text}`, told.agrees ? "good" : "bad");
         } catch (error) {
           const [field, why] = LS.ofField(LS.why(error) || "", ["value", "error", "channel"]);
           if (!why) return;
@@ -161,13 +163,27 @@
       return this.runs.includes(chosen) && part("which").hidden === false ? chosen : this.best;
     }
 
-    async choose() {
+    choose() {
       const run = this.run();
       if (run === this.chosen) return;
+      const sure = document.getElementById("zero-sure");
+      // Who said that a drive is off said it of the one that was chosen then.
+      if (sure && sure.checked) sure.click();
       this.chosen = run;
       if (run === null) delete this.screen.dataset.run;
       else this.screen.dataset.run = String(run);
       this.channelsOf = null;
+    }
+
+    /** Says at each place that acts on a run which one that is. */
+    acts(rows) {
+      const row = rows.find((one) => one.run === this.chosen);
+      const name = row && row.name ? ` “${row.name}”` : "", others = rows.length > 1 ? "; another one is chosen under Notes" : "";
+      for (const box of this.screen.querySelectorAll(".rec-for")) {
+        LS.write(box, row ? `For run ${row.run}${name} from ${row.port}${others}.` : "For the run that is being recorded; none is.");
+      }
+      const take = document.querySelector("#zero-take .mantine-Button-label");
+      if (take) LS.write(take, row ? `Take zeros of run ${row.run}` : "Take zeros");
     }
 
     async channels(recording) {
@@ -191,7 +207,7 @@
 
     headline(text, advice, tone) {
       say("say", text, tone);
-      LS.write(part("advice"), advice || "\u00a0");
+      LS.tell(part("advice"), advice || "\u00a0");
     }
 
     tell(told) {
@@ -205,6 +221,7 @@
         if (several && !this.runs.includes(this.chosen)) part("run").value = String(this.best);
       }
       this.choose();
+      this.acts(told.recordings);
       const bad = told.ends.find((end) => end.bad);
       const troubled = told.recordings.find((row) => row.trouble);
       if (told.recordings.length) {
@@ -228,7 +245,7 @@
       for (const row of rows) {
         LS.write(document.getElementById(`rec-name-${row.run}`), row.name || `Run ${row.run}`);
         LS.write(document.getElementById(`rec-about-${row.run}`), `Run ${row.run} · ${row.bench} · ${row.port} · since ${row.began}`);
-        LS.write(document.getElementById(`rec-lasted-${row.run}`), `${LS.lasting(row.seconds)} ${row.stopping || this.refused[row.run] || ""}`.trim());
+        LS.tell(document.getElementById(`rec-lasted-${row.run}`), `${LS.lasting(row.seconds)} ${row.stopping || this.refused[row.run] || ""}`.trim());
       }
     }
 
@@ -244,14 +261,17 @@
       stop.id = `rec-stop-${row.run}`;
       stop.setAttribute("aria-label", `Stop recording run ${row.run}`);
       stop.addEventListener("click", async () => {
-        stop.disabled = true;
+        // Not `disabled`: that would take the keyboard's focus away from it.
+        if (stop.getAttribute("aria-disabled") === "true") return;
+        stop.setAttribute("aria-disabled", "true");
+        delete this.refused[row.run];
         try {
           await this.ask(`/${row.run}/stop`, {});
-          await this.look();
         } catch (error) {
-          this.refused[row.run] = LS.why(error) || "";
-          stop.disabled = false;
+          this.refused[row.run] = `Not stopped: ${LS.why(error) || ""}`;
+          stop.removeAttribute("aria-disabled");
         }
+        await this.look();
       });
       LS.linkTo(open, LS.runPath(row.run));
       open.setAttribute("aria-label", `Open run ${row.run}`);
@@ -269,7 +289,7 @@
       this.shown.ends = key;
       part("ends").replaceChildren(...rows.map((row) => {
         const box = LS.el("p", row.bad ? "rec-end bad" : "rec-end"), button = LS.el("button", "as-link", "Read it");
-        box.append(LS.el("span", "at", row.at), document.createTextNode(` ${row.text} `));
+        box.append(LS.el("span", "at", row.at), ...LS.words(` ${row.text} `));
         if (row.run !== null) {
           const open = LS.el("a", "", `Open run ${row.run}`);
           LS.linkTo(open, LS.runPath(row.run));

@@ -55,14 +55,16 @@ def test_a_bench_session_from_start_to_stop(stack, opened):
     assert "expected a limit of error" in screen.text("#rec-error-wrong")
     page.fill("#rec-error", "1,5 %")
     page.click("#rec-compare")
-    screen.wait("/^They (dis)?agree: iu /.test(document.getElementById('rec-agrees').textContent)")
+    screen.wait("/^Run 1: They (dis)?agree: iu /.test(document.getElementById('rec-agrees').textContent)")
     screen.wait("document.getElementById('rec-notes').textContent.startsWith('Meter: They')")
     page.click("#zero-take")
-    screen.wait("document.getElementById('zero-answer').textContent.startsWith('Not asked: tick first')")
+    screen.wait(
+        "document.getElementById('zero-answer').textContent.startsWith('Nothing was done: it has to')"
+    )
     page.get_by_label("The drive is de-energised and at rest").check()
     page.click("#zero-take")
     # The simulated pump turns by now, or is just about to.
-    screen.wait("/^(no )?zero (was )?kept/.test(document.getElementById('zero-answer').textContent)")
+    screen.wait("/^Run 1: (no )?zero (was )?kept/.test(document.getElementById('zero-answer').textContent)")
     clean(screen)
 
     page.click("#rec-stop-1")

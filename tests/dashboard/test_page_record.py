@@ -194,7 +194,8 @@ def test_a_recorder_that_dies_is_told_within_a_look_or_two(web, board):
     started.process.wait(10)
     (end,) = until(page, lambda told: told["ends"])["ends"]
     assert end["bad"] and end["run"] == 1
-    assert end["text"] == f"The recorder of run 1 on {port} died. What it recorded until then is kept."
+    assert end["text"].startswith(f"The recorder of run 1 on {port} died; its last sign was at ")
+    assert end["text"].endswith(". What it recorded until then is kept.")
 
 
 @pytest.mark.slow
@@ -233,7 +234,7 @@ class TestStopping:
         monkeypatch.setattr("dashboard.recorders.end_politely", asked.append)
         deaf.start(BenchFile(0, bench), "COM5", "")
         (started,) = deaf._started
-        at_work = [AtWork(7, "COM5", started.asked_wall_s)]
+        at_work = [AtWork(7, "COM5", started.asked_wall_s, started.asked_wall_s)]
         deaf.look(at_work, lambda _: "recording")
         assert started.run == 7 and deaf.starting() == []
         assert deaf.stop_words(7) == ""
@@ -246,9 +247,19 @@ class TestStopping:
         started.process.communicate()
 
     def test_one_that_was_started_elsewhere_is_left_alone(self, deaf):
-        deaf.look([AtWork(3, "COM6", 0.0)], lambda _: "recording")
+        deaf.look([AtWork(3, "COM6", 0.0, 0.0)], lambda _: "recording")
         deaf.stopping(3)
         assert "it was not started here" in deaf.stop_words(3)
+
+
+def test_a_death_is_told_with_the_last_sign_and_not_with_when_it_was_noticed(tmp_path):
+    recorders = Recorders(tmp_path / "livesense.db")
+    sign_s = time.time() - 7200.0
+    recorders.look([AtWork(4, "COM5", sign_s - 60.0, sign_s)], lambda _: "recording")
+    recorders.look([], lambda _: "recovered")
+    (end,) = recorders.ends()
+    assert end.ended_wall_s == sign_s
+    assert f"its last sign was at {time.strftime('%H:%M:%S', time.localtime(sign_s))}" in end.text
 
 
 @pytest.mark.slow
