@@ -35,13 +35,15 @@ class Choice:
 
     ``others`` are the runs that are recorded beside it, newest first, ``away`` those of them whose port
     is gone. ``died`` are the other runs whose recorder died, each with its recorder's last sign (wall
-    time), the latest death first; none for which a newer run has begun since.
+    time), the latest death first; none for which a newer run has begun since. ``newer`` is the newest run
+    of all where nothing is recorded and it was passed over because it holds no scans.
     """
 
     shown: int | None
     others: tuple[int, ...] = ()
     away: tuple[int, ...] = ()
     died: tuple[tuple[int, float], ...] = ()
+    newer: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +69,13 @@ class Follow:
         recording: Sequence[Recording],
         newest: int | None,
         state_of: Callable[[int], str],
+        newest_with_scans: Callable[[], int | None],
     ) -> Choice:
         """Choose the run to show.
 
         ``recording`` are the runs being recorded, newest first; ``newest`` is the newest of all;
-        ``state_of`` tells the state of a run that was recorded at the last call.
+        ``state_of`` tells the state of a run that was recorded at the last call; ``newest_with_scans``
+        finds the newest run that holds scans, and is asked only where nothing is recorded.
         """
         alive = {run.number: run.sign_wall_s for run in recording}
         for number in sorted(set(self._alive) - set(alive)):
@@ -80,7 +84,7 @@ class Follow:
                 self._deaths[number] = _Death(now_s, self._alive[number], newest or number)
                 self._deaths = dict(list(self._deaths.items())[-DEATHS_KEPT:])
         self._alive = alive
-        self.shown = self._chosen(now_s, recording, newest)
+        self.shown = self._chosen(now_s, recording, newest, newest_with_scans)
         others = tuple(number for number in alive if number != self.shown)
         away = tuple(run.number for run in recording if run.away and run.number != self.shown)
         died = tuple(
@@ -88,16 +92,26 @@ class Follow:
             for number, death in reversed(self._deaths.items())
             if number != self.shown and death.newest >= (newest or 0)
         )
-        return Choice(self.shown, others, away, died)
+        newer = newest if not recording and (newest or 0) > (self.shown or 0) else None
+        return Choice(self.shown, others, away, died, newer)
 
-    def _chosen(self, now_s: float, recording: Sequence[Recording], newest: int | None) -> int | None:
+    def _chosen(
+        self,
+        now_s: float,
+        recording: Sequence[Recording],
+        newest: int | None,
+        newest_with_scans: Callable[[], int | None],
+    ) -> int | None:
         best = _best(recording)
         death = None if self.shown is None else self._deaths.get(self.shown)
         if death is not None and death.newest >= (newest or 0):
             held_long = now_s - death.seen_s > HELD_S
             if not (held_long and best is not None and best.holds_scans):
                 return self.shown
-        return newest if best is None else best.number
+        if best is not None:
+            return best.number
+        found = newest_with_scans()
+        return newest if found is None else found
 
 
 def _best(recording: Sequence[Recording]) -> Recording | None:

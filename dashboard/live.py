@@ -151,7 +151,9 @@ class Live:
         with self._reading.desk() as desk:
             choice = Choice(None)
             if desk is not None:
-                choice = self._follow.choose(now, desk.recording(), desk.newest(), desk.state)
+                choice = self._follow.choose(
+                    now, desk.recording(), desk.newest(), desk.state, desk.newest_with_scans
+                )
             if desk is None or choice.shown is None:
                 self._show(None, None)
                 rows = tiles.empty("nothing is recorded")
@@ -213,6 +215,7 @@ class Live:
             others=choice.others,
             others_away=choice.away,
             died=[(number, time.time() - sign_wall_s) for number, sign_wall_s in choice.died],
+            newer=choice.newer,
             watched=bool(analysis.bench.rules),
             port=run.row.port,
             outage=health.outage,

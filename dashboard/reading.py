@@ -69,6 +69,10 @@ class Desk:
         """Find the number of the newest run of all."""
         return self.logbook.last()
 
+    def newest_with_scans(self) -> int | None:
+        """Find the number of the newest run that there is something to see of."""
+        return self.logbook.last_with_scans()
+
     def state(self, number: int) -> str:
         """Tell the state of a run."""
         return self.logbook.run(number).row.state

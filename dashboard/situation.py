@@ -41,7 +41,8 @@ class Situation:
     age of the newest data, ``bytes_age_s`` that of the newest bytes, ``sign_age_s`` that of the recorder's
     last sign, ``waiting_bytes`` what it has read and not decoded. ``others`` are runs recorded beside this
     one, ``others_away`` those of them whose port is gone; ``died`` are other runs whose recorder died and
-    how long ago, the latest first, for which no newer run has begun since. ``watched`` says whether the
+    how long ago, the latest first, for which no newer run has begun since. ``newer`` is a newer run that
+    holds no scans, where nothing is recorded. ``watched`` says whether the
     bench file sets any limit. ``phases`` are the names of the phase-current channels, ``ranges`` their
     largest readable magnitude. ``measured`` is the object of ``measure`` for the newest stretch. ``forward``
     is the sequence of forward rotation by the bench file; ``even`` what is said of how even the phases are,
@@ -70,6 +71,7 @@ class Situation:
     others: Sequence[int] = ()
     others_away: Sequence[int] = ()
     died: Sequence[tuple[int, float]] = ()
+    newer: int | None = None
     watched: bool = True
     forward: str | None = None
     even: Evenness | None = None

@@ -331,6 +331,8 @@ def _beside(s: Situation, text: str) -> str:
     ]
     if s.others_away and _of_ports(s.others_away) not in text:
         said.append(f"{_of_ports(s.others_away)} gone.")
+    if s.newer is not None:
+        said.append(f"Run {s.newer}, begun later, holds no scans.")
     well = [n for n in sorted(s.others) if n not in s.others_away]
     if well:
         one = len(well) == 1

@@ -95,6 +95,11 @@ class Logbook:
         ((number,),) = self.select("SELECT max(number) FROM run")
         return None if number is None else int(number)
 
+    def last_with_scans(self) -> int | None:
+        """Find the number of the newest run that holds scans; None while there is none."""
+        rows = self.select("SELECT number FROM run ORDER BY number DESC")
+        return next((int(number) for (number,) in rows if self.run(number).holds_scans()), None)
+
     def notes_of_runs(self) -> dict[int, list[str]]:
         """Give the notes of each run that has any, newest first."""
         return finding.notes_of_runs(self.select)

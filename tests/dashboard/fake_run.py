@@ -337,6 +337,9 @@ class FakeDesk:
     def newest(self) -> int | None:
         return 1
 
+    def newest_with_scans(self) -> int | None:
+        return 1
+
     def state(self, number: int) -> str:
         return self.run(number).run.row.state
 

@@ -152,6 +152,13 @@ def test_what_is_not_recording_says_so(state, tone, part):
     assert (said.tone, part in said.text, "4 s ago" in said.text) == (tone, True, True)
 
 
+@pytest.mark.parametrize("state", ["recovered", "failed", "complete"])
+def test_a_newer_run_without_scans_is_told(state):
+    told = sentence(situation(state=state, run=3, newer=5))
+    assert "run 3" in told.text.lower() and "Run 5, begun later, holds no scans." in told.advice
+    assert "holds no scans" not in sentence(situation(state=state)).advice
+
+
 def test_without_a_run_it_says_how_to_begin():
     assert "livesense record" in sentence(Situation()).advice
 

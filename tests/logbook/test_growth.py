@@ -68,6 +68,18 @@ def test_runs_being_recorded_are_found_behind_newer_ones(start, read):
     assert (book.recordings(), book.last()) == ([2, 1], 3)
 
 
+def test_the_newest_run_with_scans_is_found_behind_those_without(start, read):
+    book = read()
+    assert book.last_with_scans() is None
+    first = start()
+    first.append(ScanBlock(0, 0, np.zeros((100, 4), "<u2")))
+    first.commit()
+    first.finish("time", 1.0)
+    start().finish("time", 1.0)
+    start()
+    assert (book.last(), book.last_with_scans()) == (3, 1)
+
+
 def test_the_free_space_is_looked_at_when_much_was_written_at_once(start, writer, monkeypatch):
     run = start()
     run.append(ScanBlock(0, 0, np.random.default_rng(1).integers(0, 4096, (400_000, 4), "<u2")))
