@@ -9,6 +9,11 @@ times beside it are too long by about as much. How to read the table: docs/perfo
 
 from __future__ import annotations
 
+import os
+
+# As the commands have it, before numpy is loaded: several threads spin, and processor time counts all.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import argparse
 import json
 import platform

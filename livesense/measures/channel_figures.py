@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -30,7 +31,7 @@ _SEEN = 4.0
 _FOR_THD = 20.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class ChannelInput:
     """One channel's values and what its chain knows of them.
 
@@ -97,10 +98,15 @@ class ChannelInput:
     span: float = math.inf
     bandwidth_hz: float | None = None
 
-    @property
+    @cached_property
     def clipped_scans(self) -> int:
         """How many values were at an end of the range."""
         return 0 if self.clipped is None else int(np.count_nonzero(self.clipped))
+
+    @cached_property
+    def noise(self) -> float:
+        """Noise of one value: see :func:`sample_noise`."""
+        return sample_noise(self.values)
 
     def u_systematic(self, value: float) -> float:
         """Systematic standard uncertainty of a value that does not alternate."""
@@ -108,7 +114,7 @@ class ChannelInput:
         offset = self.u_offset**2 - (self.u_pin * self.pin_zero) ** 2
         return math.sqrt(max(scale + offset, 0.0) + (self.u_pin * (value + self.pin_zero)) ** 2)
 
-    @property
+    @cached_property
     def no_number(self) -> str | None:
         """Why nothing at all can be said, if values are NaN or infinite."""
         missing = self.values.size - int(np.count_nonzero(np.isfinite(self.values)))
@@ -385,7 +391,7 @@ _STIRRED = 2.0
 
 def lasting_rounding(channel: ChannelInput) -> float:
     """Uncertainty by rounding that does not average out: values that keep to one or two codes."""
-    stirred = sample_noise(channel.values) >= _STIRRED * channel.u_quantisation
+    stirred = channel.noise >= _STIRRED * channel.u_quantisation
     return 0.0 if stirred else channel.u_quantisation
 
 

@@ -43,10 +43,11 @@ def group_vector(
         return Vector(withheld=dict.fromkeys((*keys, "locus_tilt_deg"), str(reason)))
     firsts = [line.fundamental(names[p], channels[names[p]]) for p in PHASES]
     _, positive, negative = components(*(f.rms for f in firsts))
-    way = 1 if abs(positive) >= abs(negative) else -1
-    turn = way * line.fit.turned_rad(rate_hz)
+    turning = line.fit.turning(rate_hz)
+    if abs(positive) < abs(negative):
+        turning = turning.conj()
     u, v, w = (c.values for c in chosen)
-    frame = own_frame(u, v, w, turn)
+    frame = own_frame(u, v, w, turning)
     scale = max(c.u_scale for c in chosen)
     random = math.sqrt(2 * sum(f.u_component**2 for f in firsts)) * 2 / 3
     unit = chosen[0].unit

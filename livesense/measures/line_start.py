@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from livesense.measures.kernel import dirichlet
+from livesense.measures.kernel import dirichlet, turning
 from livesense.samples import FloatArray
 
 _NEAR_CYCLES = 5.0
@@ -44,7 +44,7 @@ def find_start(rows: FloatArray, low_cycles: float, high_cycles: float) -> tuple
     """
     n = rows.shape[1]
     padded = _smooth_length(n)
-    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(n) + 0.5) / n)
+    window = 0.5 - 0.5 * turning(np.pi / n, 2 * np.pi / n, n).real
     power = np.sum(np.abs(np.fft.rfft(rows * window, padded, axis=1)) ** 2, axis=0)
     scale = n / padded
     first = max(1, math.ceil(low_cycles / scale))

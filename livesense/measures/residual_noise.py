@@ -88,9 +88,11 @@ class LineNoise:
             ``(k,)`` variance of each channel's residual.
         """
         n = self._gram.n
-        timed = np.fft.rfft(self._residual * (np.arange(n) - 0.5 * (n - 1)), axis=1)
+        # A channel that does not pull the frequency brings no noise into it.
+        pulls = weights != 0
+        timed = np.fft.rfft(self._residual[pulls] * (np.arange(n) - 0.5 * (n - 1)), axis=1)
         bins = self._bins[1:]
-        x = np.einsum("kh,khm->hm", weights[:, None] * slopes.conj(), timed[:, bins])
+        x = np.einsum("kh,khm->hm", weights[pulls, None] * slopes[pulls].conj(), timed[:, bins])
         left = _left(self._gram.leverage_timed(_angles(bins, n))).reshape(bins.shape)
         measured = np.sum(
             _level(np.abs(x) ** 2, n * (n**2 - 1.0) / 12 * left, self._near[1:], _NEAR_ALLOWANCE)

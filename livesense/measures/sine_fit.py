@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.measures.folding import folded_amplitude
-from livesense.measures.kernel import Blocks, ComplexArray, Gram
+from livesense.measures.kernel import Blocks, ComplexArray, Gram, turning
 from livesense.measures.line_start import find_start
 from livesense.measures.line_state import LineState, descend
 from livesense.measures.residual_noise import LineNoise
@@ -121,6 +121,13 @@ class SineFit:
         t_s = (np.arange(len(self.residual)) - 0.5 * (len(self.residual) - 1)) / rate_hz
         sweep = 0.0 if self.sweep_hz_per_s is None else self.sweep_hz_per_s.value
         return np.asarray(2 * np.pi * (self.frequency_hz.value * t_s + 0.5 * sweep * t_s**2))
+
+    def turning(self, rate_hz: float) -> ComplexArray:
+        """Give ``exp(i a)`` of that angle ``a``, ``(n,)``."""
+        if self.sweep_hz_per_s is not None:
+            return np.asarray(np.exp(1j * self.turned_rad(rate_hz)))
+        n, w = len(self.residual), 2 * np.pi * self.frequency_hz.value / rate_hz
+        return turning(-0.5 * w * (n - 1), w, n)
 
     @property
     def phasor_rms(self) -> ComplexArray:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livesense.measures.kernel import ComplexArray
+from livesense.measures.kernel import ComplexArray, turning
 from livesense.samples import FloatArray
 
 PHASE_LIMIT_RAD = 0.1
@@ -88,7 +88,7 @@ def spread_of(residual: FloatArray, phasor: ComplexArray, noise: FloatArray, w: 
     pieces = int(min(_MOST_PIECES, w * n / (2 * np.pi)))
     edges = (np.arange(pieces) * n) // pieces
     length = np.diff(np.append(edges, n))
-    turned = residual * np.exp(-1j * w * (np.arange(n) - 0.5 * (n - 1)))
+    turned = residual * turning(0.5 * w * (n - 1), -w, n)
     pieces_off = 2 * np.add.reduceat(turned, edges, axis=1) / length
     power = float(np.sum(np.abs(phasor) ** 2))
     off = np.sum(phasor.conj()[:, None] * pieces_off, axis=0) / power

@@ -78,13 +78,13 @@ class OwnFrame:
     u_ripple_square: float
 
 
-def own_frame(u: FloatArray, v: FloatArray, w: FloatArray, turn_rad: FloatArray) -> OwnFrame:
-    """Look at three currents ``(n,)`` from the frame that turns with ``turn_rad`` ``(n,)`` radians.
+def own_frame(u: FloatArray, v: FloatArray, w: FloatArray, turning: ComplexArray) -> OwnFrame:
+    """Look at three currents ``(n,)`` from the frame that turns with ``turning`` ``(n,)``, of length 1.
 
-    ``turn_rad`` is the electrical angle, growing where the phases follow in the order U, V, W.
+    Its angle is the electrical one, growing where the phases follow in the order U, V, W.
     """
     vector, _ = clarke(u, v, w)
-    turned = park(vector, turn_rad)
+    turned = vector * turning.conj()
     mean = complex(turned.mean())
     off = (turned - mean) * cmath.exp(-1j * cmath.phase(mean))
     square = off.real**2, off.imag**2

@@ -47,6 +47,7 @@ def test_frequency_sweep_amplitudes_and_phases(hz: float, sweep: float, way: int
     assert fit.amplitude[:, 2] == pytest.approx(0.3, abs=0.01)
     turned = np.degrees(np.angle(fit.phasor_rms[:, 0] / fit.phasor_rms[0, 0]))
     assert np.mod(-way * turned, 360) == pytest.approx([0, 120, 240], abs=0.2)
+    assert fit.turning(RATE_HZ) == pytest.approx(np.exp(1j * fit.turned_rad(RATE_HZ)), abs=1e-12)
     first = math.radians(0) + np.angle(np.exp(1j * (fit.turned_rad(RATE_HZ)[0] + 0.4)))
     assert np.angle(np.exp(1j * (fit.phase_rad[0, 0] - first))) == pytest.approx(0, abs=0.02)
 

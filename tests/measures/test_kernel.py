@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from livesense.measures.kernel import BLOCK, Blocks, Gram, dirichlet
+from livesense.measures.kernel import BLOCK, Blocks, Gram, dirichlet, turning
 
 
 def columns(w, n, order):
@@ -69,3 +69,9 @@ def test_block_projection_and_synthesis_are_those_of_the_whole_window(n):
     assert timed == pytest.approx((rows * t) @ lines, abs=1e-9 * n**2)
     z = rng.normal(size=(3, order + 1)) + 1j * rng.normal(size=(3, order + 1))
     assert blocks.synthesise(w, z) == pytest.approx(np.real(z @ lines.conj().T), abs=1e-9)
+
+
+@pytest.mark.parametrize("n", [1, 255, 256, 257, 100_000])
+def test_turning_by_coarse_and_fine_steps_is_turning(n: int) -> None:
+    found = turning(0.3, -0.0123, n)
+    assert found == pytest.approx(np.exp(1j * (0.3 - 0.0123 * np.arange(n))), abs=1e-12)

@@ -321,3 +321,9 @@ def test_a_drive_that_begins_to_stop_at_the_end_is_refused_or_covered(slowing_s,
         assert fit is None
     else:
         assert abs(fit.frequency_hz.value - np.mean(frequency)) < 2 * fit.frequency_hz.u
+
+
+def test_the_line_turns_as_its_angle_says():
+    fit = fit_sine(6 * np.cos(2 * np.pi * 61.7 * np.arange(3000) / 5000.0), 5000.0)
+    assert fit is not None
+    assert fit.turning(5000.0) == pytest.approx(np.exp(1j * fit.turned_rad(5000.0)), abs=1e-12)

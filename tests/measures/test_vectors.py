@@ -50,7 +50,7 @@ def test_a_lost_phase_draws_a_line_and_a_balanced_current_a_circle() -> None:
 
 def test_the_fifth_harmonic_is_a_sixth_in_the_frame_of_the_fundamental() -> None:
     turn = 2 * np.pi * 50 * np.arange(4000) / RATE_HZ
-    frame = own_frame(*wave(fifth=1.0).T, turn)
+    frame = own_frame(*wave(fifth=1.0).T, np.exp(1j * turn))
     assert frame.quadrature == pytest.approx(10)
     assert frame.quadrature_ripple == pytest.approx(1 / math.sqrt(2))
     assert frame.direct_ripple == pytest.approx(1 / math.sqrt(2))
