@@ -14,6 +14,7 @@ line is sqrt(3) times phase (of a sinusoidal machine).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 COPPER_K = 235.0
 """Copper's resistance goes with k + temperature in °C (IEC 60034-1)."""
@@ -62,6 +63,11 @@ def torque_per_peak_ampere(
 def copper_at(resistance: float, from_c: float, to_c: float) -> float:
     """Resistance of copper at another temperature, ``R (k + t2) / (k + t1)`` with k = 235 K (IEC 60034-1)."""
     return resistance * (COPPER_K + to_c) / (COPPER_K + from_c)
+
+
+def copper_loss(resistance: float, currents_rms: Iterable[float]) -> float:
+    """Loss in windings of one resistance, W: ``R * sum of I²``, rms currents with all ripple (Joule)."""
+    return resistance * sum(current**2 for current in currents_rms)
 
 
 def rise_by_resistance(cold: float, hot: float, cold_c: float, coolant_c: float) -> float:

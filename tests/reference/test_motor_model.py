@@ -2,7 +2,7 @@
 
 The steady states below were computed from the dq equations by an independent
 implementation; two general open-source drive simulation packages (motulator,
-gym-electric-motor) give the same. The step is the closed form of an R-L circuit.
+gym-electric-motor) give the same, and the first is run here. The step is the closed form of an R-L circuit.
 """
 
 import math
@@ -85,6 +85,43 @@ def test_steps_agree_with_a_general_solver():
         plain, now = solved.y[:, -1], MOTOR.advance(*now, *volts, speed_rad_s, 250e-6)
         assert now == pytest.approx(tuple(plain), rel=1e-8, abs=1e-8)
     assert math.hypot(*now) > 1.0
+
+
+def test_steps_agree_with_a_library_of_drive_models():
+    # motulator (MIT, on PyPI): its synchronous machine, made of flux linkages in rotor coordinates; the same
+    # chain of steps through a start, a load step and a stop as above.
+    model = pytest.importorskip("motulator.drive.model")
+    utils = pytest.importorskip("motulator.drive.utils")
+    pars = utils.SynchronousMachinePars(
+        n_p=MOTOR.pole_pairs,
+        R_s=MOTOR.resistance_ohm,
+        L_d=MOTOR.inductance_d_h,
+        L_q=MOTOR.inductance_q_h,
+        psi_f=MOTOR.flux_vs,
+    )
+    theirs = model.SynchronousMachine(pars)
+    # Without current the magnets' flux alone is linked.
+    assert theirs.i_s == 0 and theirs.state.psi_s == MOTOR.flux_vs
+    now, most_nm = (0.0, 0.0), 0.0
+    for number in range(60):
+        speed_rad_s = SPEED_RAD_S * math.sin(number / 9.0)
+        volts = 3.0 * math.cos(number / 5.0), 12.0 * math.sin(number / 9.0) + 2.0
+
+        def slope(_, states, speed_rad_s=speed_rad_s, volts=volts):
+            theirs.state.psi_s, theirs.state.exp_j_theta_m = states
+            theirs.set_outputs(0)
+            theirs.inp.u_ss = complex(*volts) * theirs.state.exp_j_theta_m
+            theirs.inp.w_M = speed_rad_s / MOTOR.pole_pairs
+            return theirs.rhs()
+
+        start = [theirs.state.psi_s, theirs.state.exp_j_theta_m]
+        solved = solve_ivp(slope, (0.0, 250e-6), start, method="DOP853", rtol=1e-12, atol=1e-14)
+        theirs.state.psi_s, theirs.state.exp_j_theta_m = solved.y[:, -1]
+        now = MOTOR.advance(*now, *volts, speed_rad_s, 250e-6)
+        assert now == pytest.approx((theirs.i_s.real, theirs.i_s.imag), rel=1e-7, abs=1e-7)
+        assert MOTOR.torque(*now) == pytest.approx(theirs.tau_M, rel=1e-7, abs=1e-8)
+        most_nm = max(most_nm, abs(theirs.tau_M))
+    assert most_nm > 1.0
 
 
 def test_steady_state_and_its_voltages_undo_each_other():

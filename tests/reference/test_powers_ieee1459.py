@@ -11,7 +11,7 @@ import pytest
 from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import measure_group
 from livesense.measures.ieee1459 import powers
-from livesense.measures.machine import copper_at, rise_by_resistance, torque_per_peak_ampere
+from livesense.measures.machine import copper_at, copper_loss, rise_by_resistance, torque_per_peak_ampere
 from livesense.measures.three_phase import PhasePhasor, max_deviation
 
 RATE_HZ = 20_000.0
@@ -164,6 +164,11 @@ def test_copper():
     # Copper 20 → 75 °C: × 1.215686 with k = 235; 200 → 210 mΩ, 20/25 °C: 7.75 K (IEC 60034-1).
     assert copper_at(1.0, 20, 75) == pytest.approx(1.215686, rel=1e-6)
     assert rise_by_resistance(0.200, 0.210, 20, 25) == pytest.approx(7.75)
+
+
+def test_copper_loss():
+    # Three windings of 50 mΩ at 10 A rms: 3 · 10² · .05 = 15 W (closed form).
+    assert copper_loss(0.05, [10.0, 10.0, 10.0]) == pytest.approx(15.0)
 
 
 @pytest.mark.parametrize(("values", "percent"), [((460, 467, 450), 1.9608), ((480, 476, 472), 0.8403)])
