@@ -1,7 +1,9 @@
 """Phase loss, unbalance, reversed rotation: by the sequences of whole electrical cycles.
 
 *Phase loss*: the smaller sequence is above ``limit`` (50 %) of the larger in ``cycles`` (3) cycles in a row
-whose current is above ``above``; an open phase makes both equal (100 %). *Unbalance*: over whole cycles of
+whose current is above ``above``; an open phase makes both equal (100 %). So does whatever swings along one
+line without turning, as of a drive that looks for its rotor at rest: an open phase is known by carrying
+next to no current, so that a line on which all three carry some is none. *Unbalance*: over whole cycles of
 at least 200 ms it is above ``note`` for ``hold``; above ``limit`` for as long, it is an alarm. *Reversed*:
 the part that turns against the expected order is the larger in ``cycles`` cycles in a row.
 
@@ -35,6 +37,24 @@ PASSED = 0.3
 
 NEXT_TO_NONE = 0.08
 """Share of the line current below which a phase carries none: above noise, and 0.08 rad of a sine."""
+
+LINE_PERCENT = 90.0
+"""A ratio above this is a line and no ellipse: its shorter axis is below a twentieth of the longer.
+
+A joint that still passes a share of its current keeps that current's own angle; at a share above
+``NEXT_TO_NONE`` it leaves an ellipse, with a ratio below 87 %, which turns: that is told.
+"""
+
+
+def _is_open(turns: Turns) -> bool:
+    """Tell whether one phase is open or nearly so, where the ratio is that of a phase loss.
+
+    Two phases of an open line carry 0.87 of the vector's longer half axis, the third none of it.
+    """
+    if turns.ratio <= LINE_PERCENT:
+        return True
+    line = 3**0.5 / 2 * (turns.forward + turns.backward)
+    return min(turns.sizes) <= NEXT_TO_NONE * line
 
 
 def _onset(turns: Turns, before: Turns | None, phase: str) -> int:
@@ -76,7 +96,8 @@ class SequenceWatch(TripleWatch):
     def _loss(self, turns: Turns) -> Row:
         rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
         before, self._before = self._before, turns
-        beyond = flows and ratio > rule.limit
+        opened = flows and ratio > rule.release and _is_open(turns)
+        beyond = opened and ratio > rule.limit
         which, onset = "", None
         if beyond:
             which = turns.weakest
@@ -86,7 +107,7 @@ class SequenceWatch(TripleWatch):
             turns.stop,
             ratio,
             beyond=beyond,
-            held=flows and ratio > rule.release,
+            held=opened,
             clipped=turns.clipped,
             which=self._phases[PHASES.index(which)] if which else "",
             onset=onset,

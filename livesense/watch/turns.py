@@ -65,13 +65,18 @@ class Turns:
         return round(abs(self.negative), DIGITS)
 
     @property
+    def sizes(self) -> tuple[float, float, float]:
+        """Peaks of the fundamentals of U, V and W, without what the three have in common, A."""
+        u, v, w = (
+            round(abs(self.positive * axis + (self.negative * axis).conjugate()), DIGITS)
+            for axis in (cmath.exp(-2j * cmath.pi / 3 * number) for number in range(3))
+        )
+        return u, v, w
+
+    @property
     def weakest(self) -> str:
         """Name the phase with the smallest fundamental."""
-        sizes = [
-            abs(self.positive * axis + (self.negative * axis).conjugate())
-            for axis in (cmath.exp(-2j * cmath.pi / 3 * number) for number in range(3))
-        ]
-        return PHASES[sizes.index(min(sizes))]
+        return PHASES[self.sizes.index(min(self.sizes))]
 
     @property
     def ratio(self) -> float:

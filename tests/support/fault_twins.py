@@ -88,14 +88,7 @@ def slow_onset(turns, number, values_at):
     """Where an open phase begins: of (start, stop, forward, backward), and the currents of each scan."""
     start, stop, forward, backward = turns[number]
     line = math.sqrt(3) * math.sqrt((forward**2 + backward**2) / 2)
-    cycles = 1
-    count = stop - start
-    size = []
-    for phase in range(3):
-        rows = [_free(values_at[s])[phase] for s in range(start, stop)]
-        size.append(
-            abs(sum(x * cmath.exp(-2j * math.pi * cycles * n / count) for n, x in enumerate(rows))) / count
-        )
+    size = _sizes(start, stop, values_at)
     phase = size.index(min(size))
 
     def quiet(begin, end):
@@ -108,6 +101,25 @@ def slow_onset(turns, number, values_at):
     if onset == start and number and turns[number - 1][1] == start:
         onset = quiet(turns[number - 1][0], start)
     return onset if onset < stop else start
+
+
+def slow_open(turn, values_at):
+    """Tell whether a cycle (start, stop, forward, backward) is none that all three share along one line."""
+    start, stop, forward, backward = turn
+    if min(forward, backward) <= 0.9 * max(forward, backward):
+        return True
+    return min(_sizes(start, stop, values_at)) <= 0.08 * math.cos(math.pi / 6) * (forward + backward)
+
+
+def _sizes(start, stop, values_at):
+    """Peaks of the fundamentals of one cycle of the three phases."""
+    count, size = stop - start, []
+    for phase in range(3):
+        rows = [_free(values_at[s])[phase] for s in range(start, stop)]
+        size.append(
+            2 / count * abs(sum(x * cmath.exp(-2j * math.pi * n / count) for n, x in enumerate(rows)))
+        )
+    return size
 
 
 def _free(row):
