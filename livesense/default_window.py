@@ -8,12 +8,11 @@ import numpy as np
 
 from livesense.analysis import RunAnalysis
 from livesense.chain import ChannelChain
-from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
 from livesense.measures.stretches import STEADY_CURRENT, STEADY_HZ, STEADY_SPEED, find_stretches
 from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
-from livesense.stretch_facts import EDGE_S, EDGE_SHARE, Piece, phase_channels, pieces
+from livesense.stretch_facts import EDGE_S, EDGE_SHARE, Piece, no_current_below, phase_channels, pieces
 from livesense.trend_facts import trends
 
 LOOKED_AT_S = 300.0
@@ -30,7 +29,7 @@ def longest_steady(analysis: RunAnalysis) -> tuple[float, float] | None:
     # Figures want raw scans.
     from_s = max(from_s, newest_kept_s(analysis))
     if to_s - from_s > LOOKED_AT_S and not analysis.run.has_trends(channels[0].group):
-        # Recorded by an older livesense, or from elsewhere: to make its trend now would take hours of scans.
+        # Recorded or imported by an older livesense: to make its trend now would take hours of scans.
         from_s = to_s - LOOKED_AT_S
     if to_s - from_s > LOOKED_AT_S:
         likely = _by_trend(analysis, from_s, to_s, channels[0].group)
@@ -49,8 +48,9 @@ def _steady_within(
     analysis: RunAnalysis, channels: Sequence[ChannelChain], from_s: float, to_s: float
 ) -> tuple[float, float] | None:
     best: tuple[float, float] | None = None
+    still_a = no_current_below(analysis, channels)
     for steps in pieces(analysis, channels, from_s, to_s):
-        piece = Piece(steps, find_stretches(steps, still_below(channels)))
+        piece = Piece(steps, find_stretches(steps, still_a))
         for stretch in piece.found:
             if stretch.kind != "steady":
                 continue

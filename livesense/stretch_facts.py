@@ -19,6 +19,7 @@ from livesense.measures.rotation import STEP_S, Rotation, rotation
 from livesense.measures.stretches import Stretch, find_stretches
 from livesense.measures.three_phase import PHASES
 from livesense.samples import FloatArray
+from livesense.states_seen import states_seen
 from livesense.stretch_words import fault_of, marks, sharpened
 from livesense.timetext import run_seconds
 
@@ -34,6 +35,9 @@ EDGE_SHARE = 1 / 6
 
 LEAST_EDGE_S = 0.1
 """So much is left out at the ends of a steady part in any case: a step may hold the change itself."""
+
+OF_LARGEST = 0.005
+"""Share of a run's largest current that counts as none, where neither range nor rated current is known."""
 
 SAME_LOAD = 0.05
 WITHIN = 0.02
@@ -67,7 +71,7 @@ def stretches_of(
         when the bench has no current for each of the phases.
     """
     channels = phase_channels(analysis)
-    still_a = still_below(channels)
+    still_a = no_current_below(analysis, channels)
     rows: list[dict[str, Any]] = []
     for steps in pieces(analysis, channels, from_s, to_s):
         piece = Piece(steps, find_stretches(steps, still_a))
@@ -99,6 +103,17 @@ def phase_channels(analysis: RunAnalysis) -> list[ChannelChain]:
             "stretches are told by currents that are sampled together: these are in several groups"
         )
     return chosen
+
+
+def no_current_below(analysis: RunAnalysis, channels: Sequence[ChannelChain]) -> float:
+    """Length of the current vector (A, peak) that counts as no current in a run."""
+    known = still_below(channels)
+    if known:
+        return known
+    # Floats of a range that nobody states: the run itself tells how large its currents are.
+    bands = [analysis.envelope(c.name, *analysis.extent_s(), 1) for c in channels]
+    ends = [abs(float(end)) for band in bands for part in (band.low, band.high) for end in part]
+    return OF_LARGEST * max((end for end in ends if math.isfinite(end)), default=0.0)
 
 
 def pieces(
@@ -145,7 +160,7 @@ def _facts(
 ) -> dict[str, Any]:
     stretch = piece.found[number]
     from_s, to_s = piece.from_s(stretch), piece.to_s(stretch)
-    states = _states_seen(analysis, from_s, to_s)
+    states = states_seen(analysis, from_s, to_s)
     kind = sharpened(stretch.kind, states)
     turning = kind not in ("standstill", "align", "held")
     facts: dict[str, Any] = {
@@ -268,24 +283,6 @@ def _step_means(power: FloatArray, rate_hz: float) -> FloatArray:
     count = max(1, round(STEP_S * rate_hz))
     whole = power[: power.size // count * count]
     return whole.reshape(-1, count).mean(axis=1) if whole.size else power
-
-
-def _states_seen(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, list[str]] | None:
-    """Words of each state channel within a stretch, in the order they came; None where there is none."""
-    names = [c.name for c in analysis.channels if c.quantity == "state"]
-    if not names:
-        return None
-    found: dict[str, list[str]] = {name: [] for name in names}
-    for window in analysis.window(from_s, to_s, names):
-        for name, values in window.values.items():
-            known = values[np.isfinite(values)].astype(np.int64)
-            changes = known[np.concatenate([[True], known[1:] != known[:-1]])] if known.size else known
-            channel = analysis.chain.channels[name]
-            for code in changes[:100].tolist():
-                word = channel.label(code)
-                if not found[name] or found[name][-1] != word:
-                    found[name].append(word)
-    return found
 
 
 def _next_steady(piece: Piece, number: int) -> Stretch | None:

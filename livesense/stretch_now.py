@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from livesense.analysis import RunAnalysis
-from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
 from livesense.measures.stretches import find_stretches
-from livesense.stretch_facts import Piece, phase_channels, pieces
+from livesense.stretch_facts import Piece, no_current_below, phase_channels, pieces
 from livesense.stretch_words import MARKS
 from livesense.timetext import run_seconds
 
@@ -36,8 +35,9 @@ def newest_stretch(analysis: RunAnalysis, seconds: float = LOOKED_AT_S) -> dict[
     end_s = analysis.run.time_axis(group).end_s(stop - 1)
     begin_s = max(0.0, end_s - seconds)
     piece = None
+    still_a = no_current_below(analysis, channels)
     for steps in pieces(analysis, channels, begin_s, end_s):
-        piece = Piece(steps, find_stretches(steps, still_below(channels)))
+        piece = Piece(steps, find_stretches(steps, still_a))
     if piece is None or not piece.found:
         return None
     last = piece.found[-1]

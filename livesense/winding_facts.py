@@ -11,13 +11,12 @@ import numpy as np
 
 from livesense.analysis import RunAnalysis
 from livesense.chain import ChannelChain
-from livesense.chain.no_current import still_below
 from livesense.errors import UsageError
 from livesense.measures.power import u_product
 from livesense.measures.stretches import find_stretches
 from livesense.measures.winding import Exponential, direct_resistance, fit_exponential
 from livesense.samples import Estimate, FloatArray
-from livesense.stretch_facts import Piece, phase_channels, pieces
+from livesense.stretch_facts import Piece, no_current_below, phase_channels, pieces
 from livesense.timetext import run_seconds
 
 ASSUMES = (
@@ -51,7 +50,11 @@ def winding_facts(analysis: RunAnalysis, from_s: float | None, to_s: float | Non
             _fitted(analysis, channels, t - BEFORE_S, t + AFTER_S, onset=True)
             for t in _borders(analysis, channels)
         ]
-        gone = [row for row in around if row["reason"] is None and _goes_out(row, still_below(channels))]
+        gone = [
+            row
+            for row in around
+            if row["reason"] is None and _goes_out(row, no_current_below(analysis, channels))
+        ]
         # Two borders may lie around one step.
         rows = [r for n, r in enumerate(gone) if not n or r["from_s"] - gone[n - 1]["from_s"] > AFTER_S]
     resistance = _standing(analysis, channels, from_s, to_s)
@@ -94,8 +97,9 @@ def _window(analysis: RunAnalysis, from_s: float | None, to_s: float | None) -> 
 
 def _borders(analysis: RunAnalysis, channels: Sequence[ChannelChain]) -> list[float]:
     found: list[float] = []
+    still_a = no_current_below(analysis, channels)
     for steps in pieces(analysis, channels, None, None):
-        piece = Piece(steps, find_stretches(steps, still_below(channels)))
+        piece = Piece(steps, find_stretches(steps, still_a))
         for one, other in itertools.pairwise(piece.found):
             if {one.kind, other.kind} & {"standstill", "align"}:
                 found.append(piece.from_s(other))
@@ -162,10 +166,11 @@ def _standing(
     chopped = {c.name for c in analysis.bench.channels if c.sampled_at in ("low-on", "high-on")}
     if v is None or i is None or i.name in chopped or v.group != channels[0].group or i.group != v.group:
         return None
+    still_a = no_current_below(analysis, channels)
     spans = [
         (piece.from_s(s), piece.to_s(s))
         for steps in pieces(analysis, channels, from_s, to_s)
-        for piece in [Piece(steps, find_stretches(steps, still_below(channels)))]
+        for piece in [Piece(steps, find_stretches(steps, still_a))]
         for s in piece.found
         if s.kind == "align"
     ]

@@ -114,7 +114,7 @@ def _without_pin(plain: ChannelChain, channel: Channel, info: GroupInfo) -> Chan
     scale = 1.0 if channel.scale is None else channel.scale
     per_code = scale * plain.code_unit
     zero_code = ((channel.zero or 0.0) - channel.code_offset) / plain.code_unit
-    lowest, highest = _type_range(info)
+    lowest, highest = _type_range(info) if channel.sensor is Sensor.STATE else _measuring_range(info)
     ends = sorted(per_code * (end - zero_code) for end in (lowest, highest))
     # Floats were rounded where they were made, and by how much nobody tells.
     unrounded = channel.sensor is Sensor.STATE or info.code.dtype.kind == "f"
@@ -126,6 +126,21 @@ def _without_pin(plain: ChannelChain, channel: Channel, info: GroupInfo) -> Chan
         high=ends[1],
         u_quantisation=0.0 if unrounded else abs(per_code) / math.sqrt(12),
     )
+
+
+WIDE_BITS = 16
+"""Integers of more bits than this are as wide as they are for convenience: their range measures nothing."""
+
+
+def _measuring_range(info: GroupInfo) -> tuple[float, float]:
+    """Give the codes that a channel without a converter of its own may have; infinite where nobody tells.
+
+    A device that sends amperes as floats, as text or as 32 bits does not measure all that these can hold.
+    """
+    code = info.code
+    if code is CodeType.TEXT or code.dtype.kind == "f" or 8 * code.dtype.itemsize > WIDE_BITS:
+        return -math.inf, math.inf
+    return _type_range(info)
 
 
 def _type_range(info: GroupInfo) -> tuple[float, float]:

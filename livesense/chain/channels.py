@@ -30,7 +30,7 @@ class ChannelChain:
     source
         Names of the channels that a computed one is made from: minus their sum.
     low, high
-        Readable range in ``unit``.
+        Readable range in ``unit``; infinite where nobody states one.
     per_code, zero_code
         ``value = per_code * (code - zero_code)``; None for thermometers and computed channels.
     budget
@@ -52,6 +52,8 @@ class ChannelChain:
     shares
         Name of the scale error that other channels have in common with this one: that of the ADC's
         reference, or of the meter by which all were calibrated.
+    rated_peak
+        Peak of the motor's rated phase current, A; 0 where the bench file states none.
     """
 
     name: str
@@ -86,6 +88,7 @@ class ChannelChain:
     shares: str = ADC_REFERENCE
     measured_c: float = NOMINAL_C
     circuit: str = ""
+    rated_peak: float = 0.0
 
     @property
     def u_scale(self) -> float:

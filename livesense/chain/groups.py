@@ -70,6 +70,9 @@ class Chain:
             channel.name: stored[channel.name] if channel.name in stored else _computed(channel, stored)
             for channel in bench.channels
         }
+        if bench.motor is not None and bench.motor.rated_current_a:
+            peak = math.sqrt(2) * bench.motor.rated_current_a
+            self.channels = {n: replace(c, rated_peak=peak) for n, c in self.channels.items()}
         self.warnings: tuple[str, ...] = tuple(dict.fromkeys(warnings))
 
     def group_channels(self, group: int) -> list[ChannelChain]:
