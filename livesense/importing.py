@@ -19,6 +19,7 @@ from livesense.recordings.opening import opened_recording
 from livesense.recordings.recording import Recording, Stretch
 from livesense.samples import Event, Gap, GapCause, GroupInfo, Restart, ScanBlock, SegmentStart
 from livesense.timetext import iso_time, run_seconds
+from livesense.trending import Leveled, TrendBuilder
 from livesense.watching import GroupWatches
 
 Tell = Callable[[str, int, int], None]
@@ -185,35 +186,42 @@ class _Copy:
         self._run.add_groups([self._group])
         rate_hz = 0.0
         watches: GroupWatches | None = None
+        trends: TrendBuilder | None = None
         for stretch in self._recording.stretches:
             scan = self._next + (stretch.lost if stretch.follows else 0)
-            if watches is None or not stretch.follows or stretch.rate_hz != rate_hz:
-                if watches is not None:
+            if watches is None or trends is None or not stretch.follows or stretch.rate_hz != rate_hz:
+                if watches is not None and trends is not None:
                     # Holds are counted in scans: a new rate, or a time that nobody can count, begins anew.
                     self._keep(watches.close(self._next - 1))
+                    self._keep_trend(trends.close())
                     if not stretch.follows:
                         # Nobody can count what is missing here.
                         self._run.restart(Restart(0, scan, None, None))
                 rate_hz = stretch.rate_hz
                 watches = GroupWatches(self._bench, self._chain, 0, rate_hz)
+                trends = TrendBuilder(self._chain, 0, len(self._group.channels), rate_hz)
                 self._run.segment(SegmentStart(0, scan, stretch.start_s, rate_hz))
             if stretch.follows and stretch.lost:
                 self._run.gap(Gap(0, self._next, stretch.lost, GapCause.WIRE))
                 watches.gap(stretch.lost)
+                self._keep_trend(trends.cut())
                 self._totals.lost += stretch.lost
                 self._totals.gaps += 1
-            self._copy(stretch, scan, watches)
-        if watches is not None:
+            self._copy(stretch, scan, watches, trends)
+        if watches is not None and trends is not None:
             self._keep(watches.close(self._next - 1))
+            self._keep_trend(trends.close())
         return self._totals
 
-    def _copy(self, stretch: Stretch, scan: int, watches: GroupWatches) -> None:
+    def _copy(self, stretch: Stretch, scan: int, watches: GroupWatches, trends: TrendBuilder) -> None:
         waiting = 0
         for first, codes in self._recording.pieces(stretch):
             self._tell("reading", first, self._recording.rows)
             block = codes if len(self._chosen) == codes.shape[1] else codes[:, self._chosen]
-            self._run.append(ScanBlock(0, scan + first - stretch.first, block))
-            self._keep(watches.feed(scan + first - stretch.first, block))
+            at = scan + first - stretch.first
+            self._run.append(ScanBlock(0, at, block))
+            self._keep(watches.feed(at, block))
+            self._keep_trend(trends.feed(at, block))
             self._totals.stored += len(block)
             waiting += len(block)
             if waiting >= COMMIT_ROWS:
@@ -222,6 +230,10 @@ class _Copy:
         count = stretch.stop - stretch.first
         self._next = scan + count
         self._totals.seconds = stretch.start_s + count / stretch.rate_hz
+
+    def _keep_trend(self, found: Leveled) -> None:
+        for level, rows in found:
+            self._run.trend(0, level, rows)
 
     def _keep(self, found: list[Event]) -> None:
         for event in found:

@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 from export_run import amperes, stored, write_export_run
 
+from livesense.logbook.reader import Logbook
+
 Command = Callable[..., Any]
 
 RATE_HZ = 20_000
@@ -68,6 +70,57 @@ def test_milliamperes_become_amperes(livesense: Command, tmp_path: Path, exporte
     (tmp_path / "scope.csv").write_text("t,iu_mA\n0,1500\n0.001,-250\n0.002,0\n", encoding="utf-8")
     livesense("import", "scope.csv", "--json")
     assert [float(row["iu_A"]) for row in exported()] == [1.5, -0.25, 0.0]
+
+
+def test_an_import_has_a_trend(livesense: Command, tmp_path: Path) -> None:
+    # 20 s, of which a tenth of a second is missing; then what nobody can count, and a second more.
+    at = np.concatenate([np.arange(24_000), np.arange(24_200, 40_000), 41_000.5 + np.arange(2000)]) / 2000
+    current = PEAK_A * np.cos(2 * np.pi * 17.3 * at[:, None] - np.arange(3) * 2 * np.pi / 3)
+    rows = [f"{t:.6f}," + ",".join(f"{v:.5f}" for v in row) for t, row in zip(at, current, strict=True)]
+    (tmp_path / "scope.csv").write_text("\n".join(["time_s,iu_A,iv_A,iw_A", *rows]), encoding="utf-8")
+    done = livesense("import", "scope.csv", "--json").json
+    assert (done["scans_lost"], done["scans_stored"]) == (200, 41_800)
+    assert len(livesense("show", "last", "--json").json["restarts"]) == 1
+    with Logbook(tmp_path / "livesense.db") as logbook:
+        run = logbook.run(1)
+        assert run.has_trends(0)
+        rows_of = {level: run.trends(0, level, 0, 43_000) for level in range(4)}
+    for level in range(4):
+        # Lost scans may lie within the longer rows.
+        assert rows_of[level].first[0] == 0 and rows_of[level].stop[-1] == 42_000, level
+        assert sum(rows_of[level].scans) in ((41_800, 42_000) if level else (41_800,)), level
+    (group,) = livesense("measure", "last", "--trend", "3s", "--json").json["groups"]
+    assert max(hz for hz in group["electrical_hz"] if hz) == pytest.approx(17.3, rel=1e-3)
+    assert group["channels"]["iu"]["rms"] == pytest.approx(
+        [PEAK_A / np.sqrt(2)] * len(group["channels"]["iu"]["rms"]), rel=2e-3
+    )
+
+
+def test_values_of_no_known_range_have_stretches(livesense: Command, tmp_path: Path) -> None:
+    # Floats reach to 3.4e38, and half a per cent of that is no threshold for a current.
+    still = np.random.default_rng(1).normal(0, 0.004, (4000, 3))
+    current = np.concatenate([still, wave(20_000) + np.tile(still, (5, 1))])
+    rows = [f"{n / RATE_HZ:.6f}," + ",".join(f"{v:.5f}" for v in row) for n, row in enumerate(current)]
+    (tmp_path / "scope.csv").write_text("\n".join(["time_s,iu_A,iv_A,iw_A", *rows]), encoding="utf-8")
+    livesense("import", "scope.csv", "--json")
+    told = livesense("stretches", "last", "--json").json
+    assert told["no_current_below"]["value"] == pytest.approx(0.005 * PEAK_A, rel=0.01)
+    assert [row["kind"] for row in told["stretches"]] == ["standstill", "steady"]
+    assert livesense("measure", "last", "--json").json["window"] == "steady"
+    (channel, *_) = livesense("show", "last", "--json").json["chain"]
+    assert channel["range"] == [None, None]
+    # A bench file with a rated current tells it better.
+    (tmp_path / "pump.toml").write_text(
+        '[motor]\nrated_current = "4 A"\n'
+        + "".join(
+            f'[[channel]]\nname = "i{p.lower()}"\nphase = "{p}"\nsensor = "direct"\nunit = "A"\n'
+            for p in "UVW"
+        ),
+        encoding="utf-8",
+    )
+    livesense("import", "scope.csv", "--bench", "pump.toml", "--json")
+    told = livesense("stretches", "last", "--json").json
+    assert told["no_current_below"]["value"] == pytest.approx(0.04 * np.sqrt(2))
 
 
 def test_missing_rows_are_a_gap(livesense: Command, tmp_path: Path) -> None:
