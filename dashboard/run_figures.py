@@ -14,6 +14,7 @@ from dashboard.tiles import withheld_reason
 from dashboard.vectors import vectors
 from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
+from livesense.wording import bounded
 
 if TYPE_CHECKING:
     from livesense.analysis import RunAnalysis
@@ -166,5 +167,8 @@ def _cell(quantity: Mapping[str, Any] | None, reason: str, notes: _Notes) -> dic
     figure = shown(quantity) if isinstance(quantity, Mapping) else None
     if quantity is None or figure is None:
         return {"value": None, "mark": notes.mark(reason)}
-    at_least = "≥ " if quantity.get("at_least") else ""
-    return {"value": at_least + figure.value, "expanded": figure.expanded, "unit": figure.unit}
+    return {
+        "value": bounded(quantity, sign=True) + figure.value,
+        "expanded": figure.expanded,
+        "unit": figure.unit,
+    }

@@ -13,10 +13,12 @@ from livesense.bench import Motor, Tolerance
 from livesense.bench.motor import SPEED_UNITS, TORQUE_UNITS
 from livesense.measures.channel_figures import ChannelMeasures
 from livesense.measures.group import GroupMeasures
-from livesense.measures.machine import COPPER_K, copper_at, torque_per_peak_ampere
+from livesense.measures.machine import COPPER_K, copper_at, copper_loss, torque_per_peak_ampere
 from livesense.measures.power import Power
 from livesense.measures.three_phase import ThreePhase
 from livesense.samples import Estimate
+from livesense.states_seen import states_seen
+from livesense.stretch_words import meaning
 
 ASSUMES = "all current across the magnets (i_d = 0); elsewhere it is the most that the torque can be"
 KEYS = ("torque", "winding_c", "copper_loss", "shaft_power", "efficiency")
@@ -47,11 +49,31 @@ def machine_facts(
     found["shaft_power"] = _shaft(analysis, motor, channels, main, withheld)
     found["efficiency"] = _efficiency(found["shaft_power"], power, withheld)
     facts: dict[str, Any] = {key: None if value is None else value.as_json() for key, value in found.items()}
+    assumes = None if found["torque"] is None else ASSUMES
+    if assumes and (why := _at_most(analysis, main, span_s)):
+        facts["torque"]["at_most"] = True
+        assumes = f"{assumes}, and that may be so here: {why}"
     return facts | {
-        "assumes": ASSUMES if found["torque"] is not None else None,
+        "assumes": assumes,
         "u_excludes": excludes,
         "withheld": withheld,
     }
+
+
+def _at_most(analysis: RunAnalysis, main: GroupMeasures, span_s: tuple[float, float]) -> str | None:
+    """Tell why the drive may hold current that makes no torque; None where nothing tells of it.
+
+    A drive that starts in open loop turns its field with more current than the load asks for. Its state tells
+    so; without one, a speed that changes may be such a start.
+    """
+    words = [word for seen in (states_seen(analysis, *span_s) or {}).values() for word in seen]
+    known = {what: word for word in reversed(words) if (what := meaning(word)) is not None}
+    for what in ("start", "align"):
+        if what in known:
+            return f'the drive says "{known[what]}"'
+    if "run" not in known and "braking" not in known and main.speed.acceleration_hz_per_s is not None:
+        return "the speed changes, as while a drive starts in open loop"
+    return None
 
 
 def torque_constant(motor: Motor | None) -> float | None:
@@ -142,7 +164,7 @@ def _copper(
         excludes.append("motor.winding_temperature")
     at_c = motor.resistance_at_c if winding is None else winding.value
     ohm = copper_at(motor.resistance_ohm, motor.resistance_at_c, at_c)
-    value = ohm * sum(r.value**2 for r, _ in rms)
+    value = copper_loss(ohm, [r.value for r, _ in rms])
     random = 2 * ohm * math.sqrt(sum((r.value * r.u_random) ** 2 for r, _ in rms))
     own = sum((r.value**2) * max(r.u_systematic**2 - common**2, 0.0) for r, common in rms)
     shared = sum(r.value * common for r, common in rms)

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 STATES = (
-    ("start", ("start", "ramp", "accel")),
+    ("start", ("start", "ramp", "accel", "open loop", "open-loop", "open_loop")),
     ("braking", ("stop", "brak", "decel")),
     ("align", ("align", "park")),
     ("run", ("run",)),

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from livesense.cli.output import quantity, safe, table
-from livesense.wording import listed, plain
+from livesense.wording import bounded, listed, plain
 
 SHOWN = (
     "mean", "rms", "ac_rms", "fundamental_rms", "frequency_hz", "phase_deg", "thd_percent",
@@ -91,7 +91,9 @@ def _part(
             continue
         for label, path, figure in _several(key, value):
             if figure is not None:
-                rows.append((label, figure if isinstance(figure, str) else quantity(figure)))
+                rows.append(
+                    (label, figure if isinstance(figure, str) else bounded(figure) + quantity(figure))
+                )
             elif reason := own.get(path) or withheld.get(f"{part}.{path}", ""):
                 missing[reason].setdefault(head, []).append(label)
     for path, reason in own.items():

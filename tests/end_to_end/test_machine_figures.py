@@ -87,6 +87,63 @@ def test_the_speed_by_the_currents_does_for_a_synchronous_machine(
     assert facts["of"] == "shaft"
 
 
+def ramp(state: int | None, *, hz_per_s: float = 20.0) -> bytes:
+    """One second in which the speed rises, with a state beside the currents."""
+    t = np.arange(5000) / RATE_HZ
+    turn = 2 * np.pi * (HZ * t + 0.5 * hz_per_s * t**2)
+    wave = 2048 + AMPERES / A_PER_CODE * np.cos(turn[:, None] - 2 * np.pi / 3 * np.arange(3))
+    codes = np.rint(wave + np.random.default_rng(1).normal(0, 1, wave.shape)).astype(np.uint16)
+    names: tuple[str, ...] = ("iu", "iv", "iw")
+    if state is not None:
+        codes = np.column_stack([codes, np.full(len(codes), state, dtype=np.uint16)])
+        names = (*names, "mode")
+    group = GroupInfo(RATE_HZ, CodeType.U16, 12, names)
+    return encode_frame(description_packet([group], device="pump")) + scan_frames(
+        0, 0, codes, 50, CodeType.U16
+    )
+
+
+MODE = (
+    '[[channel]]\nname = "mode"\nsensor = "state"\n'
+    'labels = { 0 = "off", 1 = "open loop", 2 = "run", 3 = "stop", 4 = "align" }\n'
+)
+
+
+@pytest.mark.parametrize(
+    ("state", "hz_per_s", "why"),
+    [
+        (None, 20.0, "the speed changes, as while a drive starts in open loop"),
+        (None, 0.0, None),
+        (1, 20.0, 'the drive says "open loop"'),
+        (1, 0.0, 'the drive says "open loop"'),
+        (4, 0.0, 'the drive says "align"'),
+        (2, 20.0, None),
+        (3, -20.0, None),
+        (0, 20.0, "the speed changes, as while a drive starts in open loop"),
+    ],
+)
+def test_torque_is_at_most_where_current_may_lie_off_its_axis(
+    recorded: Callable[..., Any],
+    livesense: Callable[..., Any],
+    state: int | None,
+    hz_per_s: float,
+    why: str | None,
+) -> None:
+    text = '[link]\nwire = "framed"\n[motor]\npole_pairs = 5\nflux_linkage = "10 mWb"\n'
+    text += "".join(CHANNEL.format(f"i{p.lower()}", p, "A", A_PER_CODE, 2048) for p in "UVW")
+    recorded(ramp(state, hz_per_s=hz_per_s), text + (MODE if state is not None else ""))
+    words = "measure", "--from", "0.2", "--to", "0.8"
+    facts = livesense(*words, "--json").json["machine"]
+    assert facts["torque"]["value"] == pytest.approx(1.5 * 5 * 0.01 * AMPERES, rel=5e-3)
+    printed = livesense(*words).out
+    if why is None:
+        assert "at_most" not in facts["torque"] and "at most" not in printed
+        assert facts["assumes"].endswith("the most that the torque can be")
+    else:
+        assert facts["torque"]["at_most"] is True and facts["assumes"].endswith(f"so here: {why}")
+        assert "at most 0.4" in printed and why in printed
+
+
 def test_an_induction_machine(machine: Callable[..., dict[str, Any]]) -> None:
     facts = machine('kind = "induction"\nshaft_torque = "torque"\nresistance = "50 mΩ"\n')
     assert facts["of"] == "field"
