@@ -7,6 +7,7 @@ the same chain give the same events.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -39,8 +40,12 @@ class GroupWatches:
         for number, rule in enumerate(bench.rules):
             names = tuple(name for name in rule.channels if name in here)
             # Currents that are looked at together are all here or not at all.
-            if names and (len(names) == len(rule.channels) or rule.quantity not in TOGETHER):
-                self._watches.append((watch_for(rule, number, names, rate_hz, group), names))
+            if not names or (len(names) < len(rule.channels) and rule.quantity in TOGETHER):
+                continue
+            if not set(rule.currents) <= set(here):
+                # They are sampled apart: nothing tells of each scan whether the drive is in use.
+                rule = replace(rule, currents=(), above=0.0)
+            self._watches.append((watch_for(rule, number, names, rate_hz, group), (*names, *rule.currents)))
 
     def feed(self, first: int, codes: Codes) -> list[Event]:
         """Take scans in a row, ``(n, channels)`` codes from index ``first`` on; hand back what is new."""

@@ -234,10 +234,10 @@ class Watch:
 
     The limit of an integrating rule is its pick-up, an rms; 0 where I²t has none. ``hold_scans`` is the
     least count of scans that a hold takes. ``above`` is the current (rms) below which a rule on the
-    sequence of the phases says nothing, ``cycles`` its hold in electrical cycles, ``note`` the level of a
-    note where ``limit`` is that of an alarm, ``sequence`` what is expected. ``severity`` is "alarm" or
-    "note". ``default`` marks a rule that the file did not state. ``preload`` is the
-    current (rms) that a thermal image has borne for long when it begins.
+    sequence of the phases, or an undervoltage that names ``currents``, says nothing; ``cycles`` its hold in
+    electrical cycles, ``note`` the level of a note where ``limit`` is that of an alarm, ``sequence`` what is
+    expected. ``severity`` is "alarm" or "note". ``default`` marks a rule that the file did not state.
+    ``preload`` is the current (rms) that a thermal image has borne for long when it begins.
     """
 
     kind: str
@@ -263,6 +263,7 @@ class Watch:
     severity: str = "alarm"
     default: bool = False
     preload: float = 0.0
+    currents: tuple[str, ...] = ()
 
     @property
     def instant(self) -> bool:

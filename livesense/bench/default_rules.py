@@ -54,7 +54,9 @@ def default_rules(
             if motor is not None and motor.sequence is not None:
                 add("reversed")
     if rules.conditions.bus_voltage_v is not None and (bus := bus_voltage(rules.channels)):
-        add("undervoltage")
+        in_use_a = rules.in_use_above()
+        in_use: dict[str, Any] = {"above": in_use_a} if in_use_a else {}
+        add("undervoltage", None, **in_use)
         by_name = {c.name: c for c in rules.channels}
         span = range_of(by_name[bus], by_name, rules.adc)
         if span is None or 1.2 * rules.conditions.bus_voltage_v < span[1]:

@@ -295,13 +295,18 @@ WATCH: dict[str, Key] = {
     "release_hold": Key(
         quantity(TIME, 0.0, 3600.0), '"50 ms"', '"50 ms"; below', (*_LEVELS, "clipping", "reversed")
     ),
-    "above": Key(_CURRENT_LIMIT, '"0.6 A"', "10 % of the rated current, 20 % for unbalance", _SEQUENCES),
+    "above": Key(
+        _CURRENT_LIMIT,
+        '"0.6 A"',
+        "10 % of the rated current, 20 % for unbalance; for undervoltage none",
+        (*_SEQUENCES, "undervoltage"),
+    ),
     "cycles": Key(integer(1, 10_000), "3", "3", ("phase-loss", "reversed")),
     "note": Key(share, '"5 %"', "half the `limit`", ("unbalance",)),
     "longest_cycle": Key(
         quantity(TIME, 0.001, 10.0),
         '"200 ms"',
-        '"200 ms"; 1 s for sequences',
+        '"200 ms"; 1.2 s for sequences',
         ("overcurrent", *_INTEGRATING, *_SEQUENCES),
     ),
     "pre": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"100 ms"'),

@@ -261,7 +261,11 @@ PURPOSES: dict[str, dict[str, str]] = {
             "How long it must stay there. Longer than a quarter of the electrical period, "
             "or each half-wave is an event of an instant rule."
         ),
-        "above": ("Current (rms) below which the sequence of the phases tells nothing."),
+        "above": (
+            "Current (rms) below which the sequence of the phases tells nothing. A bus below "
+            "its limit counts only where the phases carry more, or did within the last 500 ms: "
+            "a supply that is switched off does not sag."
+        ),
         "cycles": ("Electrical cycles in a row that make an event."),
         "note": ("Level of a note; limit is that of an alarm."),
         "longest_cycle": (

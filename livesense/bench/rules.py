@@ -10,14 +10,15 @@ from livesense.bench import Adc, Channel, Conditions, Motor, Watch
 from livesense.bench.checks import check_watch, range_of, reach
 from livesense.bench.keys import REQUIRED_OF_WATCH, WATCH, WATCH_LEVELS, WATCH_UNITS
 from livesense.bench.tables import Place
-from livesense.bench.triples import bus_voltage, phase_triple
+from livesense.bench.triples import PHASES, bus_voltage, phase_triple
 from livesense.bench.values import Unfit, listed
 
 RELEASE_OF_LIMIT = 0.95
 """Share of a limit at or below which what is beyond it ends (common practice, no source)."""
 RELEASE_HOLD_S = 0.05
 LONGEST_CYCLE_S = 0.2
-LONGEST_TURN_S = 1.0
+LONGEST_TURN_S = 1.2
+"""Electrical cycles from 1 Hz on are looked at, jitter of their ends included."""
 PRE_S = 0.1
 POST_S = 0.4
 
@@ -64,6 +65,9 @@ NOTES = ("clipping", "standing", "reversed", "unbalance")
 
 ABOVE_RATED = {"unbalance": 0.2, "phase-loss": 0.1, "reversed": 0.1}
 """Share of the rated current below which the sequence of the phases says nothing."""
+
+IN_USE_RATED = 0.05
+"""Share of the rated current below which a drive is not in use, in the default rule on the bus."""
 
 TRIPLES = ("overload", "phase-loss", "unbalance", "reversed", "stall", "standing")
 BUSES = ("overvoltage", "undervoltage")
@@ -122,9 +126,9 @@ class Rules:
         quantity = keys.get("quantity", QUANTITIES.get(kind, "instant"))
         if kind == "i2t" and "pickup" not in keys:
             quantity = "instant"
-        above = 0.0
-        if kind in ABOVE_RATED:
-            above = keys["above"] if "above" in keys else self._above(place, kind)
+        above = keys.get("above", 0.0)
+        if kind in ABOVE_RATED and not above:
+            above = self._above(place, kind)
         limit = keys.get("limit", keys.get("pickup"))
         if limit is None:
             limit = above if kind == "reversed" else self._limit(place, kind)
@@ -153,6 +157,7 @@ class Rules:
             cycles=keys.get("cycles", 3) if kind in ("phase-loss", "reversed") else 0,
             note=keys.get("note", limit / 2) if kind == "unbalance" else 0.0,
             sequence=self._expected(place) if kind == "reversed" else "",
+            currents=self._in_use_by(place, keys) if kind == "undervoltage" and above else (),
             severity="note" if kind in NOTES else "alarm",
         )
 
@@ -229,6 +234,27 @@ class Rules:
         if name is None:
             place.fail("channels", 'a channel in V, or one with phase = "bus" in the file')
         return (name,)
+
+    def in_use_above(self) -> float:
+        """Give the current above which the drive is in use; 0 where no current beside the bus tells it."""
+        bus = bus_voltage(self.channels)
+        return IN_USE_RATED * self._rated_a if self._rated_a and bus and self._beside((bus,)) else 0.0
+
+    def _in_use_by(self, place: Place, keys: Mapping[str, Any]) -> tuple[str, ...]:
+        """Give the currents that tell whether the drive is in use while a voltage is watched."""
+        watched = keys.get("channels") or self._channels(place, "undervoltage")
+        found = self._beside(watched)
+        if not found:
+            place.fail("above", "currents of the phases, sampled with the voltage", keys["above"])
+        return found
+
+    def _beside(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Name the currents of the phases that may be sampled together with other channels."""
+        currents = phase_triple(self.channels) or tuple(
+            c.name for c in self.channels if c.phase in PHASES and c.quantity == "current" and not c.source
+        )
+        together = [c for c in self.channels if not c.source and c.name in (*names, *currents)]
+        return currents if len({c.group for c in together}) == 1 else ()
 
     def _check(self, place: Place, watch: Watch, keys: Mapping[str, Any], given: Mapping[str, Any]) -> None:
         """Check keys against each other."""

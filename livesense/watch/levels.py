@@ -7,7 +7,9 @@ Counting is that of overcurrent (:mod:`livesense.watch.excess`): an event exists
 *Clipping* is told of scans at an end of the range whose magnitude is above half the limit, which is what the
 channel reads at most: where a one-way amplifier rests at its lower end there is nothing to tell.
 *Undervoltage* is told of a voltage that has been above ``release`` before: a bus that is off from the
-beginning does not sag.
+beginning does not sag. Of a rule that names currents a scan counts only where these carry more than
+``above``, or did within the last half second: a supply that is switched off while the drive rests does not
+sag either, and what sags under load is over once the current is gone.
 """
 
 from __future__ import annotations
@@ -28,11 +30,18 @@ END_SHARE = 0.5
 """A clipped scan below this share of the end of the range is at the other end, where nothing flows."""
 
 
+IN_USE_S = 0.5
+"""How long a drive counts as in use after its last current: a sag may stop it before the limit is passed."""
+
+NEVER = -(1 << 62)
+
+
 class LevelWatch(RuleWatch[Excess]):
     """One rule on single channels; see :class:`RuleWatch`.
 
     What is held against the limit is a magnitude that is made of the values: kelvins of a temperature, what
-    is missing up to twice the limit of an undervoltage, the value of a clipped scan.
+    is missing up to twice the limit of an undervoltage, the value of a clipped scan. Behind the watched
+    channels stand columns of the rule's ``currents``, if it names any.
     """
 
     KINDS = ("clipping", "overvoltage", "undervoltage", "overtemperature")
@@ -51,9 +60,16 @@ class LevelWatch(RuleWatch[Excess]):
             scans_for(rule.release_hold_s, rate_hz),
         )
         self._limit = limit
+        self._release = release
         self._excesses = [ExcessTracker(*levels, summed=False) for _ in channels]
         self._trackers = self._excesses
-        self._armed = [rule.kind != "undervoltage"] * len(channels)
+        self._columns += len(rule.currents)
+        self._in_use = scans_for(IN_USE_S, rate_hz)
+        self._begin()
+
+    def _begin(self) -> None:
+        self._armed = [self._rule.kind != "undervoltage"] * len(self._names)
+        self._flowed = NEVER
 
     def _height(self, level: float) -> float:
         match self._rule.kind:
@@ -75,7 +91,10 @@ class LevelWatch(RuleWatch[Excess]):
         return height
 
     def _feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Event]:
-        heights = self._heights(values, clipped)
+        watched = len(self._names)
+        heights = self._heights(values[:, :watched], clipped[:, :watched])
+        if self._rule.currents:
+            self._leave_out_rest(first, values[:, watched:], heights)
         quiet = float(np.max(heights)) <= self._limit and float(np.min(heights)) >= -self._limit
         events: list[Event] = []
         for column, tracker in enumerate(self._excesses):
@@ -108,10 +127,22 @@ class LevelWatch(RuleWatch[Excess]):
             self._armed[column] = bool(there.any())
             heights[: int(there.argmax()) if there.any() else len(values), column] = 0.0
 
+    def _leave_out_rest(self, first: int, currents: FloatArray, heights: FloatArray) -> None:
+        """Leave out scans at which no current has flowed for a while; ``(n, k)`` currents."""
+        square = self._rule.above**2
+        if float(heights.max()) <= self._release and float(np.mean(currents[-1] ** 2)) > square:
+            self._flowed = first + len(currents) - 1
+            return
+        scans = np.arange(first, first + len(currents))
+        flowing = np.mean(currents * currents, axis=1) > square
+        latest = np.maximum.accumulate(np.where(flowing, scans, self._flowed))
+        heights[scans - latest > self._in_use] = 0.0
+        self._flowed = int(latest[-1])
+
     def close(self, last_scan: int | None = None) -> list[Event]:
         """End every open event at the last stored scan, cut short: the run ended or the device restarted."""
         events = super().close(last_scan)
-        self._armed = [self._rule.kind != "undervoltage"] * len(self._names)
+        self._begin()
         return events
 
     def _event(self, column: int, found: Excess) -> Event:

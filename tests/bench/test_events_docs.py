@@ -44,6 +44,8 @@ def test_the_default_rules_are_those_of_the_table(pump):
     assert (found["unbalance"].note, found["unbalance"].limit, found["unbalance"].hold_s) == (5.0, 10.0, 1.0)
     assert "−20 % or +20 % for 5 ms" in rows["undervoltage"]
     assert [round(found[k].limit, 6) for k in ("undervoltage", "overvoltage")] == [19.2, 28.8]
+    assert "above 5 % of rated" in rows["undervoltage"]
+    assert found["undervoltage"].above == 0.05 * 6 and found["undervoltage"].currents == ("iu", "iv", "iw")
     assert {(r.pre_s, r.post_s) for r in found.values()} == {(0.1, 0.4)}
     assert "100 ms before and 400 ms after" in EVENTS
 

@@ -5,6 +5,7 @@ import math
 import pytest
 
 from livesense.bench import parse
+from livesense.errors import BenchError
 
 RATED = ("pole_pairs = 5", 'pole_pairs = 5\nrated_current = "6 A"\nsequence = "UVW"')
 BUS = ('name = "coolant pump, 24 V"', 'name = "coolant pump, 24 V"\nbus_voltage = "24 V"')
@@ -51,6 +52,34 @@ def test_the_bus_voltage_brings_its_band(pump):
     assert (low.kind, high.kind) == ("undervoltage", "overvoltage")
     assert (low.limit, high.limit) == (pytest.approx(19.2), pytest.approx(28.8))
     assert low.release == pytest.approx(1.03 * 19.2) and low.channels == ("vbus",) and low.hold_s == 0.005
+
+
+@pytest.mark.parametrize(
+    ("changes", "above", "currents"),
+    [
+        ([], 0.3, ("iu", "iv", "iw")),
+        # Only two phases measured, the third not even computed.
+        ([('phase = "W"', 'phase = "bus"')], 0.3, ("iu", "iv")),
+        # Sampled apart, and no rated current: nothing tells whether the drive is in use.
+        ([('name = "vbus"', 'name = "vbus"\ngroup = 1')], 0.0, ()),
+        ([('rated_current = "6 A"\n', "")], 0.0, ()),
+    ],
+)
+def test_the_default_undervoltage_looks_at_the_current_beside_it(pump, changes, above, currents):
+    found = bench(pump, RATED, BUS, (STATED, ""), *changes)
+    (low,) = (rule for rule in found.default_watches if rule.kind == "undervoltage")
+    assert (low.above, low.currents) == (pytest.approx(above), currents)
+
+
+def test_a_stated_undervoltage_looks_at_the_current_where_it_says_so(pump):
+    more = '[[watch]]\nkind = "undervoltage"\n'
+    plain = bench(pump, RATED, BUS, more=more).watches[-1]
+    assert (plain.above, plain.currents) == (0.0, ())
+    stated = bench(pump, BUS, more=more + 'above = "0.5 A"\n').watches[-1]
+    assert (stated.above, stated.currents) == (0.5, ("iu", "iv", "iw"))
+    apart = [('name = "vbus"', 'name = "vbus"\ngroup = 1')]
+    with pytest.raises(BenchError, match="above: expected currents of the phases, sampled with the voltage"):
+        bench(pump, BUS, *apart, more=more + 'above = "0.5 A"\n')
 
 
 def test_a_divider_that_cannot_show_an_overvoltage_has_no_rule_for_it(pump):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import math
 
@@ -11,6 +12,7 @@ from fault_twins import (
     slow_faults,
     slow_levels,
     slow_onset,
+    slow_open,
     slow_rise,
     slow_standing,
     slow_turns,
@@ -67,7 +69,7 @@ LEVELS = ("overvoltage", "undervoltage", "overtemperature", "clipping")
 
 PIECE = st.fixed_dictionaries(
     {
-        "what": st.sampled_from(["turn", "back", "open", "unlike", "direct", "none"]),
+        "what": st.sampled_from(["turn", "back", "open", "line", "unlike", "direct", "none"]),
         "size": st.sampled_from([1.5, 0.9, 0.2, 2.5]),
         "hz": st.sampled_from([6.0, 23.7, 61.3, 118.0]),
         "scans": st.integers(5, 700).map(lambda n: 705 - n),
@@ -92,6 +94,10 @@ def currents(pieces, seed):
                 values = size * np.sin(turn[:, None] + steps)
             case "open":
                 values = size * np.sin(turn)[:, None] * np.array([1.0, 0.0, -1.0])
+            case "line":
+                # By the piece's speed: beside each of an open phase's lines, and on one.
+                tilt = math.radians({6.0: 0.0, 23.7: 83.0, 61.3: 32.0, 118.0: 150.0}[piece["hz"]])
+                values = size * np.sin(turn)[:, None] * np.cos(tilt - steps)
             case "unlike":
                 values = size * (np.sin(turn[:, None] - steps) + 0.12 * np.sin(turn[:, None] + steps + 1))
             case "direct":
@@ -156,6 +162,7 @@ def twin(kind, stretches):
             rms = math.sqrt((forward**2 + backward**2) / 2)
             flows = rms > found.above
             if kind == "phase-loss":
+                flows = flows and slow_open(turns[number], values_at)
                 beyond = flows and ratio > 50
                 onset = slow_onset(turns, number, values_at) if beyond else start
                 rows.append((start, stop, ratio, beyond, flows and ratio > 40, True, onset))
@@ -246,6 +253,47 @@ def test_every_event_of_a_level_is_that_of_the_slow_twin(kind, drawn):
         elif kind != "clipping":
             assert event.peak == pytest.approx(max(inside), abs=1e-9)
         assert values[event.peak_scan] == pytest.approx(event.peak, abs=1e-9)
+
+
+PAIRS = st.lists(
+    st.tuples(
+        st.sampled_from([0.0, 0.4, 1.0, 1.2, 1.5, 2.0, math.nan]),
+        st.sampled_from([0.0, 0.0, 0.2, -0.2, 0.3, -2.0, math.nan]),
+        st.one_of(st.integers(1, 6), st.sampled_from([99, 499, 500, 501, 600])),
+    ),
+    min_size=2,
+    max_size=12,
+)
+
+
+@settings(max_examples=150, deadline=None)
+@given(pairs=PAIRS, lost=st.sampled_from([0, 0, 3, 300]), data=st.data())
+def test_an_undervoltage_in_use_is_that_of_the_slow_twin_for_any_blocks(pairs, lost, data):
+    # Of one current beside the voltage: above 0.25 A, or within the last 500 scans.
+    found = dataclasses.replace(RULES["undervoltage"], above=0.25, currents=("iv",))
+    rows = [(v, a) for v, a, count in pairs for _ in range(count)]
+    half = len(rows) // 2
+    first = [0] * half + [lost] * (len(rows) - half)
+    scans = [n + skipped for n, skipped in enumerate(first)]
+    armed, last, seen = False, None, []
+    for scan, (volts, amperes) in zip(scans, rows, strict=True):
+        armed = armed or volts >= 1.5
+        last = scan if abs(amperes) > 0.25 else last
+        seen.append(volts if armed and last is not None and scan - last <= 500 else math.nan)
+    parts = [(0, seen[:half]), (half + lost, seen[half:])] if lost else [(0, seen)]
+    told = slow_levels(parts, lambda v: v < 1.0, lambda v: v < 1.5, 2, 4)
+    watch = watch_for(found, 0, ["iu"], RATE_HZ, 0)
+    values = np.array(rows)
+    cuts = sorted({half, *data.draw(st.sets(st.integers(1, len(rows) - 1), max_size=6))} - {0})
+    ended = {}
+    for begin, stop in zip([0, *cuts], [*cuts, len(rows)], strict=True):
+        no = np.zeros((stop - begin, 2), dtype=bool)
+        for event in watch.feed(scans[begin], values[begin:stop], no):
+            ended[event.details["key"]] = event
+    for event in watch.close():
+        ended[event.details["key"]] = event
+    events = sorted(ended.values(), key=lambda e: e.start_scan)
+    assert [(e.start_scan, e.end_scan, e.lost_scans, e.cut_short) for e in events] == told
 
 
 @pytest.mark.parametrize("kind", RULES)

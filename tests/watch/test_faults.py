@@ -21,6 +21,9 @@ NAMES = ["iu", "iv", "iw"]
 MORE = '[[watch]]\nkind = "stall"\n[[watch]]\nkind = "standing"\nhold = "2 s"\n'
 STATED = BENCH_TEXT[BENCH_TEXT.index("[[watch]]") :]
 RULES = {rule.kind: rule for rule in parse(BENCH_TEXT.replace(STATED, MORE)).rules}
+IN_USE = RULES["undervoltage"]
+"""The default rule: it looks at the currents beside the bus."""
+RULES["undervoltage"] = dataclasses.replace(IN_USE, above=0.0, currents=())
 
 SPEEDS = [133.3, *(pytest.param(hz, marks=pytest.mark.slow) for hz in (1.0, 7.0, 500.0))]
 """Electrical frequencies of overloads that last for minutes."""
@@ -82,6 +85,40 @@ def test_a_phase_that_opens_anywhere_in_a_cycle(at):
 def test_two_cycles_of_an_open_phase_are_none():
     values = noisy(turning(100, 6, 1.0), open_phase(0, 100, 6, 0.02), turning(100, 6, 1.0))
     assert events("phase-loss", values) == []
+
+
+def along_a_line(degrees, hz, amperes, seconds):
+    """Currents whose vector swings along one line, at so many degrees from U's axis."""
+    turn = 2 * np.pi * hz * np.arange(round(seconds * RATE_HZ))[:, None] / RATE_HZ
+    return amperes * np.sin(turn) * np.cos(np.radians(degrees) - 2 * np.pi / 3 * np.arange(3))
+
+
+@pytest.mark.parametrize("hz", [3.0, 133.3, 500.0])
+def test_a_current_that_swings_along_one_line_is_no_open_phase(hz):
+    # A drive that feeds an alternating current at rest to find its rotor: both sequences are alike (100 %),
+    # and nothing is lost. An open phase leaves a line at 90° to that phase's axis: 90°, 30° (V) and 150° (W).
+    for degrees in (0.0, 15.0, 24.0, 36.0, 60.0, 84.0, 96.0, 120.0, 144.0, 156.0):
+        held = along_a_line(degrees, hz, 6, max(0.6, 8 / hz))
+        assert events("phase-loss", noisy(held)) == [], degrees
+    # Nor is it where the rotor swings about the place in which a direct current holds it.
+    assert events("phase-loss", noisy(held + np.array([3.0, -1.5, -1.5]))) == []
+
+
+@pytest.mark.parametrize("hz", [1.0, 20.0, 133.3, 500.0])
+@pytest.mark.parametrize("which", [0, 1, 2])
+def test_a_phase_that_was_open_from_the_beginning_is_found(which, hz):
+    (event,) = events("phase-loss", noisy(open_phase(which, hz, 6, max(1.0, 6 / hz))))
+    assert event.peak == pytest.approx(100.0, abs=0.5) and f"least current in {NAMES[which]}" in event.text
+
+
+@pytest.mark.parametrize("share", [0.0, 0.04, 0.08, 0.09, 0.2, 0.3])
+def test_a_joint_that_passes_some_current_is_told_as_well(share):
+    # A share of W's own current passes: the vector draws an ellipse that turns, and no line.
+    healthy, hole = turning(50, 6, 1.0), open_phase(2, 50, 6, 1.0)
+    values = noisy(turning(50, 6, 1.0), share * healthy + (1 - share) * hole)
+    (event,) = events("phase-loss", values)
+    assert event.start_scan / RATE_HZ == pytest.approx(1.0, abs=1.1 / 50)
+    assert "least current in iw" in event.text
 
 
 def test_below_a_tenth_of_the_rated_current_nothing_is_told():
@@ -231,6 +268,61 @@ def test_a_bus_that_is_off_from_the_beginning_does_not_sag():
     watch.feed(0, bus((24.0, 0.05)), no)
     watch.close()
     assert watch.feed(1000, bus((0.0, 0.05)), no) == [] and watch.close() == []
+
+
+def in_use(*pieces):
+    """A bus with the phase currents beside it: (volts, amperes of a turning current, seconds)."""
+    volts = bus(*((v, s) for v, _, s in pieces))
+    currents = np.concatenate([turning(50, a, s) for _, a, s in pieces])
+    return np.concatenate([volts, noisy(currents)], axis=1)
+
+
+def sags(*pieces):
+    assert (IN_USE.above, IN_USE.currents) == (pytest.approx(0.3), tuple(NAMES))
+    values = in_use(*pieces)
+    no = np.zeros(values.shape, dtype=bool)
+    blocks = [(at, values[at : at + 777], no[at : at + 777]) for at in range(0, len(values), 777)]
+    return rule_events(IN_USE, 0, ["vbus"], RATE_HZ, 0, blocks)
+
+
+def test_a_supply_that_is_switched_off_at_rest_is_no_undervoltage():
+    down = [(v, 0, 0.05) for v in (20.0, 18.0, 12.0, 5.0, 1.0)]
+    day = [(24.0, 0, 0.2), (24.0, 6, 0.5), (24.0, 0, 0.6), *down, (0.0, 0, 1.0)]
+    assert sags(*day, *day, *day) == []
+
+
+def test_a_sag_under_load_is_exact_to_the_scan():
+    (event,) = sags((24.0, 6, 0.6), (18.0, 6, 0.005), (24.0, 6, 0.3))
+    assert (event.start_scan, event.end_scan, event.channel) == (12_000, 12_099, "vbus")
+    assert event.peak == pytest.approx(18.0)
+
+
+def test_a_supply_that_fails_under_load_is_one_event_until_the_current_is_gone():
+    (event,) = sags((24.0, 6, 0.6), (0.0, 6, 0.1), (0.0, 0, 3.0), (24.0, 0, 0.2))
+    assert event.start_scan == 12_000 and not event.cut_short
+    # 500 ms after the last current.
+    assert event.end_scan == pytest.approx(12_000 + 0.6 * RATE_HZ, abs=20)
+
+
+def test_a_drive_that_trips_before_the_limit_is_passed_was_in_use():
+    (event,) = sags((24.0, 6, 0.6), (20.5, 6, 0.05), (20.0, 0, 0.2), (17.0, 0, 0.1), (24.0, 0, 0.3))
+    assert event.start_scan == round(0.85 * RATE_HZ)
+    assert sags((24.0, 6, 0.6), (20.0, 0, 0.6), (17.0, 0, 0.1), (24.0, 0, 0.3)) == []
+
+
+def test_a_start_on_a_bus_below_its_limit_counts_from_its_first_current():
+    (event,) = sags((24.0, 0, 0.1), (18.0, 0, 1.0), (18.0, 6, 0.5), (24.0, 6, 0.3))
+    assert event.start_scan == pytest.approx(1.1 * RATE_HZ, abs=20)
+    assert event.end_scan == round(1.6 * RATE_HZ) - 1
+
+
+def test_after_a_restart_nothing_is_in_use():
+    watch = watch_for(IN_USE, 0, ["vbus"], RATE_HZ, 0)
+    values = in_use((24.0, 6, 0.3), (24.0, 0, 0.01), (0.0, 0, 0.2))
+    no = np.zeros(values.shape, dtype=bool)
+    assert watch.feed(0, values[:6100], no[:6100]) == []
+    watch.close()
+    assert watch.feed(6100, values[6100:], no[6100:]) == [] and watch.close() == []
 
 
 def test_each_voltage_is_waited_for_by_itself():
