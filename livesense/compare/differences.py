@@ -56,6 +56,45 @@ def difference(
         Whether it is a figure of the alternating part, into which offsets do not enter.
     """
     a, b = (_parts(chain, figure.value, alternating) for chain, figure in (first, second))
+    random = math.hypot(first[1].u_random, second[1].u_random)
+    value = second[1].value - first[1].value
+    return Difference(value, math.hypot(random, math.sqrt(_square(a, b, same))), first[1].unit)
+
+
+def heat(shunt_ohm: float, chain: ChannelChain, rms: Estimate) -> Estimate:
+    """Power in a shunt at a measured current: ``R I²``, W.
+
+    The current counts twice, but an error of the resistance once: with the voltage measured it is ``V²/R``.
+    """
+    parts = _heat_parts(shunt_ohm, chain, rms)
+    random = 2 * shunt_ohm * rms.value * rms.u_random
+    return Estimate(
+        shunt_ohm * rms.value**2, random, math.sqrt(sum(part**2 for _, part in parts.values())), "W"
+    )
+
+
+def heat_difference(
+    first: tuple[float, ChannelChain, Estimate], second: tuple[float, ChannelChain, Estimate], same: SameError
+) -> Difference:
+    """Difference of the power in two shunts; of each the resistance, the chain, and the current (rms)."""
+    one, other = heat(*first), heat(*second)
+    square = _square(_heat_parts(*first), _heat_parts(*second), same)
+    u = math.hypot(one.u_random, other.u_random, math.sqrt(square))
+    return Difference(other.value - one.value, u, one.unit)
+
+
+_Parts = dict[str, tuple[Term, float]]
+
+
+def _heat_parts(shunt_ohm: float, chain: ChannelChain, rms: Estimate) -> _Parts:
+    return {
+        key: (term, (1 if term.key in SHUNT_KEYS else 2) * shunt_ohm * rms.value * part)
+        for key, (term, part) in _parts(chain, rms.value, alternating=True).items()
+    }
+
+
+def _square(a: _Parts, b: _Parts, same: SameError) -> float:
+    """Square of what the errors of both sides leave in a difference."""
     square = 0.0
     for key in a.keys() | b.keys():
         left, right = a.get(key), b.get(key)
@@ -63,14 +102,12 @@ def difference(
             square += (left[1] - right[1]) ** 2
         else:
             square += sum(part[1] ** 2 for part in (left, right) if part is not None)
-    random = math.hypot(first[1].u_random, second[1].u_random)
-    value = second[1].value - first[1].value
-    return Difference(value, math.hypot(random, math.sqrt(square)), first[1].unit)
+    return square
 
 
-def _parts(chain: ChannelChain, value: float, alternating: bool) -> dict[str, tuple[Term, float]]:
+def _parts(chain: ChannelChain, value: float, alternating: bool) -> _Parts:
     """Signed contributions of each error, by key and what it does."""
-    found: dict[str, tuple[Term, float]] = {}
+    found: _Parts = {}
     for number, (term, slope) in enumerate(chain.budget.slopes(value, alternating=alternating)):
         key = f"{term.key} {term.acts}"
         # Two terms of one key (a computed channel's sources) are errors of their own.

@@ -7,7 +7,15 @@ from typing import Any
 
 from livesense.analysis import RunAnalysis
 from livesense.bench import Bench, Channel
-from livesense.compare.differences import Difference, SameError, difference, of_one_run, of_two_runs
+from livesense.compare.differences import (
+    Difference,
+    SameError,
+    difference,
+    heat,
+    heat_difference,
+    of_one_run,
+    of_two_runs,
+)
 from livesense.compare.matching import Match, State, current_names, match, states
 from livesense.compare.sides import Side, sides
 from livesense.errors import UsageError
@@ -197,7 +205,7 @@ def _rows(
         for key, alternating in (("mean", False), ("rms", True), ("fundamental_rms", True)):
             one, other = getattr(a.figures, key), getattr(b.figures, key)
             rows.append(_estimates(key, a, b, one, other, same, alternating=alternating))
-        rows.append(_plain("dissipation", a.dissipation_w(), b.dissipation_w(), "W"))
+        rows.append(_heat(a, b, same))
     return rows
 
 
@@ -235,6 +243,20 @@ def _estimates(
             found = Difference(other.value - one.value, u, one.unit)
         else:
             found = difference((a.channel, one), (b.channel, other), same, alternating=alternating)
+    return _measured(key, one, other, found)
+
+
+def _heat(a: Side, b: Side, same: SameError) -> dict[str, Any]:
+    """Write the power in both shunts at the currents measured."""
+    first, second = a.heated(), b.heated()
+    found = heat_difference(first, second, same) if first is not None and second is not None else None
+    one, other = (None if side is None else heat(*side) for side in (first, second))
+    return _measured("dissipation", one, other, found)
+
+
+def _measured(
+    key: str, one: Estimate | None, other: Estimate | None, found: Difference | None
+) -> dict[str, Any]:
     return {
         "figure": key,
         "first": None if one is None else one.as_json(),

@@ -43,12 +43,12 @@ class Side:
         u = math.hypot(float(chain.u_systematic(value)), chain.u_quantisation)
         return 200 * u / abs(value)
 
-    def dissipation_w(self) -> float | None:
-        """Power in the shunt at the window's rms current; None where it is not a shunt."""
+    def heated(self) -> tuple[float, ChannelChain, Estimate] | None:
+        """Give resistance, chain and rms current of what heats a shunt; None where it is not a shunt."""
         rms = None if self.figures is None else self.figures.rms
         if self.settings.shunt_ohm is None or rms is None:
             return None
-        return self.settings.shunt_ohm * rms.value**2
+        return self.settings.shunt_ohm, self.channel, rms
 
     def noise(self, low_hz: float, high_hz: float) -> Estimate | None:
         """Noise from ``low_hz`` to ``high_hz``; None where the window cannot tell."""

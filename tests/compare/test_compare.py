@@ -125,6 +125,21 @@ class TestTwoChains:
         assert apart["difference"]["u"] == pytest.approx(rms * 0.01 * math.sqrt(2) / limit, rel=0.1)
         assert one["fundamental_rms"]["differs"] is False
 
+    def test_the_heat_has_the_resistance_once_and_the_gain_twice(self, record, livesense):
+        self.both(record)
+        apart = rows(livesense("compare", "last", "--chains", "iu:iu_fine", "--json").json)["dissipation"]
+        one = rows(livesense("compare", "last", "--chains", "iu:iu_fine", "--one-shunt", "--json").json)
+        watts, limit = OHM * 4.5, math.sqrt(3)
+        # P = V²/R/G²: 1 % of the shunt counts once, 0.1 % of the gain and 0.5 % of the reference twice.
+        assert apart["first"]["u"] == pytest.approx(watts * math.hypot(0.01, 0.002, 0.01) / limit, rel=0.02)
+        assert apart["difference"]["u"] == pytest.approx(
+            watts * math.hypot(0.01, 0.002) * math.sqrt(2) / limit, rel=0.05
+        )
+        assert one["dissipation"]["difference"]["u"] == pytest.approx(
+            watts * 0.002 * math.sqrt(2) / limit, rel=0.1
+        )
+        assert one["dissipation"]["differs"] is False
+
     def test_a_wrong_gain_shows(self, record, livesense):
         self.both(record, true_gain=60.5)
         facts = livesense("compare", "last", "--chains", "iu:iu_fine", "--one-shunt", "--json").json
