@@ -16,6 +16,9 @@ with the least current carries next to none, there or in the cycle before. Cycle
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
 
 from livesense.bench import Watch
 from livesense.samples import BoolArray, FloatArray
@@ -46,26 +49,39 @@ A joint that still passes a share of its current keeps that current's own angle;
 """
 
 
-def _is_open(turns: Turns) -> bool:
-    """Tell whether one phase is open or nearly so, where the ratio is that of a phase loss.
+def _is_open(turns: Turns, number: int) -> bool:
+    """Tell whether of a cycle along one line one phase is open or nearly so.
 
     Two phases of an open line carry 0.87 of the vector's longer half axis, the third none of it.
     """
-    if turns.ratio <= LINE_PERCENT:
-        return True
-    line = 3**0.5 / 2 * (turns.forward + turns.backward)
-    return min(turns.sizes) <= NEXT_TO_NONE * line
+    line = 3**0.5 / 2 * float(turns.forward[number] + turns.backward[number])
+    return min(turns.sizes(number)) <= NEXT_TO_NONE * line
 
 
-def _onset(turns: Turns, before: Turns | None, phase: str) -> int:
+def _onset(turns: Turns, number: int, before: Turns | None, phase: str) -> int:
     """Find the scan from which a phase carries next to no current, in this cycle or the one before it."""
     # With one line open the other two carry √3 times the rms of the three phases' fundamentals.
-    level = NEXT_TO_NONE * 3**0.5 * turns.rms
-    onset = turns.quiet_from(phase, level)
-    if onset == turns.start and before is not None and before.stop == turns.start:
-        onset = before.quiet_from(phase, level)
+    level = NEXT_TO_NONE * 3**0.5 * float(turns.rms[number])
+    start, stop = int(turns.start[number]), int(turns.stop[number])
+    onset = turns.quiet_from(number, phase, level)
+    if number:
+        before, last = turns, number - 1
+    else:
+        last = -1
+    if onset == start and before is not None and before.stop[last] == start:
+        onset = before.quiet_from(last, phase, level)
     # Where it carries some to the very end something else swings along one line: the cycle counts as a whole.
-    return onset if onset < turns.stop else turns.start
+    return onset if onset < stop else start
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """What a rule says of cycles, ``(k,)``: the level, whether it is beyond, held, or that of an alarm."""
+
+    level: FloatArray
+    beyond: BoolArray
+    held: BoolArray
+    high: BoolArray | None = None
 
 
 class SequenceWatch(TripleWatch):
@@ -82,63 +98,68 @@ class SequenceWatch(TripleWatch):
             PASSED * 2**0.5 * rule.above, scans_for(rule.longest_cycle_s, rate_hz), span
         )
         self._before: Turns | None = None
-        self._row = {"phase-loss": self._loss, "unbalance": self._unbalance, "reversed": self._reversed}[
+        self._judge = {"phase-loss": self._loss, "unbalance": self._unbalance, "reversed": self._reversed}[
             rule.kind
         ]
 
     def _rows(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Row]:
-        return [self._row(turns) for turns in self._cutter.feed(first, values, clipped)]
+        turns = self._cutter.feed(first, values, clipped)
+        if turns is None:
+            return []
+        judged = self._judge(turns)
+        before, self._before = self._before, turns.last()
+        begin = 0
+        if self._tracker.open is None:
+            # Of calm rows while nothing lasts one tells as much as all: nearly always that is all there is.
+            beyond = np.flatnonzero(judged.beyond)
+            begin = max(0, int(beyond[0]) - 1 if beyond.size else len(turns) - 1)
+        return [self._row(turns, number, judged, before) for number in range(begin, len(turns))]
+
+    def _row(self, turns: Turns, number: int, judged: _Judged, before: Turns | None) -> Row:
+        beyond = bool(judged.beyond[number])
+        which, onset = "", None
+        if beyond and self._rule.kind == "phase-loss":
+            weakest = turns.weakest(number)
+            which = self._phases[PHASES.index(weakest)]
+            onset = _onset(turns, number, before, weakest)
+        return Row(
+            int(turns.start[number]),
+            int(turns.stop[number]),
+            float(judged.level[number]),
+            beyond=beyond,
+            held=bool(judged.held[number]),
+            high=judged.high is None or bool(judged.high[number]),
+            clipped=bool(turns.clipped[number]),
+            which=which,
+            onset=onset,
+        )
 
     def _parted(self) -> None:
         self._cutter.forget()
         self._before = None
 
-    def _loss(self, turns: Turns) -> Row:
+    def _loss(self, turns: Turns) -> _Judged:
         rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
-        before, self._before = self._before, turns
-        opened = flows and ratio > rule.release and _is_open(turns)
-        beyond = opened and ratio > rule.limit
-        which, onset = "", None
-        if beyond:
-            which = turns.weakest
-            onset = _onset(turns, before, which)
-        return Row(
-            turns.start,
-            turns.stop,
+        opened = flows & (ratio > rule.release)
+        for number in np.flatnonzero(opened & (ratio > LINE_PERCENT)).tolist():
+            opened[number] = _is_open(turns, number)
+        return _Judged(ratio, opened & (ratio > rule.limit), opened)
+
+    def _unbalance(self, turns: Turns) -> _Judged:
+        rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
+        return _Judged(
             ratio,
-            beyond=beyond,
-            held=opened,
-            clipped=turns.clipped,
-            which=self._phases[PHASES.index(which)] if which else "",
-            onset=onset,
+            flows & (rule.note < ratio) & (ratio <= OPEN_PERCENT),
+            flows & (ratio > rule.release),
+            ratio > rule.limit,
         )
 
-    def _unbalance(self, turns: Turns) -> Row:
-        rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
-        return Row(
-            turns.start,
-            turns.stop,
-            ratio,
-            beyond=flows and rule.note < ratio <= OPEN_PERCENT,
-            held=flows and ratio > rule.release,
-            high=ratio > rule.limit,
-            clipped=turns.clipped,
-        )
-
-    def _reversed(self, turns: Turns) -> Row:
-        rule = self._rule
+    def _reversed(self, turns: Turns) -> _Judged:
+        rule, rms = self._rule, turns.rms
         forward = turns.forward > turns.backward
         # Where both are about alike (an open phase) there is no direction.
-        against = forward != (rule.sequence == "UVW") and turns.ratio < OPEN_PERCENT
-        rms = turns.rms
-        return Row(
-            turns.start,
-            turns.stop,
-            rms,
-            beyond=against and rms > rule.above,
-            held=against and rms > rule.release,
-            clipped=turns.clipped,
-        )
+        against = (forward != (rule.sequence == "UVW")) & (turns.ratio < OPEN_PERCENT)
+        return _Judged(rms, against & (rms > rule.above), against & (rms > rule.release))
 
     def _severity(self, fault: Fault) -> str:
         if self._rule.kind == "unbalance":

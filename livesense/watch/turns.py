@@ -11,9 +11,10 @@ that level. No single open phase takes that difference away, as it would a phase
 from __future__ import annotations
 
 import cmath
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
-from math import sqrt
+from math import isqrt, sqrt
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from livesense.samples import BoolArray, FloatArray
 
 Complex = NDArray[np.complex128]
+Integers = NDArray[np.int64]
 
 PHASES = ("U", "V", "W")
 
@@ -28,66 +30,91 @@ DIGITS = 9
 """Decimals of what is handed on: the last ones depend on how numpy adds up."""
 
 
-def _none() -> Complex:
-    return np.empty(0, dtype=np.complex128)
+SHORT = 4096
+"""Scans of a cycle whose turning is kept for the next one like it; a longer one is made as fast as read."""
 
 
 @dataclass(frozen=True, slots=True)
 class Turns:
-    """Whole cycles in a row: scans ``start`` to ``stop`` (not included), ``cycles`` of them.
+    """Whole cycles, ``(k,)`` times one or several in a row: scans ``start`` to ``stop`` (not included).
 
     ``positive`` and ``negative`` are the phasors (peak, A) of the parts that turn in the order U, V, W and
-    against it; ``vector`` holds the scans themselves.
+    against it, ``forward`` and ``backward`` their sizes; ``ratio`` is the smaller over the larger one in
+    per cent, ``rms`` the root-mean-square of the three phases' fundamentals, A. ``vector`` holds the scans
+    from ``first`` on.
     """
 
-    start: int
-    stop: int
-    cycles: int
-    positive: complex
-    negative: complex
-    clipped: bool
-    vector: Complex = field(default_factory=_none, repr=False, compare=False)
+    start: Integers
+    stop: Integers
+    positive: Complex
+    negative: Complex
+    forward: FloatArray
+    backward: FloatArray
+    ratio: FloatArray
+    rms: FloatArray
+    clipped: BoolArray
+    first: int
+    vector: Complex
 
-    def quiet_from(self, phase: str, level: float) -> int:
-        """Find the scan from which a phase stays within a level until the end; ``stop`` where it does not."""
+    def __len__(self) -> int:
+        return self.start.size
+
+    def quiet_from(self, number: int, phase: str, level: float) -> int:
+        """Find the scan from which a phase stays within a level until a row's end, or that end."""
+        start = int(self.start[number])
+        scans = self.vector[start - self.first : int(self.stop[number]) - self.first]
         axis = np.exp(-2j * np.pi / 3 * PHASES.index(phase))
-        loud = np.flatnonzero(np.abs((self.vector * axis).real) > level)
-        return self.start + (int(loud[-1]) + 1 if loud.size else 0)
+        loud = np.flatnonzero(np.abs((scans * axis).real) > level)
+        return start + (int(loud[-1]) + 1 if loud.size else 0)
 
-    @property
-    def forward(self) -> float:
-        """Peak current of the part that turns in the order U, V, W, A."""
-        return round(abs(self.positive), DIGITS)
-
-    @property
-    def backward(self) -> float:
-        """Peak current of the part that turns against it, A."""
-        return round(abs(self.negative), DIGITS)
-
-    @property
-    def sizes(self) -> tuple[float, float, float]:
-        """Peaks of the fundamentals of U, V and W, without what the three have in common, A."""
+    def sizes(self, number: int) -> tuple[float, float, float]:
+        """Peaks of a row's fundamentals of U, V and W, without what the three have in common, A."""
+        positive, negative = complex(self.positive[number]), complex(self.negative[number])
         u, v, w = (
-            round(abs(self.positive * axis + (self.negative * axis).conjugate()), DIGITS)
-            for axis in (cmath.exp(-2j * cmath.pi / 3 * number) for number in range(3))
+            round(abs(positive * axis + (negative * axis).conjugate()), DIGITS)
+            for axis in (cmath.exp(-2j * cmath.pi / 3 * phase) for phase in range(3))
         )
         return u, v, w
 
-    @property
-    def weakest(self) -> str:
-        """Name the phase with the smallest fundamental."""
-        return PHASES[self.sizes.index(min(self.sizes))]
+    def weakest(self, number: int) -> str:
+        """Name the phase with the smallest fundamental in a row."""
+        sizes = self.sizes(number)
+        return PHASES[sizes.index(min(sizes))]
 
-    @property
-    def ratio(self) -> float:
-        """Smaller over larger sequence, in per cent."""
-        larger = max(self.forward, self.backward)
-        return round(100.0 * min(self.forward, self.backward) / larger, DIGITS) if larger > 0 else 0.0
+    def last(self) -> Turns:
+        """Take the last row by itself, with its scans."""
+        begin = int(self.start[-1])
+        return Turns(
+            self.start[-1:],
+            self.stop[-1:],
+            self.positive[-1:],
+            self.negative[-1:],
+            self.forward[-1:],
+            self.backward[-1:],
+            self.ratio[-1:],
+            self.rms[-1:],
+            self.clipped[-1:],
+            begin,
+            self.vector[begin - self.first : int(self.stop[-1]) - self.first].copy(),
+        )
 
-    @property
-    def rms(self) -> float:
-        """Root-mean-square of the three phases' fundamentals, A."""
-        return round(sqrt((self.forward**2 + self.backward**2) / 2), DIGITS)
+
+def _rounded(values: NDArray[Any]) -> FloatArray:
+    return np.asarray(np.round(values, DIGITS), dtype=np.float64)
+
+
+def turns_of(
+    start: Integers, stop: Integers, positive: Complex, negative: Complex, clipped: BoolArray, first: int,
+    vector: Complex,
+) -> Turns:  # fmt: skip
+    """Make rows ``(k,)`` of their phasors, with what follows from them."""
+    # Not numpy's abs of complex numbers: how that rounds depends on where in the array a number stands.
+    forward = _rounded(np.hypot(positive.real, positive.imag))
+    backward = _rounded(np.hypot(negative.real, negative.imag))
+    larger = np.maximum(forward, backward)
+    ratio = _rounded(100.0 * np.minimum(forward, backward) / np.where(larger > 0, larger, 1.0))
+    rms = _rounded(np.sqrt((forward * forward + backward * backward) / 2))
+    return Turns(start, stop, positive, negative, forward, backward, ratio, rms, clipped, first, vector)
 
 
 def vector(values: FloatArray) -> Complex:
@@ -129,25 +156,26 @@ class TurnCutter:
         self._cycles = 0
         self._sign = 0
 
-    def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> list[Turns]:
+    def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> Turns | None:
         """Take ``(n, 3)`` currents, at least one scan, and ``(n,)``; hand back the cycles that are over."""
         stop = first + len(values)
         rises = self._rises(first, values)
         if self._begin is None and not rises:
-            return []
+            return None
         held = first if self._begin is None else self._begin
         self._vector = np.concatenate([self._vector, vector(values)])
         self._clipped = np.concatenate([self._clipped, clipped])
-        found = []
+        spans: list[tuple[int, int, int]] = []
         for rise in rises:
             if self._begin is not None and rise - self._mark <= self._longest:
                 self._cycles += 1
                 if rise - self._begin >= self._span:
-                    found.append(self._turns(held, rise))
+                    spans.append((self._begin, rise, self._cycles))
                     self._begin, self._cycles = rise, 0
             else:
                 self._begin, self._cycles = rise, 0
             self._mark = rise
+        found = self._turns(held, spans) if spans else None
         if stop - self._mark > self._longest:
             self._begin = None
         keep = stop if self._begin is None else self._begin
@@ -163,27 +191,54 @@ class TurnCutter:
         seen = sides[at]
         before = np.concatenate(([self._sign], seen[:-1]))
         self._sign = int(seen[-1])
-        return [first + int(scan) for scan in at[(seen == 1) & (before == -1)]]
+        rises: list[int] = (first + at[(seen == 1) & (before == -1)]).tolist()
+        return rises
 
-    def _turns(self, held: int, stop: int) -> Turns:
-        assert self._begin is not None
-        part = slice(self._begin - held, stop - held)
-        piece, count = self._vector[part], stop - self._begin
-        back = _turning(count, self._cycles)
-        return Turns(
-            self._begin,
-            stop,
-            self._cycles,
-            complex((piece * back).sum()) / count,
-            complex((piece * back.conj()).sum()) / count,
-            bool(self._clipped[part].any()),
-            piece,
+    def _turns(self, held: int, spans: list[tuple[int, int, int]]) -> Turns:
+        """Turn the scans of all spans back at once: a cycle by itself is too short for numpy."""
+        start, stop, _ = np.array(spans, dtype=np.int64).T
+        count = stop - start
+        # What is taken together are neighbours, but a slow cycle between them may be left out.
+        pieces = [slice(begin - held, end - held) for begin, end in _neighbours(spans)]
+        x, y = (np.concatenate([part[p] for p in pieces]) for part in (self._vector.real, self._vector.imag))
+        c, s = np.concatenate([_turning(end - begin, cycles) for begin, end, cycles in spans], axis=1)
+        at = np.cumsum(count) - count
+        # Products of real numbers round alike wherever they stand; so do sums over one row's own scans.
+        xc, ys, xs, yc = (np.add.reduceat(product, at) / count for product in (x * c, y * s, x * s, y * c))
+        marked = np.zeros(count.size, dtype=np.bool_)
+        if self._clipped.any():
+            marked = np.logical_or.reduceat(np.concatenate([self._clipped[p] for p in pieces]), at)
+        return turns_of(
+            start, stop, (xc - ys) + 1j * (xs + yc), (xc + ys) + 1j * (yc - xs), marked, held, self._vector
         )
 
 
+def _neighbours(spans: list[tuple[int, int, int]]) -> list[tuple[int, int]]:
+    """Join spans that touch."""
+    joined = [spans[0][:2]]
+    for begin, end, _ in spans[1:]:
+        if begin == joined[-1][1]:
+            joined[-1] = joined[-1][0], end
+        else:
+            joined.append((begin, end))
+    return joined
+
+
+def _turning(count: int, cycles: int) -> FloatArray:
+    """Make the unit vector that turns back so many whole times over ``count`` scans, ``(2, count)``."""
+    return _short_turning(count, cycles) if count <= SHORT else _turned(count, cycles)
+
+
 @lru_cache(maxsize=64)
-def _turning(count: int, cycles: int) -> Complex:
-    """Make the unit vector that turns back so many whole times over ``count`` scans."""
-    turning: Complex = np.exp(-2j * np.pi * cycles / count * np.arange(count))
-    turning.flags.writeable = False
-    return turning
+def _short_turning(count: int, cycles: int) -> FloatArray:
+    parts = _turned(count, cycles)
+    parts.flags.writeable = False
+    return parts
+
+
+def _turned(count: int, cycles: int) -> FloatArray:
+    # A product of coarse and fine steps: twice the square root's worth of sines.
+    fine = isqrt(count) + 1
+    turn = -2j * np.pi * cycles / count
+    steps = np.exp(turn * fine * np.arange(-(-count // fine)))[:, None] * np.exp(turn * np.arange(fine))
+    return np.stack((steps.real.ravel()[:count], steps.imag.ravel()[:count]))

@@ -204,14 +204,15 @@ def test_an_open_line_has_as_much_negative_as_positive_sequence():
     # 10∠0, 10∠180, 0: 5.7735∠−30 and 5.7735∠30 (textbook classic, from memory): negative over positive 100 %.
     turn = 2 * np.pi * 50 * np.arange(8000) / RATE_HZ
     line = 10 * np.cos(turn)
-    (cycle, *_) = TurnCutter(1.0, 20_000, 1).feed(
+    turns = TurnCutter(1.0, 20_000, 1).feed(
         0, np.stack([line, -line, 0 * line], axis=1), np.zeros(8000, dtype=bool)
     )
-    assert (cycle.forward, cycle.backward) == (
+    assert turns is not None
+    assert (turns.forward[0], turns.backward[0]) == (
         pytest.approx(5.7735, abs=5e-5),
         pytest.approx(5.7735, abs=5e-5),
     )
-    assert cycle.ratio == pytest.approx(100.0) and cycle.weakest == "W"
+    assert turns.ratio[0] == pytest.approx(100.0) and turns.weakest(0) == "W"
 
 
 def test_a_vector_rms_is_that_of_a_balanced_current():

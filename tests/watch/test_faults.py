@@ -14,7 +14,7 @@ from livesense.watch.levels import LevelWatch
 from livesense.watch.loads import LoadWatch
 from livesense.watch.rules import rule_events, watch_for
 from livesense.watch.sequence import SequenceWatch
-from livesense.watch.turns import Turns, vector
+from livesense.watch.turns import TurnCutter, _turning, turns_of, vector
 
 RATE_HZ = 20_000.0
 NAMES = ["iu", "iv", "iw"]
@@ -400,7 +400,29 @@ def test_what_is_no_number_is_no_current():
 
 
 def test_turns_without_current_have_no_ratio():
-    assert Turns(0, 1, 1, 0j, 0j, False).ratio == 0.0
+    scan, none = np.array([0]), np.zeros(1, dtype=np.complex128)
+    turns = turns_of(scan, scan + 1, none, none, np.array([False]), 0, none)
+    assert (turns.ratio.tolist(), turns.rms.tolist()) == ([0.0], [0.0])
+
+
+@pytest.mark.parametrize("count", [133, 20_000])
+def test_a_turning_is_that_of_the_circle_however_long_it_is(count):
+    turn = np.exp(-2j * np.pi * 7 / count * np.arange(count))
+    made = _turning(count, 7)
+    assert np.allclose(made[0] + 1j * made[1], turn, rtol=0, atol=1e-12)
+
+
+def test_a_slow_cycle_between_others_is_left_out_and_they_are_told_all_the_same():
+    time_s = np.arange(int(RATE_HZ)) / RATE_HZ
+    # In the middle one cycle takes longer than any may.
+    angle = 2 * np.pi * np.concatenate((50 * time_s, 50 + 4 * time_s[: len(time_s) // 4], 51 + 50 * time_s))
+    values = 5 * np.cos(angle[:, None] - 2 * np.pi / 3 * np.arange(3))
+    turns = TurnCutter(1.0, int(RATE_HZ / 20), 1).feed(0, values, np.zeros(len(values), dtype=np.bool_))
+    assert turns is not None and 90 < len(turns) < 101
+    assert np.count_nonzero(turns.start[1:] != turns.stop[:-1]) == 1
+    # Where the frequency jumps a cycle is none of a sine.
+    assert np.median(turns.forward) == pytest.approx(5.0, abs=1e-3)
+    assert np.count_nonzero(np.abs(turns.forward - 5.0) > 0.01) <= 3
 
 
 @pytest.mark.parametrize("made", [LevelWatch, LoadWatch, SequenceWatch])
