@@ -58,6 +58,12 @@ TORQUE_OF = ("rms phase current", "peak phase current")
 VOLTAGE_OF = ("rms line voltage", "peak line voltage", "rms phase voltage", "peak phase voltage")
 """What a machine's constants are stated of."""
 
+LONGEST_KEPT_S = 10_000 * 86400.0
+LONGEST_RUN_S = 10 * 86400.0
+"""Of what happens within a run: a start, a time constant of warming up."""
+LARGEST_FILE_BYTES = 30e12
+"""A logbook's pages of 8 KiB, of which SQLite counts up to 2³², end at 35 TB."""
+
 WIRES = ("framed", "text", "record")
 WATCH_KINDS = (
     "overcurrent",
@@ -314,7 +320,7 @@ WATCH: dict[str, Key] = {
     "curve": Key(choice("A", "B", "C"), '"A"', "", ("inverse-time",)),
     "pickup": Key(_CURRENT_LIMIT, '"8 A"', "required; none for i2t", _INTEGRATING),
     "tms": Key(number(0.0, 100.0, above=True), "1", "1", ("inverse-time",)),
-    "tau": Key(quantity(TIME, 0.0, 1e6, above=True), '"600 s"', "", ("thermal",)),
+    "tau": Key(quantity(TIME, 0.0, LONGEST_RUN_S, above=True), '"600 s"', "", ("thermal",)),
     "preload": Key(quantity(CURRENT, 0.0, 1e6), '"5 A"', '"0 A"', ("thermal",)),
     "i2t": Key(quantity(CURRENT_SQUARED_TIME, 0.0, 1e12, above=True), '"50 A²s"', "", ("i2t",)),
 }
@@ -329,14 +335,14 @@ LIMITS: dict[str, Key] = {
     "input_power": Key(bounds(POWER, -1e9, 1e9), '"150 W"', "not judged"),
     "temperature": Key(bounds(TEMPERATURE, -273.15, 2000.0), '"60 °C"', "not judged"),
     "current_peak": Key(bounds(CURRENT, 0.0, 1e6), '"12 A"', "not judged"),
-    "start_time": Key(bounds(TIME, 0.0, 1e6), '"2.5 s"', "not judged"),
+    "start_time": Key(bounds(TIME, 0.0, LONGEST_RUN_S), '"2.5 s"', "not judged"),
     "events": Key(count_bounds, "0", "not judged"),
 }
 
 KEEP: dict[str, Key] = {
-    "raw": Key(quantity(LONG_TIME, 10.0, 1e9), '"6 h"', "all raw scans are kept"),
-    "size": Key(quantity(SIZE, 64e6, 1e15), '"20 GB"', "no limit"),
-    "free": Key(quantity(SIZE, 4e6, 1e15), '"2 GB"', '"4.2 MB"'),
+    "raw": Key(quantity(LONG_TIME, 10.0, LONGEST_KEPT_S), '"6 h"', "all raw scans are kept"),
+    "size": Key(quantity(SIZE, 64e6, LARGEST_FILE_BYTES), '"20 GB"', "no limit"),
+    "free": Key(quantity(SIZE, 4e6, LARGEST_FILE_BYTES), '"2 GB"', '"4.2 MB"'),
     "around": Key(quantity(TIME, 0.0, 60.0), '"100 ms"', '"100 ms"'),
     "event": Key(quantity(TIME, 0.1, 3600.0), '"60 s"', '"60 s"'),
 }

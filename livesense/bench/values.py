@@ -323,6 +323,10 @@ def labels(given: Any) -> tuple[tuple[int, str], ...]:
     return tuple(sorted(found))
 
 
+_LONG_S = (("d", 86400), ("h", 3600), ("min", 60))
+"""Units of a bench file for long times, the longest first."""
+
+
 def listed(words: Sequence[str]) -> str:
     """Write ``a, b or c``."""
     if len(words) == 1:
@@ -331,9 +335,12 @@ def listed(words: Sequence[str]) -> str:
 
 
 def engineering(value: float, unit: str) -> str:
-    """Write a value with an engineering prefix, as in messages: ``5 mΩ``."""
+    """Write a value with an engineering prefix, as in messages: ``5 mΩ``; long times as ``90 min``."""
     if unit in ("", "1/K"):
         return f"{100 * value:g} %" + ("/K" if unit else "")
+    if unit == "s" and value >= 60:
+        called, size = next(((c, s) for c, s in _LONG_S if value % s == 0), ("s", 1))
+        return f"{value / size:g} {called}"
     shown = {"ohm": "Ω", "LSB": "LSB"}.get(unit, unit)
     if unit in ("K", "A²s", "°C", "LSB") or value == 0 or not math.isfinite(value):
         return f"{value:g} {shown}"

@@ -208,7 +208,7 @@ REFUSED: list[tuple[tuple[str, str], str]] = [
         '["iu (phase U)", "iv (phase V)"]',
     ),
     (_after(WATCH, 'release = "13 A"'), 'watch 1: release: expected at most the limit, got "13 A"'),
-    (_after(WATCH, 'hold = "-1 s"'), 'watch 1: hold: expected a time from 0 s to 3.6 ks, got "-1 s"'),
+    (_after(WATCH, 'hold = "-1 s"'), 'watch 1: hold: expected a time from 0 s to 1 h, got "-1 s"'),
     (
         _after(WATCH, 'tau = "1 s"'),
         'watch 1: tau: expected no such key with kind = "overcurrent" (it belongs to',

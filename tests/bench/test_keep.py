@@ -29,14 +29,17 @@ def test_times_and_sizes_are_read_as_engineers_write_them(changed: Changed) -> N
 @pytest.mark.parametrize(
     ("table", "message"),
     [
-        ('raw = "5 s"', 'keep: raw: expected a time from 10 s to 1000 Ms, got "5 s"'),
+        ('raw = "5 s"', 'keep: raw: expected a time from 10 s to 10000 d, got "5 s"'),
+        ('raw = "10001 d"', 'keep: raw: expected a time from 10 s to 10000 d, got "10001 d"'),
         ("raw = 6", 'keep: raw: expected a time such as "6 h", got 6'),
         ('raw = "6 GB"', 'keep: raw: expected a time such as "6 h", got "6 GB"'),
         ('size = "6 h"', 'keep: size: expected a size such as "20 GB", got "6 h"'),
-        ('size = "1 MB"', 'keep: size: expected a size from 64 MB to 1000 TB, got "1 MB"'),
-        ('free = "1 MB"', 'keep: free: expected a size from 4 MB to 1000 TB, got "1 MB"'),
+        ('size = "1 MB"', 'keep: size: expected a size from 64 MB to 30 TB, got "1 MB"'),
+        ('free = "1 MB"', 'keep: free: expected a size from 4 MB to 30 TB, got "1 MB"'),
         ('around = "1 s"', "keep: around: expected raw or size beside it: without them nothing is dropped"),
         ('event = "1 s"', "keep: event: expected raw or size beside it: without them nothing is dropped"),
+        ('raw = "6 h"\naround = "2 min"', 'keep: around: expected a time from 0 s to 1 min, got "2 min"'),
+        ('raw = "6 h"\nevent = "2 h"', 'keep: event: expected a time from 100 ms to 1 h, got "2 h"'),
         ('rwa = "6 h"', 'keep: rwa: expected a known key (nearest: "raw"), got "rwa"'),
     ],
 )
