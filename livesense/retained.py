@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from livesense.bench.values import engineering
 from livesense.timetext import run_seconds
 from livesense.wording import counted
 
@@ -33,6 +34,7 @@ def dropped_text(
     return (
         f"raw samples from {_second(min(ends))} to {_second(max(ends))} were dropped by retention"
         f" {_why(analysis, rows)}; kept: {_kept(analysis, lead)}, and the sums that pictures are drawn from"
+        f"{_bare(analysis, rows)}"
     )
 
 
@@ -64,11 +66,20 @@ def keep_facts(analysis: RunAnalysis) -> dict[str, Any]:
 
 def _why(analysis: RunAnalysis, rows: list[DroppedRow]) -> str:
     keep = analysis.bench.keep
-    if rows[-1].reason == "size" and keep.size_bytes is not None:
+    if rows[-1].reason != "age" and keep.size_bytes is not None:
         return f"to keep the logbook within {keep.size_bytes / 1e6:g} MB ([keep] size)"
     if keep.raw_s is not None:
-        return f"after {_length(keep.raw_s)} ([keep] raw)"
+        return f"after {engineering(keep.raw_s, 's')} ([keep] raw)"
     return "as its bench file asked then ([keep])"
+
+
+def _bare(analysis: RunAnalysis, rows: list[DroppedRow]) -> str:
+    """Say that events have lost their waveforms too, where the size left no room for them."""
+    ends = [_times(analysis, row)[1] for row in rows if row.reason == "waveforms"]
+    if not ends:
+        return ""
+    last = _second(max(ends))
+    return f"; of events before {last} no waveform is left, their rows and figures are ([keep] size)"
 
 
 def _kept(analysis: RunAnalysis, group: int) -> str:
@@ -121,10 +132,3 @@ def _times(analysis: RunAnalysis, row: DroppedRow) -> tuple[float, float]:
 
 def _second(seconds: float) -> str:
     return f"{seconds:.3f} s" if seconds < 1000 else f"{seconds:.1f} s"
-
-
-def _length(seconds: float) -> str:
-    for unit, size in (("d", 86400), ("h", 3600), ("min", 60)):
-        if seconds >= size and seconds % size == 0:
-            return f"{seconds / size:g} {unit}"
-    return f"{seconds:g} s"

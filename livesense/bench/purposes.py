@@ -314,7 +314,8 @@ PURPOSES: dict[str, dict[str, str]] = {
         ),
         "size": (
             "How large the logbook may become, the -wal file beside it included: the oldest "
-            "raw scans of the run are dropped before it is larger. At least 64 MB."
+            "raw scans of the run are dropped before it is larger, and once only 10 s of them are left "
+            "the oldest waveforms of events. At least 64 MB."
         ),
         "free": ("Free space on the disk below which the recording stops, cleanly. At least 4 MB."),
         "around": (

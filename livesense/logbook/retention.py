@@ -1,8 +1,9 @@
 """Dropping old raw scans of the run that is being recorded, so that its logbook stops growing.
 
 What is dropped was summed up before (the pyramid's page over it is stored), and stands in the table
-``dropped``. The scans of events stay: their blocks are cut down to them. Freed pages are used again by what
-comes next, inside the same file.
+``dropped``. The scans of events stay: their blocks are cut down to them. Where the logbook would become too
+large they go at last, the oldest first; what is known of the events stays. Freed pages are used again by
+what comes next, inside the same file.
 """
 
 from __future__ import annotations
@@ -31,6 +32,9 @@ STEP_BYTES = 2 << 20
 BLOCKS_AT_ONCE = 64
 """Blocks of each channel that one transaction drops: a recorder that is behind catches up in steps."""
 
+WAVEFORM_BLOCKS = 1024
+"""Blocks of events that one transaction drops."""
+
 FINE_TIMES = 10
 """The finest sums are kept so many times as long as raw scans; coarser ones stay."""
 
@@ -46,7 +50,8 @@ LEAST_RAW_S = 10.0
 VACUUM_PAGES = 256
 """Free pages that a step gives back while the file is larger than it may be."""
 
-AGE, SIZE = "age", "size"
+AGE, SIZE, WAVEFORMS = "age", "size", "waveforms"
+"""Why scans were dropped; the last: to keep the size, the waveforms of events among them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +86,8 @@ class _Group:
     """Everything before it was looked at: dropped, or kept with an event."""
     row: tuple[int, int, int] | None = None
     """The newest dropped range: first, stop, scans; None where the next one begins a new row."""
+    bare_first: int | None = None
+    """Where the dropped range begins in which no waveform of an event is left."""
     sums_edge: int = 0
     passed_bytes: int = 0
     events: dict[int, tuple[int, Event]] = field(default_factory=dict)
@@ -112,6 +119,10 @@ _BLOCKS = """
 SELECT first, scans, position, id, length(data) FROM block
  WHERE run = ? AND scan_group = ? AND {positions} AND first >= ? AND first + scans <= ?
  ORDER BY first, position LIMIT ?
+"""
+_OLDEST = """
+SELECT first + scans FROM block WHERE run = ? AND scan_group = ? AND position = 0 AND first >= ? AND first < ?
+ ORDER BY first LIMIT ?
 """
 _DROPPED = (
     "INSERT OR REPLACE INTO dropped (run, scan_group, level, first, stop, scans, reason, wall_s)"
@@ -170,35 +181,52 @@ class Retention:
                 ]
                 group.events[number] = begin, event
         self._events.clear()
-        raw_s = self._raw_s()
-        found: list[Statement] = []
+        raw_s, beyond = self._raw_s()
+        found: list[Statement] = self._drop_waveforms(beyond, wall_s) if beyond else []
         if raw_s is not None:
             for group in self._groups.values():
                 found += self._drop(group, raw_s, wall_s)
         return found + self._give_back()
 
-    def _raw_s(self) -> float | None:
-        """Seconds of raw scans to keep now: as asked, or less where the file would become too large."""
+    def _raw_s(self) -> tuple[float | None, int]:
+        """Seconds of raw scans to keep now: as asked, or less where the file would become too large.
+
+        And how many bytes it has too many where dropping raw scans is not enough.
+        """
         raw_s, size = self._keeping.raw_s, self._keeping.size_bytes
         self._reason = AGE
         if size is None:
-            return raw_s
+            return raw_s, 0
         used = (self._pragma("page_count") - self._pragma("freelist_count")) * self._pragma("page_size")
         excess = used - (size - WAL_BYTES - HEADROOM_BYTES)
         if excess <= 0:
-            return raw_s
-        raw_bytes = sum(g.written.bytes - g.passed_bytes for g in self._groups.values())
-        oldest_s = max((g.age_s for g in self._groups.values()), default=0.0)
-        if oldest_s <= LEAST_RAW_S or raw_bytes <= 0:
+            return raw_s, 0
+        groups = self._groups.values()
+        raw_bytes = sum(g.written.bytes - g.passed_bytes for g in groups)
+        oldest_s = max((g.age_s for g in groups), default=0.0)
+        if not any(self._may_drop(g, LEAST_RAW_S) for g in groups):
             # A little more than the budget does no harm yet.
-            if excess > HEADROOM_BYTES // 2:
+            if excess > HEADROOM_BYTES // 2 and not any(self._oldest(g, 0, g.edge, 1) for g in groups):
                 raise LogbookFullError(_full(size, raw_bytes, oldest_s))
-            return raw_s
-        fewer_s = max(oldest_s * (1.0 - excess / raw_bytes), LEAST_RAW_S)
+            return raw_s, excess
+        fewer_s = max(oldest_s * (1.0 - excess / max(raw_bytes, 1)), LEAST_RAW_S)
         if raw_s is not None and raw_s <= fewer_s:
-            return raw_s
+            return raw_s, 0
         self._reason = SIZE
-        return fewer_s
+        return fewer_s, 0
+
+    def _may_drop(self, group: _Group, raw_s: float) -> bool:
+        """Tell whether any whole block is older than that, and summed up."""
+        limit = self._limit(group, raw_s)
+        return any(stop <= limit for stop in self._oldest(group, group.edge, limit, 1))
+
+    def _limit(self, group: _Group, raw_s: float) -> int:
+        return min(group.written.next - group.scans(raw_s), self._reach(group, 1))
+
+    def _oldest(self, group: _Group, first: int, stop: int, count: int) -> list[int]:
+        """Find where the first so many blocks that begin within a span of scans end."""
+        rows = self._select(_OLDEST, (self._run, group.number, first, stop, count))
+        return [int(end) for (end,) in rows]
 
     def _pragma(self, name: str) -> int:
         ((value,),) = self._select(f"PRAGMA {name}", ())
@@ -216,7 +244,7 @@ class Retention:
     # Raw scans
 
     def _drop(self, group: _Group, raw_s: float, wall_s: float) -> list[Statement]:
-        limit = min(group.written.next - group.scans(raw_s), self._reach(group, 1))
+        limit = self._limit(group, raw_s)
         if limit <= group.edge:
             return []
         rows: list[Block] = self._select(
@@ -224,7 +252,7 @@ class Retention:
             (self._run, group.number, group.edge, limit, BLOCKS_AT_ONCE * group.positions),
         )
         stored = [(first, list(blocks)) for first, blocks in groupby(rows, key=lambda row: row[0])]
-        windows = self._waveforms(group, limit)
+        windows = self._waveforms(group, limit, raw_s)
         found: list[Statement] = []
         for first, blocks in stored:
             span = first, first + blocks[0][1]
@@ -242,10 +270,11 @@ class Retention:
         found += self._drop_sums(group, wall_s)
         return found
 
-    def _waveforms(self, group: _Group, limit: int) -> list[Range]:
+    def _waveforms(self, group: _Group, limit: int, raw_s: float) -> list[Range]:
         """Find what stays of the group before a scan, and forget events that lie behind."""
         keeping = self._keeping
-        half_s = min(keeping.event_s, keeping.raw_s or keeping.event_s) / 2.0
+        # The end of an event that goes on must lie within what is there anyway, or all of it would stay.
+        half_s = min(keeping.event_s, raw_s) / 2.0
         found: list[Range] = []
         for number, (begin, event) in list(group.events.items()):
             if begin >= limit:
@@ -280,8 +309,57 @@ class Retention:
         """Write down a dropped range; one that follows on, be it after a gap, makes the last one longer."""
         first, _, scans = group.row or (part[0], part[0], 0)
         group.row = first, part[1], scans + part[1] - part[0]
-        values = (self._run, group.number, 0, *group.row, self._reason, wall_s)
-        return _DROPPED, values
+        reason = WAVEFORMS if group.row[0] == group.bare_first else self._reason
+        return _DROPPED, (self._run, group.number, 0, *group.row, reason, wall_s)
+
+    # Waveforms of events
+
+    def _drop_waveforms(self, excess: int, wall_s: float) -> list[Statement]:
+        """Drop the oldest waveforms of events of all groups until so many bytes are gone."""
+        blocks: list[tuple[float, _Group, int, int, int]] = []
+        for group in self._groups.values():
+            stops = self._oldest(group, 0, group.edge, WAVEFORM_BLOCKS)
+            if stops:
+                rows: list[Block] = self._select(
+                    _BLOCKS.format(positions=group.in_positions),
+                    (self._run, group.number, 0, stops[-1], WAVEFORM_BLOCKS * group.positions),
+                )
+                for first, alike in groupby(rows, key=lambda row: row[0]):
+                    sizes = [(scans, size) for _, scans, _, _, size in alike]
+                    total = sum(size for _, size in sizes)
+                    blocks.append((first / group.rate_hz, group, first, sizes[0][0], total))
+        gone: dict[int, tuple[_Group, int, int, int]] = {}
+        for _, group, first, scans, size in sorted(blocks, key=lambda block: block[0]):
+            if excess <= 0:
+                break
+            begin, before = gone[group.number][1:3] if group.number in gone else (first, 0)
+            gone[group.number] = group, begin, before + scans, first + scans
+            excess -= size
+        return [s for group, *span in gone.values() for s in self._bare(group, *span, wall_s=wall_s)]
+
+    def _bare(self, group: _Group, first: int, scans: int, stop: int, *, wall_s: float) -> list[Statement]:
+        """Drop what is left of a group before ``stop``: ``scans`` from ``first`` on; one row tells it all."""
+        ((begin, end, before),) = self._select(
+            "SELECT min(first), max(stop), sum(scans) FROM dropped"
+            " WHERE run = ? AND scan_group = ? AND level = 0 AND first <= ?",
+            (self._run, group.number, stop),
+        )
+        if begin is not None:
+            first, stop, scans = min(first, int(begin)), max(stop, int(end)), scans + int(before)
+        group.bare_first = first
+        if group.row is not None and group.row[0] < stop:
+            group.row = first, stop, scans
+        return [
+            (
+                f"DELETE FROM block WHERE run = ? AND scan_group = ? AND first < ? AND {group.in_positions}",
+                (self._run, group.number, stop),
+            ),
+            (
+                "DELETE FROM dropped WHERE run = ? AND scan_group = ? AND level = 0 AND first < ?",
+                (self._run, group.number, stop),
+            ),
+            (_DROPPED, (self._run, group.number, 0, first, stop, scans, WAVEFORMS, wall_s)),
+        ]
 
     # The finest sums
 
@@ -316,6 +394,6 @@ def _full(size: int, raw_bytes: int, oldest_s: float) -> str:
     return (
         f"the logbook has reached its largest size of {size / 1e6:g} MB ([keep] size in the bench file):"
         f" {max(raw_bytes, 0) / 1e6:.1f} MB of it are raw scans of the newest {oldest_s:.0f} s, the rest is"
-        " kept (other runs, events, sums). Delete runs that are over, state a larger size, or record into"
-        " another logbook"
+        " kept (other runs, sums, what is known of events). Delete runs that are over, state a larger"
+        " size, or record into another logbook"
     )

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -141,6 +143,18 @@ def test_where_a_dropped_range_ends_is_no_matter_of_rounding(
             assert dropped_text(analysis, begin_s, None) is None
             assert dropped_text(analysis, begin_s - 1 / RATE_HZ, None) is not None
         assert rounded > 0, "none of these instants was rounded: this shows nothing"
+
+
+def test_show_says_before_when_no_waveform_of_an_event_is_left(
+    run: dict[str, Any], tmp_path: Path, livesense: Callable[..., Any]
+) -> None:
+    with sqlite3.connect(tmp_path / "livesense.db") as db:
+        db.execute("UPDATE dropped SET reason = 'waveforms' WHERE first = 0")
+    db.close()
+    said = livesense("show", "last").out
+    told = r"; of events before 4\.9\d\d s no waveform is left, their rows and figures are \(\[keep\] size\)"
+    assert re.search(told, said)
+    assert livesense("show", "last", "--json").json["keep"]["dropped"][0]["reason"] == "waveforms"
 
 
 def test_what_the_page_draws_and_says(run: dict[str, Any], tmp_path: Path) -> None:

@@ -274,6 +274,58 @@ def test_a_largest_size_that_leaves_nothing_to_drop_ends_the_recording(long_run,
     assert sound(path) == []
 
 
+def test_a_flood_of_events_keeps_within_the_largest_size_and_loses_the_oldest_waveforms(
+    long_run, path, writer, monkeypatch
+):
+    monkeypatch.setattr(retention, "WAL_BYTES", 0)
+    monkeypatch.setattr(retention, "HEADROOM_BYTES", 400_000)
+    # Ten seconds of random codes are 1.6 MB; with the waveforms of all events these would be 7 MB.
+    events = [overcurrent(s * SECOND + 3000, s * SECOND + 11_000) for s in range(60)]
+    gap = (7 * SECOND + 5000, 700)
+    _, codes = long_run(
+        Keeping(None, 4_000_000, 0.1, 60.0), 60, noise=True, gap=gap, events=events, finish=True
+    )
+    writer.select("PRAGMA wal_checkpoint(TRUNCATE)")
+    assert path.stat().st_size <= 4_000_000
+    with Logbook(path) as book:
+        run = book.run(1)
+        assert len(run.events()) == 60
+        bare, *others = run.dropped(0)
+        # One row for all of the beginning, however many events there were.
+        assert (bare.first, bare.reason) == (0, "waveforms")
+        assert bare.scans == bare.stop - 700
+        assert {row.reason for row in others} == {"size"}
+        # The newer events have their waveforms.
+        left = [row.event for row in run.events() if row.event.start_scan >= bare.stop]
+        assert 5 < len(left) < 55
+        for event in left:
+            first, stop = event.start_scan - 2000, event.end_scan + 1 + 2000
+            found = list(run.codes(0, first, stop))
+            assert [(at, len(part)) for at, part in found] == [(first, stop - first)]
+            assert np.array_equal(found[0][1], codes[first:stop])
+        assert run.scans_stored(0) == 60 * SECOND - 700
+        assert run.envelope(0, "iu", 0, 60 * SECOND, 100).n.sum() == 60 * SECOND - 700
+    assert sound(path) == []
+
+
+def test_of_an_event_without_end_only_what_is_asked_for_stays_within_the_largest_size(
+    long_run, path, writer, monkeypatch
+):
+    monkeypatch.setattr(retention, "WAL_BYTES", 0)
+    monkeypatch.setattr(retention, "HEADROOM_BYTES", 200_000)
+    # Its last half minute would be longer than the raw scans that there is room for.
+    long_run(
+        Keeping(None, 5_000_000, 0.1, 60.0), 60, noise=True, events=[overcurrent(100, None)], finish=True
+    )
+    with Logbook(path) as book:
+        run = book.run(1)
+        begin, *_ = run.codes(0, 0, 60 * SECOND)
+        # The beginning is still there: nothing but raw scans had to go.
+        assert begin[0] == 0
+        assert {row.reason for row in run.dropped(0)} == {"size"}
+    assert sound(path) == []
+
+
 def test_space_of_deleted_runs_is_given_back_when_the_file_is_too_large(long_run, path, writer, monkeypatch):
     monkeypatch.setattr(retention, "WAL_BYTES", 0)
     monkeypatch.setattr(retention, "HEADROOM_BYTES", 200_000)
