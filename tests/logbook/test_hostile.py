@@ -110,6 +110,7 @@ def try_all(
     return tried
 
 
+@pytest.mark.slow
 def test_garbage_in_any_column_is_answered_in_a_sentence(
     made: Path, tmp_path: Path, livesense: Callable[..., Any]
 ) -> None:
