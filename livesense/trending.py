@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from livesense.chain import Chain, ChannelChain
 from livesense.chain.no_current import still_below
-from livesense.logbook.reader import RunReader
+from livesense.logbook.run_reader import RunReader
 from livesense.measures.whole_cycles import LONGEST_S, NEAR_S, Cut, cut_row, fundamentals
 from livesense.samples import Codes, FloatArray
 from livesense.trend_rows import LEVELS_S, TrendRows, joined, merged, merged_by, no_rows, slots_of
@@ -120,7 +120,7 @@ class TrendBuilder:
     def _cut(self, codes: Codes, *, last: bool) -> tuple[Cut | None, bool]:
         """Find a row's end, and tell whether it is that of all whole steps; most ends are near."""
         step_s = self._step / self._rate_hz
-        for look_s in (1.6 * NEAR_S, LONGEST_S + NEAR_S):
+        for look_s in (1.1 * NEAR_S, 1.6 * NEAR_S, LONGEST_S + NEAR_S):
             look = round(look_s * self._rate_hz) + 2 * self._step
             vector = self._vector(codes[:look])
             if last and not vector.size:
@@ -133,14 +133,26 @@ class TrendBuilder:
     def _vector(self, codes: Codes) -> NDArray[np.complex128]:
         if not self._phases:
             return np.zeros(len(codes) // self._step, dtype=np.complex128)
-        values = [self._chain.value(c.name, codes) for c in self._phases]
+        means = self._step_means(codes)
+        values = [self._chain.value(c.name, means) for c in self._phases]
         if len(values) == 2:
             values.append(-values[0] - values[1])
         u, v, w = values
-        vector = (2 * u - v - w) / 3 + 1j * (v - w) / math.sqrt(3)
-        steps = len(vector) // self._step
-        means = vector[: steps * self._step].reshape(steps, self._step).mean(axis=1)
-        return np.asarray(np.nan_to_num(means))
+        return np.asarray(np.nan_to_num((2 * u - v - w) / 3 + 1j * (v - w) / math.sqrt(3)))
+
+    def _step_means(self, codes: Codes) -> FloatArray:
+        """Mean codes of each whole step, ``(m, k)``; a current is linear in them. Only of phase currents."""
+        steps = len(codes) // self._step
+        means = np.zeros((steps, codes.shape[1]))
+        for column in self._sources:
+            here = codes[: steps * self._step, column]
+            if codes.dtype.kind == "f":
+                means[:, column] = here.reshape(steps, self._step).mean(axis=1, dtype=np.float64)
+            else:
+                # Sums of whole numbers are exact; numpy takes short rows one by one.
+                sums = np.cumsum(here, dtype=np.int64)[self._step - 1 :: self._step]
+                means[:, column] = np.diff(sums, prepend=0) / self._step
+        return means
 
     def _row(self, first: int, codes: Codes, cut: Cut) -> TrendRows:
         short = len(codes) < round(NEAR_S * self._rate_hz)

@@ -15,9 +15,9 @@ import numpy as np
 from livesense.bench import Bench
 from livesense.chain import Chain
 from livesense.errors import LogbookError
-from livesense.logbook.reader import RunReader
 from livesense.logbook.rows import GapRow
-from livesense.samples import Codes, Event
+from livesense.logbook.run_reader import RunReader
+from livesense.samples import BoolArray, Codes, Event, FloatArray
 from livesense.watch.rules import AnyWatch, watch_for
 
 TOGETHER = ("vector", "vector-rms", "sequence")
@@ -51,17 +51,22 @@ class GroupWatches:
         """Take scans in a row, ``(n, channels)`` codes from index ``first`` on; hand back what is new."""
         values: dict[str, Any] = {}
         clipped: dict[str, Any] = {}
+        # Most rules are on the same three currents, and only look at them.
+        tables: dict[tuple[str, ...], tuple[FloatArray, BoolArray]] = {}
         found: list[Event] = []
         for watch, names in self._watches:
-            for name in names:
-                if name not in values:
-                    values[name] = self._chain.value(name, codes)
-                    clipped[name] = self._chain.clipped(name, codes)
-            found += watch.feed(
-                first,
-                np.column_stack([values[name] for name in names]),
-                np.column_stack([clipped[name] for name in names]),
-            )
+            if names not in tables:
+                for name in names:
+                    if name not in values:
+                        values[name] = self._chain.value(name, codes)
+                        clipped[name] = self._chain.clipped(name, codes)
+                table = tables[names] = (
+                    np.column_stack([values[name] for name in names]),
+                    np.column_stack([clipped[name] for name in names]),
+                )
+                for part in table:
+                    part.flags.writeable = False
+            found += watch.feed(first, *tables[names])
         return found
 
     def gap(self, count: int | None) -> None:

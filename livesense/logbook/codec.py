@@ -90,7 +90,7 @@ def encode(codes: NDArray[Any]) -> Encoded:
             base = _base(low, high, bits)
             if not -(1 << 63) <= base < 1 << 63:
                 break
-            return Encoded(name, base, crc, _to_flac(codes.astype(np.int64) - base, bits))
+            return Encoded(name, base, crc, _to_flac(_less(codes, base, bits), bits))
     return encode_differences(codes)
 
 
@@ -143,13 +143,22 @@ def _base(low: int, high: int, bits: int) -> int:
     return low + half
 
 
-def _to_flac(samples: Whole, bits: int) -> bytes:
+def _less(codes: NDArray[Any], base: int, bits: int) -> NDArray[Any]:
+    """Codes less their base, which fit into so many bits, in the type that libsndfile takes."""
+    if bits == 16:
+        # Modulo 2¹⁶, hence right whatever the steps: half the memory of wider types.
+        short = codes.astype(np.int16, copy=False)
+        return short - np.array(base & 0xFFFF, np.uint16).view(np.int16) if base else short
+    # libsndfile wants 24 bits at the upper end of 32.
+    return ((codes.astype(np.int64) - base) << 8).astype(np.int32)
+
+
+def _to_flac(samples: NDArray[Any], bits: int) -> bytes:
     import soundfile
 
     target = io.BytesIO()
     with soundfile.SoundFile(target, "w", _DUMMY_RATE_HZ, 1, f"PCM_{bits}", format="FLAC") as stream:
-        # libsndfile wants 24 bits at the upper end of 32.
-        stream.write(samples.astype(np.int16) if bits == 16 else (samples << 8).astype(np.int32))
+        stream.write(samples)
     return target.getvalue()
 
 

@@ -136,7 +136,9 @@ class RuleWatch(ABC, Generic[Found]):
     def _take_kept(self) -> None:
         """Take the blocks that were kept as one."""
         if self._kept:
-            values, clipped = (np.concatenate(parts) for parts in zip(*self._kept, strict=True))
+            values, clipped = self._kept[0]
+            if len(self._kept) > 1:
+                values, clipped = (np.concatenate(parts) for parts in zip(*self._kept, strict=True))
             self._kept = []
             self._ready += self._feed(self._kept_first, values, clipped)
 

@@ -23,6 +23,10 @@ PEAK_NEWS = 1.02
 """A peak that grew by less is nothing to write down before the end."""
 
 
+def _none(count: int) -> BoolArray:
+    return np.zeros(count, dtype=np.bool_)
+
+
 class TripleWatch(RuleWatch[Fault]):
     """One rule on the currents of three phases; see :class:`RuleWatch`.
 
@@ -82,8 +86,8 @@ class TripleWatch(RuleWatch[Fault]):
         self._next = first + len(values)
         self._last = self._next - 1
         events = []
-        # Column by column: numpy reduces short rows one by one.
-        marked: BoolArray = reduce(np.logical_or, clipped.T)
+        # Column by column: numpy reduces short rows one by one. Nearly always nothing is clipped.
+        marked: BoolArray = reduce(np.logical_or, clipped.T) if clipped.any() else _none(len(clipped))
         for row in self._rows(first, np.ascontiguousarray(values), marked):
             ended = self._tracker.feed(row)
             if ended is not None:
