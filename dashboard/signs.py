@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from livesense.logbook.reader import RunReader
     from livesense.logbook.rows import HealthRow
+    from livesense.logbook.run_reader import RunReader
 
 LATELY_S = 10.0
 OLD_AT_FIRST_S = 5.0

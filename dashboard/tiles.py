@@ -11,7 +11,7 @@ from typing import Any
 
 from dashboard.digits import MINUS, SteadyDigits, grouped, lasting, shown
 from dashboard.situation import SILENT_S
-from livesense.logbook.reader import RunReader
+from livesense.logbook.run_reader import RunReader
 from livesense.wording import bounded, listed
 
 SINGLE_FIGURES: tuple[tuple[str, str, str], ...] = (

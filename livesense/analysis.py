@@ -18,8 +18,9 @@ from livesense.calibrated import InUse, in_use, temperatures_then
 from livesense.chain import Chain, ChannelChain
 from livesense.errors import LogbookError, UsageError
 from livesense.logbook.kept import joined_ranges, outside
-from livesense.logbook.reader import Logbook, RunReader
+from livesense.logbook.reader import Logbook
 from livesense.logbook.rows import CalibrationRow, EventRow
+from livesense.logbook.run_reader import RunReader
 from livesense.samples import BoolArray, Codes, Estimate, FloatArray
 
 

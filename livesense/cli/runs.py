@@ -27,10 +27,7 @@ def run(args: argparse.Namespace) -> int:
 
     with Logbook(existing_logbook(args.logbook)) as logbook:
         rows = runs(logbook)
-        # A run that has come beyond its first scan's time holds scans; the others are looked at.
-        empty = [
-            row["run"] for row in rows if not row["seconds"] and not logbook.run(row["run"]).holds_scans()
-        ]
+        empty = logbook.without_scans()
     if args.json:
         print_json({"runs": rows})
         return 0

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from livesense.errors import DamagedBlockError
 from livesense.logbook import pyramid
 from livesense.logbook.pyramid import PAGE_ENTRIES, Entries, factor
-from livesense.logbook.stretches import Source, whole
+from livesense.logbook.stretches import Source
+from livesense.logbook.whole import whole
 from livesense.samples import FloatArray
 
 

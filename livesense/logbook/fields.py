@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from livesense.logbook.connection import plain_text
 from livesense.logbook.rows import EventRow
-from livesense.samples import Event
+
+if TYPE_CHECKING:
+    from livesense.samples import Event
 
 
 def whole_or_none(value: int | None) -> int | None:
@@ -78,6 +80,9 @@ def event_row(row: tuple[Any, ...]) -> EventRow:
         number, revision, kind, channel, group, rule, start, end, peak, peak_scan, at_least, limit, unit,
         text, lost, cut, details,
     ) = row  # fmt: skip
+    # Here and not above: runs are listed without anything that samples need.
+    from livesense.samples import Event
+
     event = Event(
         kind=kind,
         channel=channel,

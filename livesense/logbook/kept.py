@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from livesense.logbook.stretches import Select, whole_of
-from livesense.samples import Event
+from livesense.logbook.whole import Select, whole_of
+
+if TYPE_CHECKING:
+    from livesense.samples import Event
 
 Range = tuple[int, int]
 """Scan indices ``first … stop − 1``."""

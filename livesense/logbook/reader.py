@@ -5,21 +5,22 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Iterable, Mapping
+from functools import cached_property
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from livesense.errors import RunNotFoundError
 from livesense.logbook import calibrations, finding
 from livesense.logbook import connection as db
-from livesense.logbook.envelope import Envelope
 from livesense.logbook.locks import is_held
 from livesense.logbook.rows import CalibrationRow, OutageRow, PointRow, RunRow, state_of_end
-from livesense.logbook.run_reader import RunReader
-from livesense.logbook.run_rows import run_rows
-from livesense.logbook.stretches import BlockCache, Values
+from livesense.logbook.run_rows import run_rows, without_scans
+from livesense.logbook.whole import Values
 
-__all__ = ["Envelope", "Logbook", "RunReader"]
+if TYPE_CHECKING:
+    from livesense.logbook.run_reader import RunReader
+    from livesense.logbook.stretches import BlockCache
 
 HELD_FOR_S = 0.5
 """A recorder seen at work is not looked for again within this time."""
@@ -55,7 +56,6 @@ class Logbook:
                 f"{self.path}: on read-only media the newest scans (in {self.path.name}-wal) cannot be read;"
                 " copy both files to a disk that can be written",
             )
-        self.cache = BlockCache()
         self._held_at_s: dict[str, float] = {}
         self._dead: set[str] = set()
 
@@ -70,6 +70,18 @@ class Logbook:
     def close(self) -> None:
         """Let go of the file."""
         self._connection.close()
+
+    @cached_property
+    def cache(self) -> BlockCache:
+        """Blocks that were decoded last."""
+        # Here and not above: a list of runs wants no codes, and nothing that is loaded for them.
+        from livesense.logbook.stretches import BlockCache
+
+        return BlockCache()
+
+    def without_scans(self) -> list[int]:
+        """Find the runs that hold no scans, newest first."""
+        return without_scans(self.select)
 
     def runs(self) -> list[RunRow]:
         """All runs, newest first."""
@@ -116,6 +128,8 @@ class Logbook:
         RunNotFoundError
             There is no such run.
         """
+        from livesense.logbook.run_reader import RunReader
+
         if isinstance(ref, str) and ref.strip().lower() == "last":
             ((number,),) = self.select("SELECT max(number) FROM run")
             if number is None:

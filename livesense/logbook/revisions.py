@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import event_fields
 from livesense.logbook.rows import RevisionRow
-from livesense.samples import Event
+
+if TYPE_CHECKING:
+    from livesense.samples import Event
 
 Select = Callable[[str, Sequence[object]], list[tuple[Any, ...]]]
 

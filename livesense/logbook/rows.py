@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from livesense.samples import Event
+if TYPE_CHECKING:
+    from livesense.samples import Event
 
 
 def state_of_end(ended: str) -> str:

@@ -29,8 +29,9 @@ from livesense.logbook.rows import (
     StageRow,
 )
 from livesense.logbook.run_rows import run_rows
-from livesense.logbook.stretches import Source, whole
+from livesense.logbook.stretches import Source
 from livesense.logbook.totals import Totals
+from livesense.logbook.whole import whole
 from livesense.samples import CodeType, Estimate, GroupInfo, SegmentStart, TimeAxis
 from livesense.trend_rows import TrendRows
 

@@ -11,8 +11,7 @@ from typing import Any
 from livesense.logbook import revisions
 from livesense.logbook.fields import from_json
 from livesense.logbook.rows import RunRow
-from livesense.logbook.stretches import Values, whole_of
-from livesense.samples import SegmentStart, TimeAxis
+from livesense.logbook.whole import Values, whole_of
 
 Select = Callable[[str, Values], list[tuple[Any, ...]]]
 StateOf = Callable[[int, str, str | None], str]
@@ -37,6 +36,10 @@ WITH reach AS (
 SELECT r.run, r.number, r.rate_hz, r.counted, r.stop, s.first, s.start_s, s.rate_hz
  FROM reach AS r LEFT JOIN segment AS s ON s.run = r.run AND s.scan_group = r.number AND s.first =
   (SELECT max(first) FROM segment WHERE run = r.run AND scan_group = r.number AND first < r.stop)
+"""
+_WITHOUT_SCANS = """
+SELECT number FROM run AS r WHERE NOT EXISTS (SELECT 1 FROM block WHERE run = r.number)
+   AND NOT EXISTS (SELECT 1 FROM tail WHERE run = r.number) ORDER BY number DESC
 """
 _LOST = """
 SELECT run, scan_group, coalesce(sum(scans), 0) FROM gap WHERE cause <> 'burst' GROUP BY run, scan_group
@@ -74,7 +77,7 @@ def run_rows(
     counting = set()
     for run, number, rate_hz, counted, stop, *segment in select(_GROUPS.format(where=where), values):
         part = parts[run]
-        part.seconds = max(part.seconds, _until_s(run, number, rate_hz, stop, segment))
+        part.seconds = max(part.seconds, _until_s(run, rate_hz, stop, segment))
         if counted:
             part.counting = True
             counting.add((run, number))
@@ -91,6 +94,11 @@ def run_rows(
         if (run, number) in counting:
             parts[run].lost += whole_of(run, count, "scans")
     return [_row(row, parts[row[0]], state_of) for row in runs]
+
+
+def without_scans(select: Select) -> list[int]:
+    """Find the runs that hold no scans, newest first."""
+    return [int(number) for (number,) in select(_WITHOUT_SCANS, ())]
 
 
 def _row(row: tuple[Any, ...], part: _Parts, state_of: StateOf) -> RunRow:
@@ -120,12 +128,14 @@ def _row(row: tuple[Any, ...], part: _Parts, state_of: StateOf) -> RunRow:
     )
 
 
-def _until_s(run: int, group: int, rate_hz: float | None, stop: object, segment: list[Any]) -> float:
+def _until_s(run: int, rate_hz: float | None, stop: object, segment: list[Any]) -> float:
     end = whole_of(run, stop, "scans")
     if end < 1:
         return 0.0
-    first, start_s, segment_hz = segment
-    start = SegmentStart(group, first, start_s, segment_hz)
-    axis = TimeAxis((start if first is not None else SegmentStart(group, 0, 0.0, rate_hz),))
-    seconds = axis.end_s(end - 1)
+    first, start_s, segment_hz = segment if segment[0] is not None else (0, 0.0, rate_hz)
+    # As TimeAxis.end_s has it, without numpy, which takes longer to load than all of this.
+    before = end - 1 - whole_of(run, first, "first")
+    if not segment_hz:
+        return 0.0 if before else float(start_s)
+    seconds = float(start_s) + before * (1.0 / segment_hz) + 1.0 / segment_hz
     return seconds if math.isfinite(seconds) else 0.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from collections import OrderedDict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,15 +13,13 @@ from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError
 from livesense.logbook import codec
+from livesense.logbook.whole import Select, whole
 
 PIECE_SCANS = 1 << 19
 """A generator hands out at most so many scans at once."""
 
 CACHE_BYTES = 16 << 20
 """Decoded blocks that are kept, because a live page asks for the newest one again and again."""
-
-Values = Sequence[object] | Mapping[str, object]
-Select = Callable[[str, Values], list[tuple[Any, ...]]]
 
 # One statement, hence one snapshot: a merge moves scans from the tail to a block at one instant.
 _RANGE = """
@@ -43,21 +41,6 @@ SELECT min(first) FROM (
  UNION ALL
  SELECT min(first) FROM tail WHERE run = :run AND scan_group = :number AND first >= :first)
 """
-
-
-def whole(value: object, name: str) -> int:
-    """Check a number as stored; a file may hold anything in any column."""
-    if isinstance(value, int) and not isinstance(value, bool):
-        return value
-    raise DamagedBlockError(f"expected a whole number for {name}, found {type(value).__name__}")
-
-
-def whole_of(run: int, value: object, name: str) -> int:
-    """Check a number as :func:`whole` does; the error names the run."""
-    try:
-        return whole(value, name)
-    except DamagedBlockError as error:
-        raise DamagedBlockError(f"run {run}: {error}") from error
 
 
 def _short(value: object) -> str:

@@ -11,7 +11,7 @@ import math
 import time
 
 from livesense.logbook import kept, revisions
-from livesense.logbook.stretches import Select, whole_of
+from livesense.logbook.whole import Select, whole_of
 from livesense.samples import SegmentStart
 
 RECOUNT_S = 60.0

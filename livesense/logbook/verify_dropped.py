@@ -12,7 +12,7 @@ from livesense.logbook import kept, pyramid
 from livesense.logbook.findings import Finding, Findings
 from livesense.logbook.kept import DroppedRow
 from livesense.logbook.pyramid import PAGE_ENTRIES, Entries, factor
-from livesense.logbook.stretches import Select, whole
+from livesense.logbook.whole import Select, whole
 
 PAGES_AT_ONCE = 64
 

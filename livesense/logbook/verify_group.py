@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from livesense.errors import DamagedBlockError
 from livesense.logbook import codec, kept, pyramid
 from livesense.logbook.findings import Finding, Findings
-from livesense.logbook.stretches import Select, whole
 from livesense.logbook.verify_dropped import DroppedCheck
+from livesense.logbook.whole import Select, whole
 
 ROWS_AT_ONCE = 16
 """So many blocks of a channel, tail rows or gaps are read by one query."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from plain_device import Sender, bench_text, description_frame, group
 
 from livesense.cli import main as main_module
 from livesense.cli.options import seconds, span
@@ -115,16 +116,28 @@ def test_ports_prints_json(livesense: Command) -> None:
     assert isinstance(facts["ports"], list)
 
 
-def test_help_loads_nothing_heavy() -> None:
+def heavy_of(call: str, folder: Path) -> str:
+    """Tell what of the libraries that take long to load a command loads."""
     script = (
         "import sys; from livesense.cli.main import main\n"
-        "try: main(['--help'])\nexcept SystemExit: pass\n"
+        f"try: main({call})\nexcept SystemExit: pass\n"
         "heavy = {'numpy', 'serial', 'dash', 'pint', 'sqlite_utils', 'soundfile'} & set(sys.modules)\n"
         "print('heavy:', sorted(heavy))"
     )
-    printed = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    return subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=folder
     ).stdout
+
+
+def test_help_loads_nothing_heavy(tmp_path: Path) -> None:
+    assert heavy_of("['--help']", tmp_path).endswith("heavy: []\n")
+
+
+def test_a_list_of_runs_loads_nothing_heavy(recorded: Callable[..., Any], tmp_path: Path) -> None:
+    sender = Sender()
+    recorded(description_frame([group(sender.channels)]) + sender.packet(400), bench_text())
+    printed = heavy_of("['runs', '--logbook', 'livesense.db']", tmp_path)
+    assert "complete" in printed
     assert printed.endswith("heavy: []\n")
 
 

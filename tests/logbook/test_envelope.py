@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from livesense.errors import DamagedBlockError
 from livesense.logbook import pyramid
 from livesense.logbook.envelope import Envelope, edges_of
-from livesense.logbook.reader import Logbook, RunReader
+from livesense.logbook.reader import Logbook
+from livesense.logbook.run_reader import RunReader
 from livesense.logbook.writer import LogbookWriter
 from livesense.samples import CodeType, GroupInfo, ScanBlock
 

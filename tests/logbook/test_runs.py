@@ -15,8 +15,9 @@ from hypothesis import strategies as st
 
 from livesense.errors import LogbookError, RunNotFoundError
 from livesense.logbook import group_writer, requests
-from livesense.logbook.reader import Logbook, RunReader
+from livesense.logbook.reader import Logbook
 from livesense.logbook.rows import OutageRow, RevisionRow
+from livesense.logbook.run_reader import RunReader
 from livesense.logbook.stretches import BlockCache
 from livesense.logbook.writer import LogbookWriter
 from livesense.samples import (
