@@ -26,7 +26,9 @@ from livesense.identify.columns import (
 )
 from livesense.identify.cut import lead, settled
 from livesense.identify.framing import Framing, find_framing
+from livesense.identify.reading import Reading
 from livesense.identify.repeats import find_block
+from livesense.identify.rivals import rivals, unclear
 from livesense.identify.tickers import Ticks, clock_unit, steps_of, ticks
 
 LOOKED_AT = 1 << 16
@@ -37,6 +39,9 @@ PIECES = 4
 
 LEAST_LEAD = 1.0
 """Bits for each record by which another reading must do worse, else it may be the right one."""
+
+FITS = 0.8
+"""Share of the expected records that must fit, else some byte taken for a word may be a counter's."""
 
 _DAMAGED = {0: 2, 1: 1}
 """Records whose counter may seem to stand still, by the bytes of the check: a wide one lets none through."""
@@ -139,11 +144,20 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         channels = inside
     bits, aligned = _bits(rows, channels, big=big)
     begin, end = len(framing.sync), framing.length - framing.width
-    certain = clear and told.sure and not _wild(rows, channels, big=big)
-    certain = certain and lead(columns, framing.cut, begin, end, big=big) > LEAST_LEAD
+    going = {f: going[g] for f in told.fields for g in going if f.begin == g.begin and f.width == g.width}
+    others = rivals(Reading(rows, columns, framing.sync, end, big, framing.width > 0, told.fields, going))
+    near = lead(columns, framing.cut, begin, end, big=big) <= LEAST_LEAD
+    wild = _wild(rows, channels, big=big)
+    few = len(rows) < FITS * framing.of
+    certain = not (others or near or wild or few) and clear and told.sure
+    order = framing.lead < LEAST_LEAD
     ticking = any(f.role in ("counter", "clock") for f in fields)
+    word = framing.width == 0 and _worth(framing.sync) < (1.0 if ticking else 1.4)
+    others += unclear(
+        scans=not clear, fields=near, order=order, widths=wild, ticking=not told.sure, word=word, few=few
+    )
     confidence = _confidence(framing, certain, ticking=ticking)
-    evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned)
+    evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned) + others
     if block.scans > 1:
         later = set(channels[block.period :])
         once_each = channels[: block.period]
@@ -280,6 +294,11 @@ def _wild(rows: Rows, channels: list[FoundField], *, big: bool) -> bool:
     return count > len(whole_ones) / 2
 
 
+def _worth(word: bytes) -> float:
+    """How much a word is one: of bytes that stand everywhere it may be none at all."""
+    return sum(1.0 if byte in MARKS else 0.7 if byte >= 32 else 0.15 for byte in word)
+
+
 def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
     many = min(1.0, len(framing.rows) / 100)
     share = len(framing.rows) / max(framing.of, 1)
@@ -288,8 +307,7 @@ def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
     elif framing.width == 1:
         base = 0.95
     else:
-        # A word of bytes that stand everywhere may be no word at all.
-        worth = sum(1.0 if b in MARKS else 0.7 if b >= 32 else 0.15 for b in framing.sync)
+        worth = _worth(framing.sync)
         base = 0.92 if worth >= 1.4 else 0.6 if worth >= 1.0 else 0.5
         if ticking and worth >= 1.0:
             # A field that counts through all records shows how long they are, and a byte of which words are
@@ -325,8 +343,9 @@ def _evidence(
         if found.role == "counter":
             step = f"{scans}, the scans of a record," if told.counts_scans else "1"
             doubt = ""
-            if found.width == 4 and not told.counts_scans and not told.clock:
-                doubt = ", or else a clock in milliseconds, if a thousand records come in a second"
+            if found.width == 4 and not told.clock:
+                counted = "scans" if told.counts_scans else "records"
+                doubt = f", or else a clock in milliseconds, if a thousand {counted} come in a second"
             texts.append(f"{_place(found)}: up by {step} from record to record, a counter{doubt}")
         elif found.role == "clock":
             unit = "microseconds" if told.clock == "t_us" else "milliseconds"

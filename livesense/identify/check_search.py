@@ -15,10 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.identify.columns import Rows, whole
-from livesense.wire.checksum import CHECKS, check_rows
+from livesense.wire.checksum import CHECKS, LEAST_STRETCH, RunningChecks, check_rows
 
 HOLDS = 0.9
 """Share of records whose check must hold; a line may lose some."""
+
+HOLDS_HERE = 0.8
+"""The same of the few records of one stretch, where damage may lie close."""
 
 FEW = 9
 """Records that are asked first: what fails there is no check."""
@@ -42,29 +45,40 @@ class FoundCheck:
     big: bool
 
 
-def find_checks(raw: Rows, length: int) -> Iterator[FoundCheck]:
+def find_checks(
+    raw: Rows, begin: int, count: int, length: int, running: RunningChecks
+) -> Iterator[FoundCheck]:
     """Find what may be a check in rows of ``length`` bytes that begin anywhere in a record.
 
     Parameters
     ----------
     raw
-        ``(records * length,)`` bytes that follow each other.
+        ``(n,)`` the whole stream.
+    begin, count
+        The bytes that are asked: ``count`` of them, from place ``begin`` on.
     length
         Bytes of a record.
+    running
+        Of ``raw``.
     """
+    raw = raw[begin : begin + count]
     rows = raw[: len(raw) // length * length].reshape(-1, length)
     if (rows == rows[0]).all():
         # A check must have changed to be one.
         return
     twice = np.concatenate([rows[:-1], rows[1:]], axis=1)
     few = twice[:FEW]
+    begins = begin + np.arange(len(few) * length).reshape(len(few), length)
     for kind, check in CHECKS.items():
         if check.width == 0 or length <= check.width + 1 or kind in _ALIKE:
             continue
         covered = length - check.width
-        # Every rotation of the record at once: (rows, rotation, bytes before the check).
-        windows = np.lib.stride_tricks.sliding_window_view(few, covered, axis=1)[:, :length]
-        values = check_rows(kind, windows.reshape(-1, covered)).reshape(len(few), length)
+        # Every rotation of the record at once: (rows, rotation).
+        if covered < LEAST_STRETCH:
+            windows = np.lib.stride_tricks.sliding_window_view(few, covered, axis=1)[:, :length]
+            values = check_rows(kind, windows.reshape(-1, covered)).reshape(len(few), length)
+        else:
+            values = running.of(kind, begins, covered)
         for big in (False, True) if check.width > 1 else (False,):
             stated = np.zeros((len(few), length), dtype=np.int64)
             for place in range(check.width):
@@ -92,7 +106,7 @@ def _holds(twice: Rows, length: int, found: FoundCheck, start: int) -> bool:
     made = _changes(found.kind, check_rows(found.kind, covered))
     needed = FEWEST_CHANGES if width == 1 else FEWEST_CHANGES // 2
     return bool(
-        np.mean(made == changed) >= HOLDS
+        np.mean(made == changed) >= HOLDS_HERE
         and np.count_nonzero(changed) >= needed
         and len(np.unique(stated)) >= needed
     )
@@ -114,5 +128,5 @@ def beginnings(rows: Rows, still: int, found: FoundCheck) -> Iterator[tuple[str,
     kinds = [found.kind, *(kind for kind, alike in _ALIKE.items() if alike == found.kind)]
     for begin in range(min(still, end - 1) + 1):
         for kind in kinds:
-            if np.mean(check_rows(kind, rows[:, begin:end]) == stated) >= HOLDS:
+            if np.mean(check_rows(kind, rows[:, begin:end]) == stated) >= HOLDS_HERE:
                 yield kind, begin

@@ -161,15 +161,21 @@ def floats(rows: Rows, begin: int, *, big: bool) -> NDArray[np.float32]:
     return four.view(">f4" if big else "<f4")[:, 0]
 
 
+def likely_floats(value: NDArray[np.floating]) -> bool:
+    """Whether nearly all numbers are of a size that measured values have, and not all of them zero."""
+    size = np.abs(value)
+    plausible = (size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST))
+    return bool(np.mean(plausible) >= 0.98 and np.mean(size > 0) >= 0.3)
+
+
 def float_bits(rows: Rows, begin: int, *, big: bool) -> float | None:
     """Price of four bytes as a float in some unit; None where they are odd as one."""
     with np.errstate(invalid="ignore"):
         value = floats(rows, begin, big=big).astype(np.float64)
-    size = np.abs(value)
-    plausible = (size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST))
-    if np.count_nonzero(plausible) < 0.98 * len(size) or np.count_nonzero(size) < 0.3 * len(size):
+    if not likely_floats(value):
         return None
-    value = value[plausible]
+    size = np.abs(value)
+    value = value[(size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST))]
     step = _unit(np.unique(value))
     if step is not None:
         # Codes that the device has scaled.
@@ -291,6 +297,10 @@ class Columns:
     @cached_property
     def _idle(self) -> list[bool]:
         return [bool(np.count_nonzero(np.diff(c)) <= 0.02 * len(c)) for c in self.rows.T]
+
+    def few(self, at: int) -> bool:
+        """Whether a column takes few values, and keeps each for long, as a state does."""
+        return bool(self._idle[at] and len(np.unique(self.rows[:, at])) <= MOST_STATES)
 
     def choices(self, at: int, end: int, *, big: bool) -> Iterator[Choice]:
         """Give what may begin at a column and ends before ``end``."""

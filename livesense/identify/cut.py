@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -130,26 +131,31 @@ def _of_one_sign(fields: list[FoundField], rows: Rows, *, big: bool) -> list[Fou
     return found
 
 
+FEWEST_ALIKE = 2
+"""Channels of one width that show that another one is of it too."""
+
+
 def _narrowed(fields: list[FoundField], columns: Columns, *, big: bool) -> list[FoundField]:
-    """Take high bytes that stand still from a channel that is alone in its width."""
+    """Take high bytes that stand still, or are a state, from a channel that is alone in its width."""
     channels = [one for one in fields if one.role == "channel"]
     found: list[FoundField] = []
     for one in fields:
         others = {other.width for other in channels if other is not one}
         width = next(iter(others), 0)
         spare = one.width - width
-        if one.role != "channel" or len(others) != 1 or spare <= 0 or len(channels) < 4:
+        if one.role != "channel" or len(others) != 1 or spare <= 0 or len(channels) < FEWEST_ALIKE + 1:
             found.append(one)
             continue
         # Of what was taken for a float the lower bytes are the ones that stand still.
         in_front = big != (one.type == "f32")
         begin = one.begin if in_front else one.begin + width
         still = all(columns.still[begin : begin + spare])
+        state = spare == 1 and columns.few(begin)
         inside = _choice(columns, one.begin + spare if in_front else one.begin, width, big=big)
-        if not still or inside is None:
+        if not (still or state) or inside is None:
             found.append(one)
             continue
-        pad = FoundField(begin, f"pad{spare}", spare, "pad")
+        pad = FoundField(begin, f"pad{spare}" if still else "u8", spare, "pad" if still else "channel")
         found += [pad, inside[0]] if in_front else [inside[0], pad]
     return found
 
@@ -174,7 +180,7 @@ def evened(fields: list[FoundField], columns: Columns, *, big: bool) -> list[Fou
             if not odd or part[0].width == usual or part[-1].width == usual:
                 continue
             even = _even(columns, part[0].begin, span, usual, big=big)
-            if even is not None and even[1] <= _priced(columns, part, big=big) + EVEN_BITS * len(even[0]):
+            if even is not None and even[1] <= priced(columns, part, big=big) + EVEN_BITS * len(even[0]):
                 return evened([*fields[:first], *even[0], *fields[stop:]], columns, big=big)
     return fields
 
@@ -196,7 +202,8 @@ def _even(
     return found, price
 
 
-def _priced(columns: Columns, part: list[FoundField], *, big: bool) -> float:
+def priced(columns: Columns, part: Sequence[FoundField], *, big: bool) -> float:
+    """Price of channels that follow each other; nothing for what is no channel."""
     total = CHANGE_BITS * (1 + sum(a.width != b.width for a, b in pairwise(part)))
     for one in part:
         likely = _choice(columns, one.begin, one.width, big=big)

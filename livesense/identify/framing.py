@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from livesense.identify.check_search import HOLDS, beginnings, find_checks
 from livesense.identify.columns import MARKS, Columns, Rows, whole
 from livesense.identify.cut import Cut, cheapest
-from livesense.wire.checksum import CHECKS, check_rows
+from livesense.wire.checksum import CHECKS, RunningChecks, check_rows
 
 LONGEST = 512
 """Longest record looked for, in bytes."""
@@ -75,8 +75,8 @@ class Framing:
 
 def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
     """Find how records lie in a stream; None where nothing shows it."""
-    lengths = _lengths(raw)
-    found = _checked(raw, lengths)
+    lengths, running = _lengths(raw), RunningChecks(raw)
+    found = _checked(raw, lengths, running)
     if found is not None:
         return found
     found = _unchecked(raw, lengths)
@@ -84,7 +84,7 @@ def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
         return found
     # What turns with the records repeats at other lengths than theirs: only a check can show them.
     others = [n for n in range(4, min(LONGEST_BY_CHECK, len(raw) // FEWEST)) if n not in lengths]
-    return _checked(raw, others) or found
+    return _checked(raw, others, running) or found
 
 
 def _lengths(raw: NDArray[np.uint8]) -> list[int]:
@@ -103,9 +103,11 @@ def _lengths(raw: NDArray[np.uint8]) -> list[int]:
     return sorted(found)
 
 
-def _stretches(raw: NDArray[np.uint8], span: int, count: int) -> Iterator[NDArray[np.uint8]]:
-    for begin in np.unique(np.linspace(0, max(0, len(raw) - span), count).astype(np.int64)).tolist():
-        yield raw[begin : begin + span]
+def _begins(raw: NDArray[np.uint8], span: int, count: int) -> list[int]:
+    """Give places of stretches of so many bytes, from all over the stream."""
+    return [
+        int(begin) for begin in np.unique(np.linspace(0, max(0, len(raw) - span), count).astype(np.int64))
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,9 @@ class _Lead:
     over_sync: bool
 
 
-def _checked(raw: NDArray[np.uint8], lengths: list[int], *, shorter: bool = False) -> Framing | None:
+def _checked(
+    raw: NDArray[np.uint8], lengths: list[int], running: RunningChecks, *, shorter: bool = False
+) -> Framing | None:
     """Find records by a check; of several that hold the widest, then the shortest record.
 
     ``shorter`` says that these lengths are parts of one that was found already.
@@ -130,8 +134,9 @@ def _checked(raw: NDArray[np.uint8], lengths: list[int], *, shorter: bool = Fals
         if best is not None and length % best.length == 0:
             # Two records in one, checks and all, look alike too.
             continue
-        for stretch in _stretches(raw, (FEWEST + 9) * length, 3):
-            for one in _leads(stretch, length):
+        span = (FEWEST + 9) * length
+        for begin in _begins(raw, span, 3):
+            for one in _leads(raw, begin, span, length, running):
                 if one in seen:
                     continue
                 seen.append(one)
@@ -141,7 +146,7 @@ def _checked(raw: NDArray[np.uint8], lengths: list[int], *, shorter: bool = Fals
     if best is not None and not shorter:
         # Some checks hold over several records together as over each.
         parts = [best.length // n for n in range(2, 9) if best.length % n == 0 and best.length // n >= 3]
-        within = _checked(raw, [n for n in parts if n not in lengths], shorter=True)
+        within = _checked(raw, [n for n in parts if n not in lengths], running, shorter=True)
         if within is not None and within.check == best.check and _rank(within) > _rank(best):
             best = within
     return best
@@ -156,13 +161,16 @@ def _price(framing: Framing) -> float:
     return framing.cut.price + sync_price(framing.sync)
 
 
-def _leads(stretch: NDArray[np.uint8], length: int) -> Iterator[_Lead]:
-    for found in find_checks(stretch, length):
+def _leads(
+    raw: NDArray[np.uint8], begin: int, span: int, length: int, running: RunningChecks
+) -> Iterator[_Lead]:
+    stretch = raw[begin : begin + span]
+    for found in find_checks(raw, begin, span, length, running):
         width = CHECKS[found.kind].width
         rows = stretch[: len(stretch) // length * length].reshape(-1, length)
         twice = np.concatenate([rows[:-1], rows[1:]], axis=1)
-        begin = (found.begin + width) % length
-        turned = twice[:, begin : begin + length]
+        first_byte = (found.begin + width) % length
+        turned = twice[:, first_byte : first_byte + length]
         still = 0
         while still < min(LONGEST_LEAD, length - width - 1) and _stays(turned[:, still]):
             still += 1
@@ -267,7 +275,8 @@ def _words(raw: NDArray[np.uint8], length: int) -> list[bytes]:
     A stretch may be damaged, or a signal may stand still in one, so several are looked at.
     """
     votes: Counter[bytes] = Counter()
-    for stretch in _stretches(raw, FEWEST * length, STRETCHES):
+    for begin in _begins(raw, FEWEST * length, STRETCHES):
+        stretch = raw[begin : begin + FEWEST * length]
         rows = stretch[: len(stretch) // length * length].reshape(-1, length)
         still = [bool((column == column[0]).all()) for column in rows.T]
         if all(still) or not any(still):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,8 @@ FEWEST = 12
 
 STEADY = 0.9
 LOOKED_AT = 1 << 16
+DOUBTED = 0.5
+"""Confidence where a column may be another thing than its name says."""
 COUNTER_BITS = (8, 12, 16, 24, 31, 32)
 
 
@@ -88,7 +91,7 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
     if len(fitting) < FEWEST or len(fitting) < 0.6 * len(lines):
         return None
     values = np.array([[float(field) for field in row] for row in fitting])
-    header = next((names for names in reversed(headers) if len(names) == width), ())
+    header = _header([names for names in [*headers, *_later_headers(data)] if len(names) == width])
     whole = [all(b"." not in row[n] and b"e" not in row[n].lower() for row in fitting) for n in range(width)]
     size = sum(map(len, lines)) / len(lines) + 1
     lines_per_s = seconds and len(lines) / seconds
@@ -96,6 +99,19 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
         # The only header came first, perhaps without its beginning.
         header = (_whole_name(header[0], values[:, 0], size, lines_per_s), *header[1:])
     return _described(values, whole, header, checked, len(lines), size, lines_per_s)
+
+
+def _later_headers(data: bytes) -> Iterator[tuple[str, ...]]:
+    """Give headers behind the lines that are looked at."""
+    for line in data[LOOKED_AT:].split(b"\n")[1:-1]:
+        if line[:1].isalpha() and (names := words(split(check(line.rstrip(b"\r"))[0]))) is not None:
+            yield tuple(names)
+
+
+def _header(headers: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
+    """Name each column as most headers do, of as many the latest: some may be torn or damaged."""
+    latest_first = [list(names) for names in zip(*reversed(headers), strict=True)]
+    return tuple(max(names, key=names.count) for names in latest_first)
 
 
 def _whole_name(name: str, column: NDArray[np.float64], size: float, lines_per_s: float | None) -> str:
@@ -165,6 +181,12 @@ def _described(
         sure = False
     if clock is not None and not sure:
         confidence = min(confidence, 0.85)
+    for column in _unnamed_tickers(values, whole, names, header):
+        evidence.append(
+            f"column {column + 1} goes up steadily, as a counter or a clock does, but is named "
+            f"{names[column]!r}: it may be one, or else a channel, state which"
+        )
+        confidence = min(confidence, DOUBTED)
     if not header:
         evidence.append("no header: the names of the channels are made up")
     of = values[:, at] if at else np.zeros((1, 1))
@@ -183,6 +205,16 @@ def _described(
         confidence,
         tuple(evidence),
     )
+
+
+def _unnamed_tickers(
+    values: NDArray[np.float64], whole: list[bool], names: Sequence[str], header: Sequence[str]
+) -> list[int]:
+    """Columns that go up by themselves, though the header does not call them counter or clock."""
+    if not header:
+        return []
+    plain = [n for n, name in enumerate(names) if whole[n] and name not in (COUNTER, *CLOCKS)]
+    return [n for n in plain if _ticks(values[:, n]) is not None]
 
 
 def _steps(column: NDArray[np.float64]) -> NDArray[np.float64]:

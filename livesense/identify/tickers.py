@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -145,6 +146,8 @@ def _carries(value: NDArray[np.int64], width: int) -> bool:
     """Whether higher bytes go up where the lower begin anew, and only there."""
     for lower in range(1, width):
         below, above = value & ((1 << (8 * lower)) - 1), np.diff(value >> (8 * lower))
+        if belongs_below(value >> (8 * lower), below, lower) is False:
+            return False
         wraps = np.diff(below) < 0
         if np.mean(wraps) > 0.5:
             # It goes up by so much at a time that the lower bytes tell nothing.
@@ -161,6 +164,50 @@ def _carries(value: NDArray[np.int64], width: int) -> bool:
         if loose and float(np.median(np.diff(value))) < 1 << (8 * lower):
             return False
     return True
+
+
+FEWEST_TURNS = 4
+"""Records in which the lower bytes begin anew, from which carries are told."""
+SPARED = 8
+"""Steps, and one in fifty, that may go anywhere."""
+MOST_UNSURE = 0.15
+UNEVEN = 0.05
+"""Share of records in which what is above may go on unevenly without the lower bytes' doing: by damage."""
+
+
+def belongs_below(upper: NDArray[np.int64], lower: NDArray[np.int64], width: int) -> bool | None:
+    """Tell whether bytes are the lower part of what goes on above them; None where nothing tells.
+
+    What the lower part falls by where it begins anew, the upper one makes good at that very record; of
+    fields that have nothing to do with each other it does not.
+
+    Parameters
+    ----------
+    upper, lower
+        ``(records,)`` unsigned.
+    width
+        Bytes of the lower part.
+    """
+    turn = float(1 << (8 * width))
+    below, above = np.diff(lower).astype(np.float64), np.diff(upper).astype(np.float64)
+    # Where records were lost or damaged, or pieces of a stream meet, both together go far.
+    off = np.abs(above * turn + below - np.median(above * turn + below))
+    kept = np.sort(off)[: max(FEWEST_TURNS, len(off) - SPARED - len(off) // 50)][-1]
+    below, above = below[off <= kept], above[off <= kept] * turn
+    turns = int(np.count_nonzero(np.abs(below) > turn / 4))
+    uneven = int(np.count_nonzero(above != np.median(above)))
+    if uneven > 3 * turns + max(FEWEST_TURNS, UNEVEN * len(above)):
+        # What is above goes now faster, now slower, and nothing below begins anew meanwhile.
+        return False
+    if turns < FEWEST_TURNS:
+        return None
+    below -= below.mean()
+    above -= above.mean()
+    size = float(below @ below)
+    # The standard error of a slope; 1 and 0 are to be told apart.
+    if math.sqrt(float(np.sum((above + below) ** 2)) / size / len(below)) > MOST_UNSURE:
+        return None
+    return -float(below @ above) / size > 0.5
 
 
 MS_BELOW = 8.0

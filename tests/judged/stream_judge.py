@@ -74,13 +74,17 @@ def judged(sent: Stream, answer: dict[str, Any]) -> Verdict:
         grade = Grade.RIGHT if undeclarable else Grade.HONEST
         return Verdict(grade, [Mistake("wire", "not identified")], sent, answer["confidence"])
     mistakes = _mistakes(sent, answer)
-    mistakes += _rate_mistakes(truth, answer["rate_hz"], mistakes)
+    return graded(sent, answer, mistakes + rate_mistakes(truth, answer["rate_hz"], mistakes))
+
+
+def graded(sent: Stream, answer: dict[str, Any], mistakes: list[Mistake]) -> Verdict:
+    """Grade an answer that has these mistakes."""
     if not mistakes:
         grade = Grade.RIGHT
     elif answer["confidence"] < CONFIDENT:
         grade = Grade.HONEST
     else:
-        flagged = all(_is_flagged(one, truth, answer["evidence"]) for one in mistakes)
+        flagged = all(_is_flagged(one, sent.truth, answer["evidence"]) for one in mistakes)
         grade = Grade.HONEST if flagged else Grade.WRONG
     return Verdict(grade, mistakes, sent, answer["confidence"])
 
@@ -148,7 +152,7 @@ def _never_crosses_zero(sent: Stream) -> bool:
     return bool((negative == negative[0]).all())
 
 
-def _rate_mistakes(truth: dict[str, Any], rate_hz: float | None, mistakes: list[Mistake]) -> list[Mistake]:
+def rate_mistakes(truth: dict[str, Any], rate_hz: float | None, mistakes: list[Mistake]) -> list[Mistake]:
     """A rate must come from clock or description, within 1 %; 3 % where the capture is short or damaged."""
     if not rate_hz:
         return []
@@ -203,6 +207,14 @@ def described(sent: Stream) -> str:
     if truth["wire"] == "text":
         columns = "|".join(truth["columns"])
         return f"{which} text {columns} header {truth['header']} decimals {truth['decimals']} {ends}"
+    if "items" in truth:
+        items = ",".join(f"{item.name}:{item.type}" for item in truth["items"])
+        return (
+            f"{which} struct of {truth['length']} sync '{truth['sync']}' {truth['endian']} {truth['scans']} x"
+            f" [{items}]{' left' if truth['left'] else ''} {truth['counter'] or 'no counter'}"
+            f"({truth['counts']}) {truth['clock'] or 'no clock'} {truth['check']} over {truth['check_over']}"
+            f" {truth['fields']} channels at {truth['first_channel_at']} {truth['rate']} Hz {ends}"
+        )
     counter = f"n:u{8 * truth['counter']}({truth['counts']})" if truth["counter"] else "no counter"
     fields = ",".join(f"{name}@{at}" for name, at, _ in truth["fields"])
     return (

@@ -50,7 +50,7 @@ def _damaged(rng, unit):
     return bytes(data)
 
 
-def _captured(rng, units, damage):
+def captured(rng, units, damage):
     """Units joined, begun and ended inside one; and where the whole ones begin."""
     skip = int(rng.integers(1, len(units[0]))) if len(units[0]) > 1 and rng.random() < 0.8 else 0
     out, places, hit = bytearray(), np.full(len(units), -1, np.int64), set()
@@ -81,6 +81,6 @@ def unknown_stream(seed: int, number: int) -> Stream:
     make = record_stream if which < 0.6 else text_stream if which < 0.85 else framed_stream
     truth, units, values = make(rng, size)
     damage = bool(rng.random() < 0.15)
-    raw, places = _captured(rng, units, damage)
+    raw, places = captured(rng, units, damage)
     truth.update(seed=seed, number=number, bytes=len(raw), damage=damage)
     return Stream(truth, raw, places, values)

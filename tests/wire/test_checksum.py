@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from livesense.layout import CHECK_WIDTHS
-from livesense.wire.checksum import CHECKS, check_rows
+from livesense.wire.checksum import CHECKS, RunningChecks, check_rows
 
 NINE = np.frombuffer(b"123456789", dtype=np.uint8)[np.newaxis]
 
@@ -55,3 +55,20 @@ def test_a_modbus_request() -> None:
     # accompanies the Modbus over serial line guide in many handbooks; from memory.
     rows = np.array([[0x01, 0x04, 0x02, 0xFF, 0xFF]], dtype=np.uint8)
     assert int(check_rows("crc16-modbus", rows)[0]).to_bytes(2, "little") == bytes([0xB8, 0x80])
+
+
+@pytest.mark.parametrize("name", [name for name, check in CHECKS.items() if check.width])
+@pytest.mark.parametrize(("size", "length"), [(4, 4), (90, 7), (1000, 160)])
+def test_running_checks_are_those_of_each_stretch(name: str, size: int, length: int) -> None:
+    raw = np.random.default_rng(size).integers(0, 256, size, dtype=np.uint8)
+    stretches = np.lib.stride_tricks.sliding_window_view(raw, length)
+    running = RunningChecks(raw)
+    assert (
+        running.of(name, np.arange(len(stretches)), length).tolist() == check_rows(name, stretches).tolist()
+    )
+    assert running.of(name, np.array([[0]]), length).tolist() == [[check_rows(name, stretches)[0]]]
+
+
+def test_running_checks_of_no_check() -> None:
+    with pytest.raises(ValueError, match="'none' checks nothing"):
+        RunningChecks(np.zeros(9, dtype=np.uint8)).of("none", np.arange(2), 4)

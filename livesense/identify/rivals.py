@@ -1,0 +1,226 @@
+"""Readings that the bytes do not exclude beside the one that was found, each said in words.
+
+The cheapest cut may be cheapest by much and still be wrong: bytes that never change fit to whatever stands
+beside them, and a clock whose step is a multiple of 256 has a lowest byte that looks like a quiet channel.
+Only where the bytes themselves speak against such a reading is it left unsaid.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import pairwise
+
+import numpy as np
+
+from livesense.identify.columns import MARKS, WILD, FoundField, floats, likely_floats, movement_bits
+from livesense.identify.cut import priced
+from livesense.identify.framing import SYNC_LONGEST
+from livesense.identify.reading import SOURCE, Reading, place
+from livesense.identify.rival_tickers import rival_tickers
+
+LIKE_BITS = 3.0
+"""Bits for each record by which a reading in fields of one width may be dearer, and yet be right."""
+
+SPARE_BITS = 1.6
+"""Price of bytes that never change."""
+
+FEWEST_FOR_FLOATS = 100
+"""Records from which four bytes are told to be a float, where not all channels are."""
+
+
+def rivals(reading: Reading) -> list[str]:
+    """Say what else the record may be; empty where nothing else is likely."""
+    return [
+        *rival_tickers(reading),
+        *_other_widths(reading),
+        *_fields_of_few_records(reading),
+        *_longer_word(reading),
+        *_other_words(reading),
+        *_unknown_checks(reading),
+        *_hidden_floats(reading),
+    ]
+
+
+def unclear(
+    *, scans: bool, fields: bool, order: bool, widths: bool, ticking: bool, word: bool, few: bool
+) -> list[str]:
+    """Say of what another reading does nearly as well: each that is true."""
+    texts = {
+        f"how many scans a record holds may be otherwise, the fields move too much alike: {SOURCE}": scans,
+        f"the fields may be cut otherwise, nearly as well: {SOURCE}": fields,
+        f"the fields may come in another byte order, or behind another word, nearly as well: {SOURCE}": order,
+        f"most fields move all over their range, so that their width may be another: {SOURCE}": widths,
+        f"the bytes that begin each record may be no word, but what happens to stay there: {SOURCE}": word,
+        f"many records do not fit: a byte that is taken for a word may be another field: {SOURCE}": few,
+        f"what goes up may be a counter, or else a clock: {SOURCE}": ticking,
+    }
+    return [text for text, is_so in texts.items() if is_so]
+
+
+def _other_widths(reading: Reading) -> Iterator[str]:
+    """Channels of several widths may be channels of one, with a state or spare bytes beside them."""
+    for run in _runs(reading.fields):
+        channels = [one for one in run if one.role == "channel"]
+        kinds = {(one.type == "f32", one.width) for one in channels}
+        pads = [one for one in run if one.role == "pad"]
+        if not channels or (len(kinds) == 1 and not pads):
+            continue
+        begin, end = run[0].begin, run[-1].begin + run[-1].width
+        found = _price(reading, run)
+        for width in (1, 2, 3, 4):
+            for first in range(begin, min(begin + width, end - width + 1)):
+                last = first + (end - first) // width * width
+                while last > first + width and all(map(reading.still, range(last - width, last))):
+                    last -= width
+                cut = _tiled(reading, run, begin, first, last, end, width)
+                if cut is None or _same(reading, cut, channels):
+                    continue
+                if _price(reading, cut) < found + LIKE_BITS:
+                    names = f"{8 * width} bits each"
+                    yield (
+                        f"{place(first, last - first)} may as well be {(last - first) // width} fields of "
+                        f"{names}: {SOURCE}"
+                    )
+                    return
+
+
+def _price(reading: Reading, part: Sequence[FoundField]) -> float:
+    """Price of fields that follow each other, those that never change among them."""
+    still = [one for one in part if all(map(reading.still, range(one.begin, one.begin + one.width)))]
+    pads = sum(
+        SPARE_BITS for one, before in zip(still, [None, *still], strict=False) if not _behind(before, one)
+    )
+    moving = [one for one in part if one not in still]
+    return priced(reading.columns, moving, big=reading.big) + pads
+
+
+def _behind(before: FoundField | None, one: FoundField) -> bool:
+    return before is not None and before.begin + before.width == one.begin
+
+
+def _same(reading: Reading, cut: Sequence[FoundField], channels: Sequence[FoundField]) -> bool:
+    """Whether two readings give the same codes: empty bytes above a field change none."""
+    return all(
+        any(
+            other.begin < one.begin + one.width
+            and other.begin + other.width > one.begin
+            and np.array_equal(reading.value(other.begin, other.width), reading.value(one.begin, one.width))
+            for other in cut
+        )
+        for one in channels
+    )
+
+
+def _tiled(
+    reading: Reading,
+    run: Sequence[FoundField],
+    begin: int,
+    first: int,
+    last: int,
+    end: int,
+    width: int,
+) -> list[FoundField] | None:
+    """Cut a run into fields of one width; what is left at its ends must hardly change."""
+    ends = [*range(begin, first), *range(last, end)]
+    if last - first < 2 * width or not all(map(reading.columns.few, ends)):
+        return None
+    kind = "f32" if width == 4 and any(one.type == "f32" for one in run) else f"u{8 * width}"
+    cut = [FoundField(at, "u8", 1, "channel") for at in ends if not reading.still(at)]
+    tiles = [FoundField(at, kind, width, "channel") for at in range(first, last, width)]
+    # Only bytes that hardly change may change hands: what moves is as many fields as before.
+    moving = [sum(not _rests(reading, one) for one in part if one.role == "channel") for part in (run, tiles)]
+    if moving[0] != moving[1]:
+        return None
+    cut += tiles
+    return sorted(cut, key=lambda one: one.begin)
+
+
+def _rests(reading: Reading, one: FoundField) -> bool:
+    return all(map(reading.columns.few, range(one.begin, one.begin + one.width)))
+
+
+def _runs(fields: Sequence[FoundField]) -> Iterator[list[FoundField]]:
+    """Give channels and spare bytes that follow each other, with nothing that goes up between them."""
+    run: list[FoundField] = []
+    for one in fields:
+        if one.role in ("channel", "pad") and not (run and run[-1].begin + run[-1].width != one.begin):
+            run.append(one)
+            continue
+        if run:
+            yield run
+        run = [one] if one.role in ("channel", "pad") else []
+    if run:
+        yield run
+
+
+def _fields_of_few_records(reading: Reading) -> Iterator[str]:
+    """Floats show themselves by noise that takes many records to be told from other bytes."""
+    channels = reading.channels()
+    floats = [one for one in channels if one.type == "f32"]
+    if floats and len(floats) < len(channels) and len(reading.rows) < FEWEST_FOR_FLOATS:
+        yield f"{len(reading.rows)} records are too few to tell floats from other fields: {SOURCE}"
+
+
+def _longer_word(reading: Reading) -> Iterator[str]:
+    """Without a check a byte in front of the word may be the last of the record before."""
+    word = reading.sync
+    odd = len(word) > 1 and word[0] not in (*MARKS, 0xFF) and any(byte in MARKS for byte in word[1:])
+    if odd and not reading.checked:
+        yield (
+            f"0x{word[0]:02X} in front of the word may be the last byte of the record before it, "
+            f"or else begin the word: {SOURCE}"
+        )
+
+
+def _other_words(reading: Reading) -> Iterator[str]:
+    """Say which bytes elsewhere in the record look like a word as much as those it was cut at."""
+    if reading.checked:
+        return
+    best = _marks(reading.sync)
+    for one in reading.fields:
+        if one.role != "pad" or one.begin == len(reading.sync):
+            continue
+        still = bytes(reading.rows[0, one.begin : one.begin + one.width].tolist())
+        if best and max(_marks(still[at : at + SYNC_LONGEST]) for at in range(len(still))) >= best:
+            yield f"{place(one.begin, one.width)} may as well begin the record: {SOURCE}"
+            return
+
+
+def _marks(word: bytes) -> int:
+    return sum(byte in MARKS for byte in word)
+
+
+def _unknown_checks(reading: Reading) -> Iterator[str]:
+    """Say where a last field that moves all over its range may be a check of another kind."""
+    channels = reading.channels()
+    last = reading.fields[-1]
+    if reading.checked or last.role != "channel" or len(channels) < 2:
+        return
+    wild = [one for one in channels if _wild(reading, one)]
+    if last in wild and len(wild) <= max(1, len(channels) // 4):
+        yield (
+            f"{place(last.begin, last.width)}, the last, moving all over the range: it may be a check that "
+            f"livesense does not know, or else a channel: {SOURCE}"
+        )
+
+
+def _wild(reading: Reading, one: FoundField) -> bool:
+    if one.type == "f32":
+        return False
+    moved = movement_bits(reading.value(one.begin, one.width), one.width)
+    return moved > WILD * 8 * one.width
+
+
+def _hidden_floats(reading: Reading) -> Iterator[str]:
+    """Say which four bytes would be floats of a likely size, though something else speaks against it."""
+    channels = reading.channels()
+    ways = [(one.begin, one.type != "f32") for one in channels if one.width == 4]
+    for one, other in pairwise(channels):
+        # A float's lower half is noise.
+        lower = other if reading.big else one
+        beside = one.begin + one.width == other.begin and one.width + other.width == 4
+        ways.append((one.begin, beside and _wild(reading, lower)))
+    for begin, asked in ways:
+        if asked and likely_floats(floats(reading.rows, begin, big=reading.big)):
+            yield f"{place(begin, 4)} may as well be a float: {SOURCE}"
+            return
