@@ -110,8 +110,8 @@ def _while() -> list[Any]:
         ),
         band(
             "Meter",
-            _for_which(),
             html.P(METER, className="advice"),
+            _for_which(),
             html.Div(
                 [
                     field("rec-channel", "Channel", choices="[]"),

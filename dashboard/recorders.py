@@ -6,6 +6,7 @@ where it does not hear, and only if it is ours, a signal asks it once more. Noth
 
 from __future__ import annotations
 
+import contextlib
 import subprocess
 import threading
 import time
@@ -19,6 +20,8 @@ from livesense.errors import UsageError
 
 STOP_PATIENCE_S = 4.0
 """So long a recorder may take to hear that it should stop, before it gets a signal."""
+ENDING_S = 3.0
+"""So long the process of a recorder may take to go when its run is over."""
 MOST_STARTED = 8
 ENDS_KEPT = 8
 LONGEST_NAME = 200
@@ -84,6 +87,7 @@ class Recorders:
             Something is recorded from that port already, too many are started, or no process can be made.
         """
         with self._lock:
+            self._let_end(port)
             self._reap()
             busy = [s for s in self._started if s.port == port]
             if busy or any(work.port == port for work in self._seen.values()):
@@ -179,6 +183,13 @@ class Recorders:
             if fits:
                 started.run = min(fits)
                 taken.add(started.run)
+
+    def _let_end(self, port: str) -> None:
+        """Wait for a recorder whose run is over: its process goes, and lets go of the port, a moment later."""
+        for started in self._started:
+            if started.port == port and started.run is not None and started.run not in self._seen:
+                with contextlib.suppress(subprocess.TimeoutExpired):
+                    started.process.wait(ENDING_S)
 
     def _reap(self) -> None:
         for started in [s for s in self._started if s.process.poll() is not None]:

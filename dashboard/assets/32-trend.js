@@ -123,12 +123,15 @@
     }
 
     times(context, toX, width, height) {
-      const { length_s: length, to_s: to } = this.told, step = STEPS_S.find((s) => (s / length) * (width - LEFT - RIGHT) > 64) || 60;
+      const { length_s: length, to_s: to } = this.told;
+      // As far apart as the longest of them is wide.
+      const apart = length > 60 ? context.measureText("\u22124 min 45 s").width + 12 : 64;
+      const step = STEPS_S.find((s) => (s / length) * (width - LEFT - RIGHT) > apart) || 60;
       context.fillStyle = LS.colour("--ink-2");
       context.textBaseline = "bottom";
       for (let back = 0; back <= length; back += step) {
         const x = toX(to - back);
-        context.textAlign = back === 0 ? "right" : back === length ? "left" : "center";
+        context.textAlign = back === 0 ? "right" : "center";
         const text = back === 0 ? "now" : back < 60 ? `\u2212${back} s` : back % 60 ? `\u2212${Math.floor(back / 60)} min ${back % 60} s` : `\u2212${back / 60} min`;
         context.fillText(text, x, height - 2);
       }

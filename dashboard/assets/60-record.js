@@ -178,9 +178,10 @@
     /** Says at each place that acts on a run which one that is. */
     acts(rows) {
       const row = rows.find((one) => one.run === this.chosen);
-      const name = row && row.name ? ` “${row.name}”` : "", others = rows.length > 1 ? "; another one is chosen under Notes" : "";
+      const name = row && row.name ? ` “${row.name}”` : "", several = rows.length > 1;
       for (const box of this.screen.querySelectorAll(".rec-for")) {
-        LS.write(box, row ? `For run ${row.run}${name} from ${row.port}${others}.` : "For the run that is being recorded; none is.");
+        const other = !several ? "" : box.closest("#notes") ? "; another one can be chosen here" : "; another one is chosen under Notes";
+        LS.write(box, row ? `For run ${row.run}${name} from ${row.port}${other}.` : "For the run that is being recorded; none is.");
       }
       const take = document.querySelector("#zero-take .mantine-Button-label");
       if (take) LS.write(take, row ? `Take zeros of run ${row.run}` : "Take zeros");
@@ -227,7 +228,8 @@
       if (told.recordings.length) {
         const runs = told.recordings.map((row) => row.run), last = runs.pop();
         const names = runs.length ? `runs ${runs.join(", ")} and ${last}` : `run ${last}`;
-        this.headline(`Recording ${names}.`, troubled ? `Run ${troubled.run}: ${troubled.trouble}` : "Live shows it; it goes on when this page is closed.", troubled ? "bad" : "");
+        this.headline(`Recording ${names}.`, troubled ? `Run ${troubled.run}: ${troubled.trouble}`
+          : several ? "Live shows one of them; all go on when this page is closed." : "Live shows it; it goes on when this page is closed.", troubled ? "bad" : "");
       } else if (told.starting.length) this.headline("A recorder is starting.", `On ${told.starting.map((s) => s.port).join(", ")}.`);
       else this.headline("Nothing is being recorded.", bad ? "The last recorder did not end well; see below." : "Choose a bench file and a port below, then start.");
       this.cards(told.recordings);

@@ -246,6 +246,22 @@ class TestStopping:
         started.process.kill()
         started.process.communicate()
 
+    def test_one_that_is_just_ending_is_waited_for(self, tmp_path, bench, monkeypatch):
+        from dashboard.benches import BenchFile
+
+        waits = [sys.executable, "-c", "import sys; sys.stdin.read(); import time; time.sleep(0.5)"]
+        monkeypatch.setattr("dashboard.recorders.words", lambda *_: waits)
+        recorders, file = Recorders(tmp_path / "livesense.db"), BenchFile(0, bench)
+        recorders.start(file, "COM5", "")
+        (first,) = recorders._started
+        recorders.look([AtWork(7, "COM5", first.asked_wall_s, 0.0)], lambda _: "recording")
+        # The run is closed, the process is not gone yet.
+        recorders.look([], lambda _: "complete")
+        recorders.start(file, "COM5", "")
+        assert first.process.returncode == 0
+        (second,) = recorders._started
+        second.process.communicate()
+
     def test_one_that_was_started_elsewhere_is_left_alone(self, deaf):
         deaf.look([AtWork(3, "COM6", 0.0, 0.0)], lambda _: "recording")
         deaf.stopping(3)

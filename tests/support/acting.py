@@ -16,7 +16,7 @@ from dashboard.app import Server, Settings
 from simulator.main import BENCH
 
 SIMULATE = [sys.executable, "-m", "livesense.cli.main", "simulate", "--outlet", "tcp:0", "--rate", "4000"]
-PATIENCE_S = 30
+PATIENCE_S = 60
 
 WATCH = """
 window.shifts = [];
