@@ -262,7 +262,8 @@ def _bringup_screen(desk: Desk | None, wanted: int | None) -> Any:
         why = "Nothing is being recorded." if wanted is None else f"Run {wanted} is not being recorded."
         return bringup_screen.no_bringup(why, "Start a recording; the bring-up then opens here.")
     analysis = desk.run(number)
-    return bringup_screen.bringup(analysis.run.row, analysis.bench, others)
+    judged = {row.stage for row in analysis.run.stages()}
+    return bringup_screen.bringup(analysis.run.row, analysis.bench, others, judged)
 
 
 def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:

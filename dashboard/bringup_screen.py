@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -38,8 +38,8 @@ def no_bringup(why: str, how: str) -> html.Div:
     )
 
 
-def bringup(row: RunRow, bench: Bench, others: Sequence[int]) -> html.Div:
-    """Return the screen for a run that is being recorded."""
+def bringup(row: RunRow, bench: Bench, others: Sequence[int], judged: Collection[str] = ()) -> html.Div:
+    """Return the screen for a run that is being recorded; ``judged`` are stages whose verdicts it keeps."""
     more: list[Any] = ["Recorded too: "]
     for number in others:
         more += [dcc.Link(f"run {number}", href=f"/bringup/{number}"), " "]
@@ -66,7 +66,10 @@ def bringup(row: RunRow, bench: Bench, others: Sequence[int]) -> html.Div:
             ),
             band(
                 "Stages",
-                html.Ol([_stage(one, bench, row) for one in GUIDES], className="bring-stages"),
+                html.Ol(
+                    [_stage(one, bench, row, str(one.stage) in judged) for one in GUIDES],
+                    className="bring-stages",
+                ),
                 ident="stages",
             ),
         ],
@@ -74,7 +77,7 @@ def bringup(row: RunRow, bench: Bench, others: Sequence[int]) -> html.Div:
     )
 
 
-def _stage(one: Guide, bench: Bench, row: RunRow) -> html.Li:
+def _stage(one: Guide, bench: Bench, row: RunRow, judged: bool) -> html.Li:
     name = str(one.stage)
     walk = one.stage is Stage.WALK
     ask = [field(f"bring-{name}-given", one.asks, example=one.example, most="80")] if one.asks else []
@@ -104,7 +107,12 @@ def _stage(one: Guide, bench: Bench, row: RunRow) -> html.Li:
                     else f"Judge run {row.number} now: {one.title}"
                 ),
             ),
-            html.Div("", className="bring-verdict", id=f"bring-{name}-verdict", role="status"),
+            html.Div(
+                "",
+                className="bring-verdict open" if judged else "bring-verdict",
+                id=f"bring-{name}-verdict",
+                role="status",
+            ),
         ],
         id=f"bring-{name}",
         **wild(data_stage=name),

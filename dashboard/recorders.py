@@ -185,7 +185,7 @@ class Recorders:
                 taken.add(started.run)
 
     def _let_end(self, port: str) -> None:
-        """Wait for a recorder whose run is over: its process goes, and lets go of the port, a moment later."""
+        """Wait for a recorder whose run is over: its process goes a moment later, and lets go of the port."""
         for started in self._started:
             if started.port == port and started.run is not None and started.run not in self._seen:
                 with contextlib.suppress(subprocess.TimeoutExpired):

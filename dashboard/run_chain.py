@@ -42,9 +42,11 @@ def chain_rows(analysis: RunAnalysis) -> list[tuple[str, ...]]:
                 sensor,
                 span if known else "",
                 ""
-                if channel.per_code is None
+                if channel.per_code is None or sensor == "state"
                 else f"{significant(channel.per_code, 4)} {channel.unit}".strip(),
-                "" if channel.zero_code is None else f"{significant(channel.zero_code, 6)} codes",
+                ""
+                if channel.zero_code is None or sensor == "state"
+                else f"{significant(channel.zero_code, 6)} codes",
                 settings.board or "",
             )
         )

@@ -65,7 +65,11 @@ def figures(analysis: RunAnalysis, from_s: float, to_s: float) -> dict[str, Any]
         of += ", without the interruptions: its longest whole part"
     notes = _Notes()
     rows = []
+    # A word of the drive's has no mean and no rms.
+    words = {c.name for c in analysis.channels if c.quantity == "state"}
     for name, figures_of in (measured.get("channels") or {}).items():
+        if name in words:
+            continue
         cells = [
             _cell(figures_of.get(key), withheld_reason(measured, "channels", name, key), notes)
             for key, _ in COLUMNS

@@ -2,6 +2,7 @@
 (function () {
   "use strict";
   const LS = window.livesense;
+  const SETTLED_MS = 200, PATIENCE_MS = 5000;
   let chosen = [];
 
   function say(text) {
@@ -52,8 +53,23 @@
     leave.focus();
   }
 
-  LS.screen("runs", () => {
+  /** Rows find their heights one after the other: the table is shown once they stand still. */
+  async function settle(screen) {
+    const began = performance.now();
+    let before = null, since = began;
+    while (screen.isConnected) {
+      await LS.pause(40);
+      const grid = document.getElementById("runs-grid"), now = performance.now();
+      if (!grid || !grid.querySelector(".ag-header-cell")) continue;
+      const stands = [...grid.querySelectorAll(".ag-row, .ag-header-cell")].map((box) => `${box.offsetTop} ${box.offsetHeight} ${box.offsetWidth}`).join();
+      if (stands !== before) [before, since] = [stands, now];
+      if (now - since > SETTLED_MS || now - began > PATIENCE_MS) return grid.classList.add("settled");
+    }
+  }
+
+  LS.screen("runs", (screen) => {
     chosen = [];
+    settle(screen);
     document.getElementById("runs-compare").addEventListener("click", compare);
     document.getElementById("runs-delete").addEventListener("click", remove);
     show();

@@ -43,6 +43,8 @@
       this.list();
       while (!this.over.signal.aborted) {
         await this.look();
+        // How high the upper part is, is known now: what is below it may be seen.
+        this.screen.dataset.looked = "yes";
         await LS.pause(LOOK_MS);
       }
     }

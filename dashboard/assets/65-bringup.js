@@ -61,6 +61,8 @@
       if (!part("sure").checked) return this.say(stage, "Not judged: tick first what stands under “Before power”.", "failed");
       const input = part(stage + "-given");
       this.busy = true;
+      // Its room is made with the click, not when the verdict comes.
+      part(stage + "-verdict").classList.add("open");
       this.mark();
       LS.wrong(`bring-${stage}-given`);
       this.say(stage, stage === "walk" ? "Looking …" : "Looking at two seconds from now on …");

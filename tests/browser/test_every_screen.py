@@ -12,7 +12,7 @@ SCREENS = {
 }
 READY = {
     "live": "!!(window.livesense && livesense.live && livesense.live.frames > 3)",
-    "runs": "!!document.querySelector('.ag-row a')",
+    "runs": "!!document.querySelector('.settled .ag-row a')",
     "run": "!!(window.livesense?.run?.zoomed && document.querySelector('#run-figures td'))",
     "nothing": "!!document.querySelector('#now')",
     "walk": "!!document.querySelector('#cautions')",

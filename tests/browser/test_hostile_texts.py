@@ -68,7 +68,7 @@ def hostile(tmp_path):
 
 SCREENS = {
     "": "!!document.querySelector('#say') && document.getElementById('say').textContent.length > 30",
-    "runs": "!!document.querySelector('.ag-row a')",
+    "runs": "!!document.querySelector('.settled .ag-row a')",
     "runs/1": "!!document.querySelector('#run-notes p')",
     "runs/2": "!!document.querySelector('#run-notes p')",
     "compare/1/2": "!!document.querySelector('[data-screen]')",

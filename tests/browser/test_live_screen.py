@@ -135,7 +135,7 @@ def test_leaving_the_screen_gives_the_stream_back(opened, served):
     screen = opened()
     screen.live()
     screen.page.get_by_role("link", name="Runs").click()
-    screen.wait("!!document.querySelector('.ag-row')")
+    screen.wait("!!document.querySelector('.settled .ag-row')")
     waited = 0
     while served.server.page.streams.open:
         screen.page.wait_for_timeout(50)

@@ -126,7 +126,7 @@ def test_a_server_that_is_gone_is_said(opened, served):
 @pytest.mark.parametrize("width", [1440, 390])
 def test_nothing_of_the_runs_is_cut(opened, width):
     screen = opened("runs", width=width)
-    screen.wait("!!document.querySelector('.ag-row a')")
+    screen.wait("!!document.querySelector('.settled .ag-row a')")
     screen.wait(
         "[...document.querySelectorAll('#runs-grid .ag-header-cell')].every("
         "(cell) => cell.getBoundingClientRect().right <= innerWidth)"

@@ -70,7 +70,7 @@ def choose(screen, *numbers):
 
 
 READY = {
-    "runs": "document.querySelectorAll('.ag-row a').length >= 2",
+    "runs": "document.querySelectorAll('.settled .ag-row a').length >= 2",
     "compare/1/2": "!!(window.livesense?.compare?.drawn && document.querySelector('#compare-pairs td'))",
     "runs/1": "!!(window.livesense?.run?.found && livesense.run.stretches.marks.length)",
 }
