@@ -92,46 +92,82 @@ def envelope(source: Source, position: int, first: int, stop: int, buckets: int)
     return Envelope(edges, low, high, mean, n)
 
 
+Span = tuple[int, int]
+"""Scan indices ``first … stop − 1``."""
+
+
 def _gather(
     source: Source, position: int, first: int, stop: int, level: int, edges: NDArray[np.int64]
 ) -> Iterator[Entries]:
-    """Find sums that together hold every stored scan of a window once, the coarsest that fit its edges."""
-    if first >= stop:
-        return
-    if level == 0:
-        for at, codes in source.stretches(first, stop, [position]):
+    """Find sums that together hold every stored scan of a window once, the coarsest that fit its edges.
+
+    What a level leaves over at both ends goes to the one below: a statement and a decoding for each level,
+    however long the run is.
+    """
+    left = [(first, stop)] if first < stop else []
+    reaches = _reaches(source, position, level)
+    for here in range(level, 0, -1):
+        whole_spans, left = _parted(left, factor(here), reaches[here - 1])
+        if whole_spans:
+            yield from _pages(source, position, here, whole_spans)
+    for begin, end in left:
+        for at, codes in source.stretches(begin, end, [position]):
             yield pyramid.sums_of(at, codes[:, 0], edges)
-        return
-    step = factor(level)
-    begin, end = -(-first // step) * step, stop // step * step
-    if begin >= end:
-        yield from _gather(source, position, first, stop, level - 1, edges)
-        return
-    # Pages are written in order: before the end of the last one nothing is missing.
-    reach = min(max(begin, _reach(source, position, level)), end)
-    yield from _gather(source, position, first, begin, level - 1, edges)
-    if begin < reach:
-        yield from _pages(source, position, level, begin, reach)
-    yield from _gather(source, position, reach, stop, level - 1, edges)
 
 
-def _reach(source: Source, position: int, level: int) -> int:
-    ((last,),) = source.select(
-        "SELECT max(first) FROM pyramid WHERE run = ? AND scan_group = ? AND position = ? AND level = ?",
-        (source.run, source.number, position, level),
+def _parted(spans: list[Span], step: int, reach: int) -> tuple[list[Span], list[Span]]:
+    """Part spans into what whole entries of ``step`` scans cover, up to ``reach``, and what is left."""
+    covered: list[Span] = []
+    left: list[Span] = []
+    for first, stop in spans:
+        begin, end = -(-first // step) * step, min(stop // step * step, reach)
+        if begin >= end:
+            left.append((first, stop))
+            continue
+        covered.append((begin, end))
+        left += [part for part in ((first, begin), (end, stop)) if part[0] < part[1]]
+    return covered, left
+
+
+def _reaches(source: Source, position: int, level: int) -> list[int]:
+    """Find up to where pages are stored of each level, from the first up to ``level``.
+
+    Pages are written in order: before the end of the last one nothing is missing.
+    """
+    if not level:
+        return []
+    each = (
+        "(SELECT max(first) FROM pyramid WHERE run = :run AND scan_group = :number AND position = :position"
+        f" AND level = {number})"
+        for number in range(1, level + 1)
     )
-    return 0 if last is None else whole(last, "first") + factor(level) * PAGE_ENTRIES
+    (lasts,) = source.select(
+        f"SELECT {', '.join(each)}", {"run": source.run, "number": source.number, "position": position}
+    )
+    return [
+        0 if last is None else whole(last, "first") + factor(number) * PAGE_ENTRIES
+        for number, last in enumerate(lasts, start=1)
+    ]
 
 
-def _pages(source: Source, position: int, level: int, first: int, stop: int) -> Iterator[Entries]:
+_PAGES = (
+    "SELECT first, entries, data FROM pyramid"
+    " WHERE run = ? AND scan_group = ? AND position = ? AND level = ? AND first >= ? AND first < ?"
+)
+
+
+def _pages(source: Source, position: int, level: int, spans: list[Span]) -> Iterator[Entries]:
+    """Read the entries of spans, which are in order and apart."""
     step = factor(level)
     page_scans = step * PAGE_ENTRIES
-    rows = source.select(
-        "SELECT first, entries, data FROM pyramid"
-        " WHERE run = ? AND scan_group = ? AND position = ? AND level = ? AND first >= ? AND first < ?"
-        " ORDER BY first",
-        (source.run, source.number, position, level, first // page_scans * page_scans, stop),
-    )
+    values: list[int] = []
+    read = 0
+    for first, stop in spans:
+        # A page in which two spans lie is read once.
+        begin = max(first // page_scans * page_scans, read)
+        values += [source.run, source.number, position, level, begin, stop]
+        read = -(-stop // page_scans) * page_scans
+    rows = source.select(" UNION ALL ".join([_PAGES] * len(spans)) + " ORDER BY first", values)
     if not rows:
         return
     try:
@@ -142,12 +178,14 @@ def _pages(source: Source, position: int, level: int, first: int, stop: int) -> 
         ) from error
     if np.any(found.start[1:] < found.start[:-1]):
         found = found[np.argsort(found.start, kind="stable")]
-    begin, end = np.searchsorted(found.start, [first, stop])
-    yield found[begin:end]
+    for begin, end in np.searchsorted(found.start, spans).tolist():
+        yield found[begin:end]
 
 
 def _page(row: tuple[Any, ...]) -> pyramid.Row:
     first, count, data = row
+    if type(first) is int and type(count) is int and type(data) is bytes:
+        return first, count, data
     if not isinstance(data, bytes):
         raise DamagedBlockError(f"expected a page of the pyramid, found {type(data).__name__}")
     return whole(first, "first"), whole(count, "entries"), data

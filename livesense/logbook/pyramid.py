@@ -28,6 +28,13 @@ PAGE_ENTRIES = 512
 
 _HEADER = struct.Struct("<Bq")
 COLUMNS = 5
+_COLUMN_TYPES: dict[int, type[np.unsignedinteger[Any]]] = {
+    0: np.uint8,
+    1: np.uint8,
+    2: np.uint16,
+    4: np.uint32,
+    8: np.uint64,
+}
 _LARGEST_PAGE_BYTES = _HEADER.size + COLUMNS * (1 + 8 * PAGE_ENTRIES)
 
 
@@ -249,16 +256,16 @@ def _opened(count: int, data: bytes) -> tuple[bytes, tuple[int, ...], int]:
     if not 1 <= count <= PAGE_ENTRIES:
         raise DamagedBlockError(f"expected 1 to {PAGE_ENTRIES} entries, found {count}")
     body = decompress(data, _LARGEST_PAGE_BYTES)
-    at = _HEADER.size
-    widths = []
+    at, size = _HEADER.size, len(body)
+    widths: tuple[int, ...] = ()
     for _ in range(COLUMNS):
-        width = body[at] if at < len(body) else -1
-        if width not in (0, 1, 2, 4, 8):
+        width = body[at] if at < size else -1
+        if width not in _COLUMN_TYPES:
             raise DamagedBlockError(f"expected a width of 0, 1, 2, 4 or 8 bytes, found {width}")
-        widths.append(width)
+        widths += (width,)
         at += 1 + width * count
-    if at != len(body):
-        raise DamagedBlockError(f"expected {at} bytes, found {len(body)}")
+    if at != size:
+        raise DamagedBlockError(f"expected {at} bytes, found {size}")
     kind, base = _HEADER.unpack_from(body)
     return body, (kind, count, *widths), base
 
@@ -269,11 +276,13 @@ def _decoded(layout: tuple[int, ...], pages: list[tuple[bytes, int, int]], span:
     columns = []
     at = _HEADER.size
     for width in widths:
-        column = np.zeros((len(pages), count), np.uint64)
+        # Put together in as few bytes as hold it: most columns are one or two bytes wide.
+        held = _COLUMN_TYPES[width]
+        column = np.zeros((len(pages), count), held)
         for number in range(width):
             begin = at + 1 + number * count
-            column |= table[:, begin : begin + count].astype(np.uint64) << np.uint64(8 * number)
-        columns.append(column)
+            column |= table[:, begin : begin + count].astype(held) << held(8 * number)
+        columns.append(column.astype(np.uint64))
         at += 1 + width * count
     place, missing, low_bits, high_bits, sum_bits = columns
     firsts = np.array([first for _, first, _ in pages], np.int64)[:, None]

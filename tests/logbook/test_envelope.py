@@ -168,6 +168,32 @@ def test_few_rows_are_read_whatever_the_length(
         assert rows < 120
 
 
+def test_a_level_more_is_one_statement_more(
+    start: Callable[..., Any], read: Callable[[], Logbook], pump_codes: Callable[..., Any]
+) -> None:
+    run = start()
+    scans = 1_200_000
+    for first in range(0, scans, 200_000):
+        run.append(ScanBlock(0, first, pump_codes(200_000, first)))
+        run.merge(force=True)
+    run.finish("time", 1.0)
+    book = read()
+    looked = book.run(1)
+    assert looked.groups
+
+    def statements(first: int, stop: int, buckets: int) -> int:
+        seen: list[str] = []
+        book._connection.set_trace_callback(seen.append)
+        looked.envelope(0, "iu", first, stop, buckets)
+        book._connection.set_trace_callback(None)
+        return len(seen)
+
+    # Odd ends: what whole sums of a level leave over at both comes from those below, and at last from codes.
+    level_1, level_2, level_3 = (statements(77, stop, 50) for stop in (10_000, 200_001, scans - 55))
+    assert [edges_of(77, stop, 50)[1] for stop in (10_000, 200_001, scans - 55)] == [1, 2, 3]
+    assert (level_2 - level_1, level_3 - level_2) == (1, 1)
+
+
 def test_edges_are_nearly_even() -> None:
     for first, stop, buckets in [(0, 10**9, 2000), (17, 10**7 + 3, 2000), (5, 5 + 128_000, 1000)]:
         edges, level = edges_of(first, stop, buckets)
