@@ -16,6 +16,7 @@ from dashboard.reading import Reading
 from livesense.compare.facts import compare_runs, sentence
 from livesense.compare.kept_states import alike_windows
 from livesense.compare.words import is_exact, row_label, verdict
+from livesense.reach import reach
 from livesense.wording import COVERAGE_FACTOR
 
 if TYPE_CHECKING:
@@ -200,7 +201,7 @@ def current_begins_s(analysis: RunAnalysis, names: Sequence[str]) -> float | Non
     Looked for from afar, then closer and closer: a run may last for weeks.
     """
     from_s, to_s = analysis.extent_s()
-    rest = AT_REST * min(analysis.chain.channels[name].high for name in names)
+    rest = AT_REST * reach(analysis, [analysis.chain.channels[name] for name in names])
     while to_s > from_s:
         bands = [analysis.envelope(name, from_s, to_s, PARTS) for name in names]
         count = min(len(band.low) for band in bands)

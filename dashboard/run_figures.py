@@ -12,6 +12,7 @@ from dashboard.channels import described, picture_channels
 from dashboard.digits import shown
 from dashboard.tiles import withheld_reason
 from dashboard.vectors import vectors
+from livesense.reach import reach
 from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
 from livesense.wording import bounded
@@ -126,7 +127,7 @@ def steady_part(analysis: RunAnalysis, from_s: float, to_s: float) -> tuple[floa
     drawn = [c for c in picture_channels(analysis.channels) if c.quantity == "current"]
     if not drawn:
         return None
-    rest = AT_REST * min(max(abs(c.low), abs(c.high)) for c in drawn)
+    rest = AT_REST * reach(analysis, drawn)
     # The beginning closely, then everything as closely as so many parts allow.
     near_s = min(to_s, from_s + PARTS * FINE_PART_S)
     for end_s in (near_s, to_s) if near_s < to_s else (to_s,):

@@ -18,6 +18,7 @@ from livesense.measures.power import u_product
 from livesense.measures.rotation import STEP_S, Rotation, rotation
 from livesense.measures.stretches import Stretch, find_stretches
 from livesense.measures.three_phase import PHASES
+from livesense.reach import largest
 from livesense.samples import FloatArray
 from livesense.states_seen import states_seen
 from livesense.stretch_words import fault_of, marks, sharpened
@@ -111,9 +112,7 @@ def no_current_below(analysis: RunAnalysis, channels: Sequence[ChannelChain]) ->
     if known:
         return known
     # Floats of a range that nobody states: the run itself tells how large its currents are.
-    bands = [analysis.envelope(c.name, *analysis.extent_s(), 1) for c in channels]
-    ends = [abs(float(end)) for band in bands for part in (band.low, band.high) for end in part]
-    return OF_LARGEST * max((end for end in ends if math.isfinite(end)), default=0.0)
+    return OF_LARGEST * largest(analysis, channels)
 
 
 def pieces(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 import textwrap
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,7 @@ from livesense.wording import counted
 
 if TYPE_CHECKING:
     from livesense.bench import Bench
-    from livesense.checks.findings import Edit
+    from livesense.checks.findings import Edit, Finding
     from livesense.checks.report import Report
 
 LISTEN_S = 4.0
@@ -143,9 +144,17 @@ def _print(report: Report, bench: Bench) -> None:
         _print_kirchhoff(report)
     _print_unproven(report)
     print(
-        f"\n{counted(len(alarms), 'alarm')}, {counted(len(notes), 'note')}. "
+        f"\n{_counts(report.findings)}. "
         "A check that finds nothing does not prove a circuit dead or a drive safe."
     )
+
+
+def _counts(findings: Sequence[Finding]) -> str:
+    """Count findings by the words that they stand under."""
+    from livesense.checks.findings import Severity
+
+    each = [(one.value, sum(f.severity is one for f in findings)) for one in Severity]
+    return ", ".join(counted(count, word) for word, count in each if count) or "No findings"
 
 
 def _print_unproven(report: Report) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from typing import Any
 
@@ -19,6 +20,7 @@ from livesense.compare.differences import (
 from livesense.compare.matching import Match, State, current_names, match, states
 from livesense.compare.sides import Side, sides
 from livesense.errors import UsageError
+from livesense.reach import reach
 from livesense.samples import Estimate
 from livesense.timetext import run_seconds
 from livesense.wording import listed, significant
@@ -191,12 +193,12 @@ def _rows(
     a: Side, b: Side, same: SameError, band_hz: tuple[float, float], *, at_load: bool
 ) -> list[dict[str, Any]]:
     rows = [
-        _plain("range_low", a.channel.low, b.channel.low, a.channel.unit),
-        _plain("range_high", a.channel.high, b.channel.high, a.channel.unit),
-        _plain("per_code", a.channel.per_code, b.channel.per_code, a.channel.unit),
+        _plain("range_low", _finite(a.channel.low), _finite(b.channel.low), a.channel.unit),
+        _plain("range_high", _finite(a.channel.high), _finite(b.channel.high), a.channel.unit),
+        _plain("per_code", a.per_code, b.per_code, a.channel.unit),
     ]
     rated = _rated(a.analysis.bench)
-    peak = rated * 2**0.5 if rated is not None else min(a.channel.high, b.channel.high) / 2
+    peak = rated * 2**0.5 if rated is not None else min(reach(s.analysis, [s.channel]) for s in (a, b)) / 2
     for key, value in (("error_full", peak), ("error_small", peak / 10)):
         row = _plain(key, a.error_percent(value), b.error_percent(value), "%")
         rows.append(row | {"at": {"value": value, "unit": a.channel.unit}})
@@ -207,6 +209,10 @@ def _rows(
             rows.append(_estimates(key, a, b, one, other, same, alternating=alternating))
         rows.append(_heat(a, b, same))
     return rows
+
+
+def _finite(end: float) -> float | None:
+    return end if math.isfinite(end) else None
 
 
 def _rated(bench: Bench) -> float | None:

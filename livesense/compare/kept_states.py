@@ -11,6 +11,7 @@ from collections.abc import Sequence
 
 from livesense.analysis import RunAnalysis
 from livesense.compare.matching import AT_REST, State, current_names, match
+from livesense.reach import reach
 
 ROWS = 3
 """So many rows on end make a window: about half a second."""
@@ -39,7 +40,7 @@ def kept_states(analysis: RunAnalysis) -> list[State]:
     group = next((g for g in groups if g["group"] == group_number), None)
     if group is None:
         return []
-    rest = AT_REST * max(abs(analysis.chain.channels[n].low) for n in names)
+    rest = AT_REST * reach(analysis, [analysis.chain.channels[n] for n in names])
     columns = [group["channels"][name].get("rms") for name in names]
     if any(column is None for column in columns):
         return []

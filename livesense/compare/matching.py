@@ -11,6 +11,7 @@ import numpy as np
 from livesense.analysis import RunAnalysis
 from livesense.measures.sine_fit import SineFit, fit_line
 from livesense.measures.three_phase import PHASES
+from livesense.reach import reach
 from livesense.samples import FloatArray
 
 WINDOW_S = 0.5
@@ -22,7 +23,7 @@ CURRENT_SHARE = 0.05
 """How far speed and current may differ and still count as the same state of the machine."""
 
 AT_REST = 0.01
-"""Share of a channel's range below which its current is no load."""
+"""Share of what channels can read below which their current is no load."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +67,17 @@ def states(analysis: RunAnalysis, from_s: float | None = None, to_s: float | Non
         return []
     count = min(MOST_WINDOWS, max(1, int((end_s - begin_s) / length_s)))
     found = []
+    far = reach(analysis, [analysis.chain.channels[n] for n in names])
     for start_s in np.linspace(begin_s, end_s - length_s, count):
-        state = _state(analysis, names, float(start_s), float(start_s) + length_s)
+        state = _state(analysis, names, far, float(start_s), float(start_s) + length_s)
         if state is not None:
             found.append(state)
     return found
 
 
-def _state(analysis: RunAnalysis, names: Sequence[str], from_s: float, to_s: float) -> State | None:
+def _state(
+    analysis: RunAnalysis, names: Sequence[str], far: float, from_s: float, to_s: float
+) -> State | None:
     windows = [w for w in analysis.window(from_s, to_s, names) if set(names) <= set(w.values)]
     if not windows:
         return None
@@ -81,7 +85,7 @@ def _state(analysis: RunAnalysis, names: Sequence[str], from_s: float, to_s: flo
     values = np.stack([window.values[name] for name in names], axis=1)
     if len(values) < 32 or not np.all(np.isfinite(values)):
         return None
-    rest = AT_REST * max(abs(analysis.chain.channels[n].low) for n in names)
+    rest = AT_REST * far
     if _rms(values - values.mean(axis=0)) < rest:
         # Direct currents of an align step are no standstill without load.
         return State(from_s, to_s, 0.0, 0.0) if _rms(values) < rest else None

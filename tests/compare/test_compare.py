@@ -10,6 +10,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboard.compare_data import compared
+from dashboard.run_figures import steady_part
+from livesense.analysis import RunAnalysis
+from livesense.logbook.reader import Logbook
+
 Command = Callable[..., Any]
 
 RATE_HZ = 10_000.0
@@ -260,3 +265,27 @@ class TestTwoRuns:
         assert facts["first"]["to_s"] <= 0.9
         assert facts["band_hz"] == [100, 1000]
         assert rows(facts)["rms"]["first"]["value"] == pytest.approx(2 / math.sqrt(2), rel=0.02)
+
+    def test_a_run_of_a_recording_has_no_range_and_is_matched_all_the_same(self, record, livesense, tmp_path):
+        rest, turning = currents(0.6, 120.0, 0.0), currents(2.4, 120.0, 3.0)
+        record(phases([np.concatenate(p) for p in zip(rest, turning, strict=True)]), THREE)
+        assert livesense("export", "1", "--out", "pump.csv").code == 0
+        assert livesense("import", "pump.csv").code == 0
+        facts = livesense("compare", "1", "2", "--json").json
+        assert facts["matched"] is True
+        assert facts["second"]["frequency_hz"] == pytest.approx(120, abs=0.1)
+        found = rows(facts)
+        for key in ("range_low", "range_high", "per_code", "error_full", "error_small"):
+            assert found[key]["first"]["value"] is not None
+            assert (found[key]["second"]["value"], found[key]["difference"]) == (None, None)
+        assert found["rms"]["second"]["value"] == pytest.approx(3 / math.sqrt(2), rel=0.01)
+        told = livesense("compare", "1", "2").out
+        assert "of the first; their fundamentals agree" in told
+        assert "inf" not in told and "nan" not in told
+        with Logbook(tmp_path / "livesense.db") as book:
+            page = compared(RunAnalysis(book, 1), RunAnalysis(book, 2))
+            assert page["matched"] is True
+            begin_s, end_s = steady_part(RunAnalysis(book, 2), 0.0, 3.0)
+            assert begin_s >= 0.6 and end_s > begin_s + 0.2
+        empty = rows(livesense("compare", "2", "2", "--other-from", "0.1", "--json").json)
+        assert empty["error_full"]["at"]["value"] == pytest.approx(1.5, rel=0.05)
