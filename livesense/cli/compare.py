@@ -73,6 +73,12 @@ def _facts(args: argparse.Namespace) -> dict[str, Any]:
         if args.chains:
             return compare_chains(opened[0], args.chains, window, args.band, one_shunt=args.one_shunt)
         other = (args.other_from, args.other_to)
+        number = opened[0].run.row.number
+        if number == opened[1].run.row.number and window == other:
+            raise UsageError(
+                f"expected two runs, or two windows of one, got run {number} twice; "
+                "name another run, or other times with --other-from and --other-to"
+            )
         return compare_runs(opened[0], opened[1], (window, other), args.band)
 
 

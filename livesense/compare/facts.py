@@ -46,13 +46,8 @@ def compare_runs(
     Raises
     ------
     UsageError
-        when they have no phase current in common, or are one run in one window.
+        when they have no phase current in common.
     """
-    if first.run.row.number == second.run.row.number and windows[0] == windows[1]:
-        raise UsageError(
-            f"expected two runs, or two windows of one, got run {first.run.row.number} twice; "
-            "name another run, or other times of this one"
-        )
     names = [n for n in current_names(first) if n in current_names(second)]
     if not names:
         raise UsageError(
