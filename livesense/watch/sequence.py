@@ -38,6 +38,9 @@ PASSED = 0.3
 """Share of the peak of ``above`` that the currents' difference must pass: an open phase leaves twice that."""
 
 
+STILL_ABOVE = 0.9
+"""Share of ``above`` above which what has begun goes on: noise about that current ends nothing."""
+
 NEXT_TO_NONE = 0.08
 """Share of the line current below which a phase carries none: above noise, and 0.08 rad of a sine."""
 
@@ -140,17 +143,20 @@ class SequenceWatch(TripleWatch):
 
     def _loss(self, turns: Turns) -> _Judged:
         rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
-        opened = flows & (ratio > rule.release)
-        for number in np.flatnonzero(opened & (ratio > LINE_PERCENT)).tolist():
-            opened[number] = _is_open(turns, number)
-        return _Judged(ratio, opened & (ratio > rule.limit), opened)
+        beyond = flows & (ratio > rule.limit)
+        for number in np.flatnonzero(beyond & (ratio > LINE_PERCENT)).tolist():
+            beyond[number] = _is_open(turns, number)
+        return _Judged(ratio, beyond, self._goes_on(turns) & (ratio > rule.release))
+
+    def _goes_on(self, turns: Turns) -> BoolArray:
+        return np.asarray(turns.rms > STILL_ABOVE * self._rule.above)
 
     def _unbalance(self, turns: Turns) -> _Judged:
         rule, ratio, flows = self._rule, turns.ratio, turns.rms > self._rule.above
         return _Judged(
             ratio,
             flows & (rule.note < ratio) & (ratio <= OPEN_PERCENT),
-            flows & (ratio > rule.release),
+            self._goes_on(turns) & (ratio > rule.release),
             ratio > rule.limit,
         )
 

@@ -64,23 +64,35 @@ def slow_faults(rows, gaps, need_rows, need_scans, calm, last):
 def slow_turns(stretch, level, longest, span):
     """Cut one stretch ``(first, [[u, v, w]])`` into whole cycles: (start, stop, forward, backward)."""
     first, values = stretch
-    found, begin, mark, cycles, sign = [], None, None, 0, 0
+    found, begin, mark, cycles, low = [], None, None, 0, False
+    passes, peak, crossed, risen, patience, lost, foot = level, 0.0, None, None, longest, False, None
     for scan, (u, _, w) in enumerate(values, start=first):
         difference = (u - w) / math.sqrt(3)
-        rise = difference > level and sign == -1
-        sign = 1 if difference > level else -1 if difference < -level else sign
+        if passes > level and scan > crossed + patience:
+            # Smaller by far than it was: the last cycle's peak is no measure any more.
+            passes, lost, begin, peak = level, True, None, 0.0
+        rise = low and difference > passes
+        if rise:
+            rises = foot + 1
+            known = risen is not None and not lost
+            patience = math.ceil(1.5 * (rises - risen)) if known else longest
+            passes, peak, lost, risen = max(level, 0.3 * peak), 0.0, False, rises
+        if rise or (not low and difference < -passes):
+            low, crossed = not low, scan
+        peak = max(peak, abs(difference))
+        foot = scan if difference <= level else foot
         if mark is not None and scan - mark > longest:
             begin = mark = None
         if not rise:
             continue
         if begin is None:
-            begin, cycles = scan, 0
+            begin, cycles = rises, 0
         else:
             cycles += 1
-            if scan - begin >= span:
-                found.append((begin, scan, *_sequences(values[begin - first : scan - first], cycles)))
-                begin, cycles = scan, 0
-        mark = scan
+            if rises - begin >= span:
+                found.append((begin, rises, *_sequences(values[begin - first : rises - first], cycles)))
+                begin, cycles = rises, 0
+        mark = rises
     return found
 
 

@@ -160,14 +160,13 @@ def twin(kind, stretches):
         for number, (start, stop, forward, backward) in enumerate(turns):
             ratio = 100 * min(forward, backward) / max(forward, backward)
             rms = math.sqrt((forward**2 + backward**2) / 2)
-            flows = rms > found.above
+            flows, stays = rms > found.above, rms > 0.9 * found.above
             if kind == "phase-loss":
-                flows = flows and slow_open(turns[number], values_at)
-                beyond = flows and ratio > 50
+                beyond = flows and ratio > 50 and slow_open(turns[number], values_at)
                 onset = slow_onset(turns, number, values_at) if beyond else start
-                rows.append((start, stop, ratio, beyond, flows and ratio > 40, True, onset))
+                rows.append((start, stop, ratio, beyond, stays and ratio > 40, True, onset))
             elif kind == "unbalance":
-                rows.append((start, stop, ratio, flows and 5 < ratio <= 50, flows and ratio > 4, ratio > 10))
+                rows.append((start, stop, ratio, flows and 5 < ratio <= 50, stays and ratio > 4, ratio > 10))
             else:
                 wrong = backward >= forward and ratio < 50
                 rows.append((start, stop, rms, wrong and rms > 0.5, wrong and rms > 0.475, True))
