@@ -114,7 +114,7 @@ def _without_pin(plain: ChannelChain, channel: Channel, info: GroupInfo) -> Chan
     scale = 1.0 if channel.scale is None else channel.scale
     per_code = scale * plain.code_unit
     zero_code = ((channel.zero or 0.0) - channel.code_offset) / plain.code_unit
-    lowest, highest = _type_range(info) if channel.sensor is Sensor.STATE else _measuring_range(info)
+    lowest, highest = _code_range(info, state=channel.sensor is Sensor.STATE)
     ends = sorted(per_code * (end - zero_code) for end in (lowest, highest))
     # Floats were rounded where they were made, and by how much nobody tells.
     unrounded = channel.sensor is Sensor.STATE or info.code.dtype.kind == "f"
@@ -132,24 +132,18 @@ WIDE_BITS = 16
 """Integers of more bits than this are as wide as they are for convenience: their range measures nothing."""
 
 
-def _measuring_range(info: GroupInfo) -> tuple[float, float]:
+def _code_range(info: GroupInfo, *, state: bool) -> tuple[float, float]:
     """Give the codes that a channel without a converter of its own may have; infinite where nobody tells.
 
     A device that sends amperes as floats, as text or as 32 bits does not measure all that these can hold.
     """
     code = info.code
-    if code is CodeType.TEXT or code.dtype.kind == "f" or 8 * code.dtype.itemsize > WIDE_BITS:
+    wide = code is CodeType.TEXT or 8 * code.dtype.itemsize > WIDE_BITS
+    if code.dtype.kind == "f" or (wide and not state):
         return -math.inf, math.inf
-    return _type_range(info)
-
-
-def _type_range(info: GroupInfo) -> tuple[float, float]:
-    if info.code is CodeType.U12:
+    if code is CodeType.U12:
         return 0, 4095
-    if info.code.dtype.kind == "f":
-        largest = float(np.finfo(np.float32).max)
-        return -largest, largest
-    limits = np.iinfo(info.code.dtype)
+    limits = np.iinfo(code.dtype)
     return int(limits.min), int(limits.max)
 
 
