@@ -11,6 +11,7 @@ import numpy as np
 from livesense.analysis import RunAnalysis
 from livesense.bench import Motor, Tolerance
 from livesense.bench.motor import SPEED_UNITS, TORQUE_UNITS
+from livesense.bench.state_words import meaning
 from livesense.measures.channel_figures import ChannelMeasures
 from livesense.measures.group import GroupMeasures
 from livesense.measures.machine import COPPER_K, copper_at, copper_loss, torque_per_peak_ampere
@@ -18,7 +19,6 @@ from livesense.measures.power import Power
 from livesense.measures.three_phase import ThreePhase
 from livesense.samples import Estimate
 from livesense.states_seen import states_seen
-from livesense.stretch_words import meaning
 
 ASSUMES = "all current across the magnets (i_d = 0); elsewhere it is the most that the torque can be"
 KEYS = ("torque", "winding_c", "copper_loss", "shaft_power", "efficiency")

@@ -5,14 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-STATES = (
-    ("start", ("start", "ramp", "accel", "open loop", "open-loop", "open_loop")),
-    ("braking", ("stop", "brak", "decel")),
-    ("align", ("align", "park")),
-    ("run", ("run",)),
-    ("fault", ("fault", "block", "trip", "error", "alarm")),
-)
-"""What a state's word means, by what is in it (common practice of firmware, no source)."""
+from livesense.bench.state_words import meaning
 
 MARKS = {
     "standstill": "at rest",
@@ -26,12 +19,6 @@ MARKS = {
     "changing": "changes",
 }
 """Short words for the marks of stretches."""
-
-
-def meaning(word: str) -> str | None:
-    """Tell what a word of a state channel means; None where it says nothing that is known."""
-    lower = word.lower()
-    return next((what for what, parts in STATES if any(part in lower for part in parts)), None)
 
 
 def sharpened(kind: str, states: Mapping[str, Sequence[str]] | None) -> str:

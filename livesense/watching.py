@@ -14,7 +14,7 @@ import numpy as np
 
 from livesense.bench import Bench
 from livesense.chain import Chain
-from livesense.errors import LogbookError
+from livesense.errors import DescriptionError, LogbookError
 from livesense.logbook.rows import GapRow
 from livesense.logbook.run_reader import RunReader
 from livesense.samples import BoolArray, Codes, Event, FloatArray
@@ -31,6 +31,11 @@ class GroupWatches:
     ----------
     rate_hz
         Nominal scan rate: holds are counted in scans, so a new rate needs new watches.
+
+    Raises
+    ------
+    DescriptionError
+        when a rule's state channel is in another group than its currents.
     """
 
     def __init__(self, bench: Bench, chain: Chain, group: int, rate_hz: float) -> None:
@@ -45,7 +50,15 @@ class GroupWatches:
             if not set(rule.currents) <= set(here):
                 # They are sampled apart: nothing tells of each scan whether the drive is in use.
                 rule = replace(rule, currents=(), above=0.0)
-            self._watches.append((watch_for(rule, number, names, rate_hz, group), (*names, *rule.currents)))
+            if rule.state and rule.state not in here:
+                there = chain.channels[rule.state].group
+                raise DescriptionError(
+                    f"rule {number + 1} of the bench file ({rule.kind}): expected the state channel "
+                    f"{rule.state} in group {group}, sampled with the currents; the device sends it in group "
+                    f"{there}. Send it with the currents, or take state out of the rule"
+                )
+            columns = (*names, *rule.currents, *filter(None, [rule.state]))
+            self._watches.append((watch_for(rule, number, names, rate_hz, group), columns))
 
     def feed(self, first: int, codes: Codes) -> list[Event]:
         """Take scans in a row, ``(n, channels)`` codes from index ``first`` on; hand back what is new."""

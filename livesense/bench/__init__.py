@@ -237,7 +237,8 @@ class Watch:
     sequence of the phases, or an undervoltage that names ``currents``, says nothing; ``cycles`` its hold in
     electrical cycles, ``note`` the level of a note where ``limit`` is that of an alarm, ``sequence`` what is
     expected. ``severity`` is "alarm" or "note". ``default`` marks a rule that the file did not state.
-    ``preload`` is the current (rms) that a thermal image has borne for long when it begins.
+    ``preload`` is the current (rms) that a thermal image has borne for long when it begins. ``state`` names a
+    state channel, ``says`` what its codes mean (:mod:`livesense.bench.state_words`).
     """
 
     kind: str
@@ -264,6 +265,8 @@ class Watch:
     default: bool = False
     preload: float = 0.0
     currents: tuple[str, ...] = ()
+    state: str = ""
+    says: tuple[tuple[int, str], ...] = ()
 
     @property
     def instant(self) -> bool:

@@ -315,6 +315,7 @@ WATCH: dict[str, Key] = {
         '"200 ms"; 1.2 s for sequences',
         ("overcurrent", *_INTEGRATING, *_SEQUENCES),
     ),
+    "state": Key(name, '"mode"', "none: the currents alone tell", ("stall",)),
     "pre": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"100 ms"'),
     "post": Key(quantity(TIME, 0.0, 3600.0), '"20 ms"', '"400 ms"'),
     "curve": Key(choice("A", "B", "C"), '"A"', "", ("inverse-time",)),

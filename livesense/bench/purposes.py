@@ -262,9 +262,9 @@ PURPOSES: dict[str, dict[str, str]] = {
             "or each half-wave is an event of an instant rule."
         ),
         "above": (
-            "Current (rms) below which the sequence of the phases tells nothing. A bus below "
-            "its limit counts only where the phases carry more, or did within the last 500 ms: "
-            "a supply that is switched off does not sag."
+            "Current (rms) below which the sequence of the phases tells nothing. A bus "
+            "below its limit counts only where the phases carry more, or did within the "
+            "last 500 ms: a supply that is switched off does not sag."
         ),
         "cycles": ("Electrical cycles in a row that make an event."),
         "note": ("Level of a note; limit is that of an alarm."),
@@ -272,6 +272,11 @@ PURPOSES: dict[str, dict[str, str]] = {
             "Where a rule looks at cycles: one that lasts longer is cut there, as is direct "
             "current; for sequences it tells nothing. Longer than the electrical period of "
             "the slowest current."
+        ),
+        "state": (
+            "State channel of the currents' own group: what stands while its word says that "
+            "the drive aligns is no stall, what stands while it says that it runs is one at "
+            "once."
         ),
         "pre": ("Time before an event that belongs to it: the waveform to look at begins so much earlier."),
         "post": ("Time after an event that belongs to it."),

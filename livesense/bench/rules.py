@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from livesense.bench import Adc, Channel, Conditions, Motor, Watch
+from livesense.bench import Adc, Channel, Conditions, Motor, Sensor, Watch
 from livesense.bench.checks import check_watch, range_of, reach
 from livesense.bench.keys import REQUIRED_OF_WATCH, WATCH, WATCH_LEVELS, WATCH_UNITS
+from livesense.bench.state_words import meaning
 from livesense.bench.tables import Place
 from livesense.bench.triples import PHASES, bus_voltage, phase_triple
 from livesense.bench.values import Unfit, listed
@@ -158,6 +159,8 @@ class Rules:
             note=keys.get("note", limit / 2) if kind == "unbalance" else 0.0,
             sequence=self._expected(place) if kind == "reversed" else "",
             currents=self._in_use_by(place, keys) if kind == "undervoltage" and above else (),
+            state=keys.get("state", ""),
+            says=self._said(place, kind, keys) if "state" in keys else (),
             severity="note" if kind in NOTES else "alarm",
         )
 
@@ -247,6 +250,31 @@ class Rules:
         if not found:
             place.fail("above", "currents of the phases, sampled with the voltage", keys["above"])
         return found
+
+    def _said(self, place: Place, kind: str, keys: Mapping[str, Any]) -> tuple[tuple[int, str], ...]:
+        """Give what the codes of a state channel mean, where it is sampled with the currents."""
+        name = keys["state"]
+        states = [c for c in self.channels if c.sensor is Sensor.STATE]
+        found = next((c for c in states if c.name == name), None)
+        if found is None:
+            there = f"out of {', '.join(c.name for c in states)}" if states else "in the file, which has none"
+            place.fail("state", f"a state channel {there}", name)
+        watched = keys.get("channels") or self._channels(place, kind)
+        groups = {c.group for c in self.channels if c.name in watched and not c.source}
+        # Where the file names no groups, the device tells them.
+        if None not in {*groups, found.group} and groups != {found.group}:
+            place.fail(
+                "state",
+                "a state that the device sends in the group of the currents, scan by scan: in another group "
+                "nothing tells which scans it is about (leave it out: the currents alone tell a stall too)",
+                f"{name} in group {found.group}",
+            )
+        says = tuple((code, what) for code, word in found.labels if (what := meaning(word)) is not None)
+        if not {"align", "run"} & {what for _, what in says}:
+            place.fail(
+                "state", 'a state whose labels tell that the drive aligns or runs, such as "run"', name
+            )
+        return says
 
     def _beside(self, names: Sequence[str]) -> tuple[str, ...]:
         """Name the currents of the phases that may be sampled together with other channels."""

@@ -88,7 +88,8 @@ def bench_text(recording: Recording, joined: Sequence[Joined], bench: Bench | No
             document["channel"].append(made | ({"phase": channel.phase} if channel.phase else {}))
             known.add(channel.name)
     for number, rule in enumerate(document.get("watch", []), start=1):
-        missing = [name for name in rule.get("channels", []) if name not in known]
+        named = [*rule.get("channels", []), *(rule[key] for key in ("state",) if key in rule)]
+        missing = [name for name in named if name not in known]
         if missing:
             raise UsageError(
                 f"watch {number} of the bench file: expected channels of the recording "

@@ -7,7 +7,9 @@ window of which more than half is missing tells nothing.
 ``hold``, in windows of 200 ms; it begins with the scan from which it is above. *Standing* and *stall*: in
 windows of 20 ms the current is above ``limit`` and its vector stays within 30° of where it stood first, for
 ``hold``. For a stall a current that has stood since it began, out of none, is an alignment until it lasts for
-3 s: only what comes from turning is told sooner.
+3 s: only what comes from turning is told sooner. Where the rule names a state channel, its word at a window's
+last scan knows better: what stands while the drive aligns is no stall, what stands while it runs is one at
+once.
 """
 
 from __future__ import annotations
@@ -47,6 +49,8 @@ class LoadWatch(TripleWatch):
     ) -> None:
         super().__init__(rule, rule_number, channels, rate_hz, group)
         seconds = LOAD_S if rule.kind == "overload" else STAND_S
+        self._columns += bool(rule.state)
+        self._says = dict(rule.says)
         self._window = max(1, round(seconds * rate_hz))
         self._align = scans_for(ALIGN_S, rate_hz) if rule.kind == "stall" else 0
         self._start = 0
@@ -88,13 +92,17 @@ class LoadWatch(TripleWatch):
 
     def _row(self, stop: int) -> Row:
         values, clipped = (np.concatenate(parts) for parts in zip(*self._held, strict=True))
+        said = ""
+        if self._rule.state:
+            values, state = values[:, :3], values[-1, 3]
+            said = self._says.get(int(state), "") if np.isfinite(state) else ""
         squares = np.nan_to_num(values * values, posinf=0.0, neginf=0.0)
         mean_square = float(squares.sum()) / (3 * len(values))
         rms = round(sqrt(mean_square), DIGITS)
         rule, count = self._rule, stop - self._start
         beyond, held = rms > rule.limit * (1 + 1e-9), rms > rule.release * (1 + 1e-9)
         if rule.kind != "overload":
-            stands = self._standing(complex(vector(values).sum()) / len(values), rms, count)
+            stands = self._standing(complex(vector(values).sum()) / len(values), rms, count, said)
             beyond, held = beyond and stands, held and stands
         onset = self._onset(squares.sum(axis=1) / 3, stop) if rule.kind == "overload" else None
         return Row(
@@ -121,7 +129,7 @@ class LoadWatch(TripleWatch):
             return before[1]
         return quiet if quiet < stop else self._start
 
-    def _standing(self, mean: complex, rms: float, count: int) -> bool:
+    def _standing(self, mean: complex, rms: float, count: int, said: str) -> bool:
         """Tell whether the vector stands where it did, and has not only been aligned."""
         if rms < NO_CURRENT * self._rule.limit:
             self._forget()
@@ -130,8 +138,10 @@ class LoadWatch(TripleWatch):
         # The mean of a vector that turns within the window is shorter than its rms.
         whole = length > STANDS_WITHIN * sqrt(2.0) * rms
         if anchor and whole and (anchor * mean.conjugate()).real > STANDS_WITHIN * abs(anchor) * length:
+            if said == "align":
+                return False
             self._stood += count
-            return self._turned or self._stood > self._align
+            return said == "run" or self._turned or self._stood > self._align
         self._turned |= bool(anchor) or not whole
         self._anchor, self._stood = (mean if whole else 0j), count
         return False

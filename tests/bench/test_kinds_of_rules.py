@@ -82,6 +82,35 @@ def test_a_stated_undervoltage_looks_at_the_current_where_it_says_so(pump):
         bench(pump, BUS, *apart, more=more + 'above = "0.5 A"\n')
 
 
+MODE = (
+    '[[channel]]\nname = "mode"\nsensor = "state"\n'
+    'labels = { 0 = "off", 1 = "align", 2 = "ramp", 3 = "run" }\n'
+)
+STALL = '[[watch]]\nkind = "stall"\nstate = "mode"\n'
+
+
+def test_a_stall_knows_the_state_that_is_sampled_with_the_currents(pump):
+    (*_, stall) = bench(pump, RATED, more=MODE + STALL).watches
+    assert stall.state == "mode"
+    assert stall.says == ((1, "align"), (2, "start"), (3, "run"))
+
+
+@pytest.mark.parametrize(
+    ("channel", "told"),
+    [
+        ("", 'expected a state channel in the file, which has none, got "mode"'),
+        (MODE.replace('"mode"', '"other"'), 'expected a state channel out of other, got "mode"'),
+        (MODE + "group = 1\n", "in another group nothing tells which scans it is about"),
+        (MODE.replace("align", "x").replace('"run"', '"y"'), "labels tell that the drive aligns or runs"),
+    ],
+)
+def test_a_state_that_cannot_serve_a_stall_is_refused(pump, channel, told):
+    grouped = pump.replace('sensor = "shunt"', 'sensor = "shunt"\ngroup = 0')
+    with pytest.raises(BenchError, match="watch 2: state: ") as error:
+        bench(grouped, RATED, more=channel + STALL)
+    assert told in str(error.value)
+
+
 def test_a_divider_that_cannot_show_an_overvoltage_has_no_rule_for_it(pump):
     assert kinds(bench(pump, BUS, ("ratio = 11", "ratio = 8.7"), (STATED, ""))) == ["undervoltage"]
 

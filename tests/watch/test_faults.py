@@ -10,11 +10,15 @@ import pytest
 from played import BENCH_TEXT
 
 from livesense.bench import parse
+from livesense.chain import Chain
+from livesense.errors import DescriptionError
+from livesense.samples import CodeType, GroupInfo
 from livesense.watch.levels import LevelWatch
 from livesense.watch.loads import LoadWatch
 from livesense.watch.rules import rule_events, watch_for
 from livesense.watch.sequence import SequenceWatch
 from livesense.watch.turns import TurnCutter, _turning, turns_of, vector
+from livesense.watching import GroupWatches
 
 RATE_HZ = 20_000.0
 NAMES = ["iu", "iv", "iw"]
@@ -218,6 +222,33 @@ def test_minutes_at_the_limit_do_not_chatter(hz):
     assert len(events("phase-loss", values, rate_hz=rate_hz)) <= 1
 
 
+@pytest.mark.parametrize("hz", [4.9, *(pytest.param(hz, marks=pytest.mark.slow) for hz in (1.0, 1.7, 61.0))])
+def test_ripple_about_the_zeros_of_a_slow_current_is_no_cycle(hz):
+    # Noise of 0.3 A rms, 7 % of the current, and levels within it: an ellipse between line and open phase,
+    # a ratio at the limit, currents at those below which nothing is told.
+    def played(amperes, negative, noise):
+        values = turning(hz, amperes, 40, negative=negative, rate_hz=2000.0)
+        return values + np.random.default_rng(3).normal(0, noise, values.shape)
+
+    for amperes, negative, noise in ((6, 0.9, 0.3), (6, 0.5, 0.3), (0.6 * math.sqrt(2), 0.6, 0.1)):
+        assert len(events("phase-loss", played(amperes, negative, noise), rate_hz=2000.0)) <= 1
+    for amperes, negative, noise in ((6, 0.05, 0.3), (6, 0.1, 0.3), (1.2 * math.sqrt(2), 0.07, 0.1)):
+        assert len(events("unbalance", played(amperes, negative, noise), rate_hz=2000.0)) <= 1
+    # Six amperes and nothing wrong: nothing to tell.
+    for kind in ("phase-loss", "unbalance", "reversed"):
+        assert events(kind, played(6, 0.0, 0.3), rate_hz=2000.0) == []
+
+
+def test_a_current_that_falls_far_is_looked_at_again():
+    # From 15 A to 2 A, and a phase opens there: 0.3 of the last peak is more than all that is left.
+    values = noisy(turning(50, 15, 1), turning(50, 2, 1), open_phase(1, 50, 2, 1))
+    (event,) = events("phase-loss", values)
+    assert event.start_scan / RATE_HZ == pytest.approx(2.0, abs=0.002)
+    straight = noisy(turning(50, 15, 1), open_phase(1, 50, 2, 1))
+    (event,) = events("phase-loss", straight)
+    assert event.start_scan / RATE_HZ == pytest.approx(1.0, abs=3.1 / 50)
+
+
 def test_a_stall_is_told_when_the_vector_stood_after_turning():
     stands = np.tile([9.0, -4.5, -4.5], (20_000, 1))
     align = np.tile([9.0, -4.5, -4.5], (12_000, 1))
@@ -233,6 +264,69 @@ def test_an_alignment_is_no_stall_until_it_lasts():
     assert events("stall", noisy(none, stands, turning(30, 9, 1))) == []
     (event,) = events("stall", noisy(none, stands, stands, none))
     assert event.start_scan / RATE_HZ == pytest.approx(0.3 + 3.0, abs=0.05)
+
+
+def stalls(*pieces):
+    """Stalls of a rule that knows the drive's state: (peak in U or none, hz, seconds, code)."""
+    rule = dataclasses.replace(RULES["stall"], state="mode", says=((1, "align"), (2, "start"), (3, "run")))
+    parts = []
+    for amperes, hz, seconds, code in pieces:
+        count = round(seconds * RATE_HZ)
+        values = (
+            turning(hz, amperes, seconds) if hz else np.tile(amperes * np.array([1, -0.5, -0.5]), (count, 1))
+        )
+        parts.append(np.column_stack([noisy(values), np.full(count, code)]))
+    values = np.concatenate(parts)
+    no = np.zeros(values.shape, dtype=bool)
+    blocks = [(at, values[at : at + 777], no[at : at + 777]) for at in range(0, len(values), 777)]
+    return rule_events(rule, 0, NAMES, RATE_HZ, 0, blocks)
+
+
+def test_a_stall_is_told_at_once_while_the_drive_says_that_it_runs():
+    # It never turned: without the state it would be an alignment for 3 s.
+    (event,) = stalls((0, 0, 0.3, 0), (9, 0, 0.5, 1), (9, 0, 1.0, 3), (0, 0, 0.3, 0))
+    assert event.start_scan / RATE_HZ == pytest.approx(0.8, abs=0.021)
+    assert event.end_scan / RATE_HZ == pytest.approx(1.8, abs=0.021)
+
+
+def test_what_stands_while_the_drive_aligns_is_no_stall():
+    # However long, and though it turned before.
+    assert stalls((0, 0, 0.3, 0), (9, 0, 5.0, 1), (9, 30, 1.0, 3), (9, 0, 5.0, 1)) == []
+    # A word that is not known, and one that is no number, leave it to the currents.
+    (event,) = stalls((0, 0, 0.3, 0), (9, 0, 3.5, 7), (0, 0, 0.3, 0))
+    assert event.start_scan / RATE_HZ == pytest.approx(0.3 + 3.0, abs=0.05)
+    (event,) = stalls((0, 0, 0.3, math.nan), (9, 0, 3.5, math.nan), (0, 0, 0.3, math.nan))
+    assert event.start_scan / RATE_HZ == pytest.approx(0.3 + 3.0, abs=0.05)
+
+
+def test_a_state_of_another_group_is_told_when_the_device_sends_it_there():
+    text = BENCH_TEXT.replace(STATED, '[[watch]]\nkind = "stall"\nstate = "state"\n')
+    fast, slow = ("iu", "iv", "iw", "vbus", "ibus"), ("t_sink", "state")
+    bench = parse(text)
+    apart = [GroupInfo(RATE_HZ, CodeType.U16, 12, fast), GroupInfo(100.0, CodeType.U16, 12, slow)]
+    with pytest.raises(
+        DescriptionError, match=r"rule 1 .*stall.*: expected the state channel state in group 0"
+    ):
+        GroupWatches(bench, Chain(bench, apart), 0, RATE_HZ)
+    together = [GroupInfo(RATE_HZ, CodeType.U16, 12, (*fast, *slow))]
+    watches = GroupWatches(bench, Chain(bench, together), 0, RATE_HZ)
+    assert watches.feed(0, np.full((4000, 7), 2048, dtype=np.uint16)) == []
+
+
+def test_a_bus_that_is_sampled_apart_counts_without_looking_at_currents():
+    bench = parse(BENCH_TEXT)
+    (number,) = (n for n, rule in enumerate(bench.rules) if rule.kind == "undervoltage")
+    assert bench.rules[number].currents
+    apart = [
+        GroupInfo(RATE_HZ, CodeType.U16, 12, ("iu", "iv", "iw", "ibus")),
+        GroupInfo(1000.0, CodeType.U16, 12, ("t_sink", "state", "vbus")),
+    ]
+    chain = Chain(bench, apart)
+    codes = np.full((100, 3), round(float(chain.channels["vbus"].codes([24.0])[0])), dtype=np.uint16)
+    watches = GroupWatches(bench, chain, 1, 1000.0)
+    assert watches.feed(0, codes) == []
+    (event,) = watches.feed(100, codes // 2)
+    assert (event.kind, event.start_scan) == ("undervoltage", 100)
 
 
 def test_standing_current_is_a_note():
