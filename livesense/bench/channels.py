@@ -239,6 +239,9 @@ def _assumed(
     keys: Mapping[str, Any], sensor: Sensor, adc: Adc, conditions: Conditions, where: str
 ) -> tuple[str, ...]:
     """Keys that were left out and matter: with an assumed value, or with an error that nothing covers."""
+    if sensor is Sensor.DIRECT:
+        # What the firmware, or the recorder of a recording, was off by: no key can tell.
+        return ("sender_error",)
     if sensor not in PIN_SENSORS:
         return ()
     own = [key for key in _UNCOVERED.get(sensor, ()) if key not in keys]

@@ -22,7 +22,7 @@ from livesense.samples import FloatArray
 
 SCALE_KEYS = (
     "shunt_tolerance", "gain_error", "ratio_tolerance", "sense_copper", "input_resistance_tolerance",
-    "reference_tolerance", "adc.gain_error",
+    "reference_tolerance", "adc.gain_error", "sender_error",
 )  # fmt: skip
 """Keys whose errors a measured scale takes away: all that lies between the current and the code."""
 

@@ -54,6 +54,7 @@ def test_ways_to_write_it(livesense: Command, tmp_path: Path, text: str, names: 
     assert (done["rates_hz"], done["scans_stored"]) == ([RATE_HZ], 4000)
     found = livesense("measure", "last", "--json").json
     assert found["three_phase"]["sequence"] == "UVW"
+    assert found["channels"][names[0]]["u_excludes"] == ["sender_error"]
     assert found["speed"]["electrical_hz"]["value"] == pytest.approx(83.37, rel=1e-6)
     assert found["three_phase"]["positive_rms"]["value"] == pytest.approx(PEAK_A / np.sqrt(2), rel=1e-5)
 
