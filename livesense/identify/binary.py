@@ -40,6 +40,9 @@ PIECES = 4
 LEAST_LEAD = 1.0
 """Bits for each record by which another reading must do worse, else it may be the right one."""
 
+LEAST_LEAD_SHARE = 0.05
+"""The same of another byte order, as a share of all bits of a record: of many fields each errs a little."""
+
 FITS = 0.8
 """Share of the expected records that must fit, else some byte taken for a word may be a counter's."""
 
@@ -148,9 +151,10 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     others = rivals(Reading(rows, columns, framing.sync, end, big, framing.width > 0, told.fields, going))
     near = lead(columns, framing.cut, begin, end, big=big) <= LEAST_LEAD
     wild = _wild(rows, channels, big=big)
+    turned = framing.width > 0 and framing.lead < LEAST_LEAD_SHARE * framing.cut.price
+    order = turned or framing.lead < LEAST_LEAD
     few = len(rows) < FITS * framing.of
-    certain = not (others or near or wild or few) and clear and told.sure
-    order = framing.lead < LEAST_LEAD
+    certain = not (others or near or wild or few or turned) and clear and told.sure
     ticking = any(f.role in ("counter", "clock") for f in fields)
     word = framing.width == 0 and _worth(framing.sync) < (1.0 if ticking else 1.4)
     others += unclear(

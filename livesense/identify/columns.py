@@ -298,9 +298,11 @@ class Columns:
     def _idle(self) -> list[bool]:
         return [bool(np.count_nonzero(np.diff(c)) <= 0.02 * len(c)) for c in self.rows.T]
 
-    def few(self, at: int) -> bool:
-        """Whether a column takes few values, and keeps each for long, as a state does."""
-        return bool(self._idle[at] and len(np.unique(self.rows[:, at])) <= MOST_STATES)
+    @cached_property
+    def few(self) -> list[bool]:
+        """Which columns take few values, and keep each for long, as a state does."""
+        counts = [len(np.unique(c)) if idle else 256 for c, idle in zip(self.rows.T, self._idle, strict=True)]
+        return [count <= MOST_STATES for count in counts]
 
     def choices(self, at: int, end: int, *, big: bool) -> Iterator[Choice]:
         """Give what may begin at a column and ends before ``end``."""
@@ -331,7 +333,9 @@ class Columns:
             full = [c for c in upper if self.still[c] and self.rows[0, c]]
             cost = _TICKER_BITS + _FULL_TOP_BITS * len(full)
             yield FoundField(at, f"u{8 * width}", width, "ticker"), cost, "ticker"
-        if width == 4 and not counts and (price := float_bits(self.rows, at, big=big)) is not None:
+        inside = any(self._counting[at : at + width])
+        price = float_bits(self.rows, at, big=big) if width == 4 and not counts and not inside else None
+        if price is not None:
             yield FoundField(at, "f32", 4, "channel"), _FIELD_BITS[4] + price, "f32"
             return
         kind = "i" if signed_is_closer(value, width) else "u"

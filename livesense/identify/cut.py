@@ -28,6 +28,10 @@ class Cut:
     price: float
     fields: tuple[FoundField, ...]
 
+    def reading(self, length: int = 1 << 30) -> frozenset[tuple[int, str]]:
+        """Give what is read where, of a record of this length that may begin anywhere."""
+        return frozenset((one.begin % length, one.type) for one in self.fields if one.role != "pad")
+
     def moved(self, by: int) -> Cut:
         """Give the same cut of a record that begins elsewhere."""
         return Cut(self.price, tuple(replace(one, begin=one.begin + by) for one in self.fields))
@@ -150,7 +154,7 @@ def _narrowed(fields: list[FoundField], columns: Columns, *, big: bool) -> list[
         in_front = big != (one.type == "f32")
         begin = one.begin if in_front else one.begin + width
         still = all(columns.still[begin : begin + spare])
-        state = spare == 1 and columns.few(begin)
+        state = spare == 1 and columns.few[begin]
         inside = _choice(columns, one.begin + spare if in_front else one.begin, width, big=big)
         if not (still or state) or inside is None:
             found.append(one)

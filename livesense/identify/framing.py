@@ -36,6 +36,9 @@ MOST_LENGTHS = 16
 OTHER_ORDER_BITS = 1.0
 """Price of fields whose bytes come in another order than those of the check."""
 
+NO_OTHER_BITS = 9.0
+"""Lead where there is no other reading: of single bytes all orders are the same."""
+
 KEEPS = 0.8
 """Of the records that a part of a word takes the whole word takes so many at least."""
 
@@ -208,7 +211,7 @@ def _by_check(raw: NDArray[np.uint8], lead: _Lead) -> Framing | None:
         return None
     found.sort(key=lambda one: one[:2])
     price, size, big, cut = found[0]
-    orders = [one[0] for one in found if one[1] == size and one[2] != big]
+    others = [one[0] for one in found if one[2] != big and one[3].reading() != cut.reading()]
     return Framing(
         lead.length,
         lead.front[:size],
@@ -219,7 +222,7 @@ def _by_check(raw: NDArray[np.uint8], lead: _Lead) -> Framing | None:
         of,
         big,
         cut,
-        min(orders, default=price) - price,
+        min(others, default=price + NO_OTHER_BITS) - price,
     )
 
 
@@ -345,7 +348,7 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
         for big in (False, True):
             cut = cheapest(columns, turn + len(word), turn + length, big=big)
             if cut is not None:
-                reading = frozenset((f.begin % length, f.type) for f in cut.fields if f.role != "pad")
+                reading = cut.reading(length)
                 price = cut.price + sync_price(word) + _cut_off(columns, turn + len(word), word)
                 found.append((price, word, big, cut.moved(-turn), reading))
     if not found:
@@ -365,7 +368,7 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
         max(of, len(rows)),
         big,
         cut,
-        min(others, default=price + 9) - price,
+        min(others, default=price + NO_OTHER_BITS) - price,
     )
 
 

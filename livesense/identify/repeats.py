@@ -30,6 +30,9 @@ AGAINST_BITS = 2.0
 CLEAR_BITS = 12.0
 """Bits that all records together must tell for one number of scans, beyond what chance does."""
 
+NEARLY = 0.6
+"""Of what the best number of scans tells another one tells so much only where the signal's speed deceives."""
+
 CONTINUOUS = 0.8
 """Movement from scan to scan, by what it would be without any order, that shows a signal."""
 
@@ -86,7 +89,19 @@ def find_block(
         return none, False
     rivals = [other for other in blocks if other is not best and not _within(other, best)]
     clear = CLEAR_BITS + 2.0 * math.sqrt(len(rows) * len(channels))
-    return best, all(best.gain - other.gain > clear for other in rivals)
+    near = best.scans not in counted and any(_deceives(other, best, least) for other in rivals)
+    return best, not near and all(best.gain - other.gain > clear for other in rivals)
+
+
+def _deceives(other: Block, best: Block, least: float) -> bool:
+    """Whether other scans of the same fields may be the true ones, worse by the speed of the signal only.
+
+    Where some scans on the next channel is where this one was, more channels look smoother than they are.
+    """
+    if not 1 < other.scans or not 1 < best.scans or other.size != best.size:
+        return False
+    told, best_told = other.gain - other.saved, best.gain - best.saved
+    return told > (-least if other.period < best.period else NEARLY * max(0.0, best_told))
 
 
 def _with_count(block: Block, counted: Sequence[int], records: int) -> Block:

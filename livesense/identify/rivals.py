@@ -33,7 +33,7 @@ def rivals(reading: Reading) -> list[str]:
     return [
         *rival_tickers(reading),
         *_other_widths(reading),
-        *_fields_of_few_records(reading),
+        *_lone_floats(reading),
         *_longer_word(reading),
         *_other_words(reading),
         *_unknown_checks(reading),
@@ -122,7 +122,7 @@ def _tiled(
 ) -> list[FoundField] | None:
     """Cut a run into fields of one width; what is left at its ends must hardly change."""
     ends = [*range(begin, first), *range(last, end)]
-    if last - first < 2 * width or not all(map(reading.columns.few, ends)):
+    if last - first < 2 * width or not all(map(reading.columns.few.__getitem__, ends)):
         return None
     kind = "f32" if width == 4 and any(one.type == "f32" for one in run) else f"u{8 * width}"
     cut = [FoundField(at, "u8", 1, "channel") for at in ends if not reading.still(at)]
@@ -136,7 +136,7 @@ def _tiled(
 
 
 def _rests(reading: Reading, one: FoundField) -> bool:
-    return all(map(reading.columns.few, range(one.begin, one.begin + one.width)))
+    return all(map(reading.columns.few.__getitem__, range(one.begin, one.begin + one.width)))
 
 
 def _runs(fields: Sequence[FoundField]) -> Iterator[list[FoundField]]:
@@ -153,12 +153,15 @@ def _runs(fields: Sequence[FoundField]) -> Iterator[list[FoundField]]:
         yield run
 
 
-def _fields_of_few_records(reading: Reading) -> Iterator[str]:
-    """Floats show themselves by noise that takes many records to be told from other bytes."""
+def _lone_floats(reading: Reading) -> Iterator[str]:
+    """Say which floats stand among fields of other kinds, in few records or fewer than those."""
     channels = reading.channels()
-    floats = [one for one in channels if one.type == "f32"]
-    if floats and len(floats) < len(channels) and len(reading.rows) < FEWEST_FOR_FLOATS:
-        yield f"{len(reading.rows)} records are too few to tell floats from other fields: {SOURCE}"
+    those = [one for one in channels if one.type == "f32"]
+    if those and len(those) < len(channels):
+        if len(reading.rows) < FEWEST_FOR_FLOATS:
+            yield f"{len(reading.rows)} records are too few to tell floats from other fields: {SOURCE}"
+        elif 2 * len(those) < len(channels):
+            yield f"{place(those[0].begin, 4)} may be a float, or else fields like the others: {SOURCE}"
 
 
 def _longer_word(reading: Reading) -> Iterator[str]:

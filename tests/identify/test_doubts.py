@@ -154,3 +154,28 @@ def test_a_column_that_counts_under_another_name_is_doubted(name: str) -> None:
     found = identify(text([f"{name},iu,iv", *lines]), None)
     assert found.confidence < DOUBTED
     assert any(f"is named '{name}'" in line for line in found.evidence)
+
+
+def test_a_check_that_is_not_known_is_said_to_be_one() -> None:
+    codes = waves(400, 900, 2048)
+    records = [struct.pack("<B3H", n & 0xFF, *row) for n, row in enumerate(codes.tolist())]
+    found = bare([one + bytes([sum(k * byte for k, byte in enumerate(one, 3)) & 0xFF]) for one in records])
+    assert found.check == "none"
+    assert said(found, "may be a check that livesense does not know")
+
+
+def test_at_some_speeds_other_scans_tell_as_much() -> None:
+    # 40° from scan to scan, 120° from channel to channel: three scans on, the next channel is where one was.
+    rng = np.random.default_rng(7)
+    angle = np.deg2rad(40.0) * np.arange(2000)[:, None] - 2 * np.pi / 3 * np.arange(3)
+    codes = np.round(512 + 300 * np.sin(angle) + rng.normal(0, 1, angle.shape)).astype(int)
+    found = summed([struct.pack("<30H", *row) for row in codes.reshape(200, 30).tolist()])
+    assert (found.scans, found.channels) == (10, 3) or said(found, "how many scans a record holds")
+
+
+def test_a_counter_is_no_half_of_a_float() -> None:
+    codes = waves(276, 3, 512)
+    records = [
+        struct.pack(">I4H", 9_000_000 + 80 * n, 16_700 + n, *row) for n, row in enumerate(codes.tolist())
+    ]
+    assert "channel:f32" not in kinds(summed(records))
