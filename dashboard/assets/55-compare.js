@@ -55,9 +55,13 @@
       const one = (side) => `run ${side.run}${side.name ? ` \u201c${side.name}\u201d` : ""}, ${LS.seconds(side.from_s, 0.01)} to ${LS.seconds(side.to_s, 0.01)}: ${side.state}`;
       const apart = pairs.filter((pair) => pair.rows.some((row) => row.differs && row.verdict));
       const names = apart.map((pair) => pair.of).join(", ");
+      // What is alike at rest says nothing of how they run.
+      const rest = first.state === "at rest" && second.state === "at rest";
       this.say(
         !matched ? "Speed and current are not alike: figures under load are left out."
-          : apart.length ? `They differ by more than is known of them: ${names}.` : "Within what is known of them, they are alike.",
+          : apart.length ? `${rest ? "At rest they" : "They"} differ by more than is known of them: ${names}.`
+            : rest ? "At rest they are alike within what is known of them; under load they were not compared."
+              : "Within what is known of them, they are alike.",
         `First: ${one(first)}. Second: ${one(second)}. ${matched ? "" : why + ". "}`
           + (changed.length ? `${changed.length} written thing${changed.length > 1 ? "s" : ""} changed between them.` : "Nothing that is written down changed."));
     }

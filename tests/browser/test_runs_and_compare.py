@@ -76,6 +76,25 @@ READY = {
 }
 
 
+@pytest.mark.slow
+def test_runs_that_are_alike_at_rest_only_are_not_called_alike(book, page_on):
+    screen = page_on(book, "runs")
+
+    def at_rest(route):
+        told = route.fetch().json()
+        told["first"]["state"] = told["second"]["state"] = "at rest"
+        for pair in told["pairs"]:
+            for row in pair["rows"]:
+                row["differs"] = False
+        route.fulfill(json=told | {"matched": True})
+
+    screen.page.route("**/api/compare/1/2", at_rest)
+    screen.page.goto(screen.page.url.replace("/runs", "/compare/1/2"))
+    screen.wait(
+        "/under load they were not compared/.test(document.getElementById('compare-say')?.textContent)"
+    )
+
+
 def test_two_runs_are_chosen_and_laid_over_one_another(book, page_on):
     screen = page_on(book, "runs")
     screen.wait(READY["runs"])
