@@ -34,6 +34,7 @@ def rivals(reading: Reading) -> list[str]:
         *rival_tickers(reading),
         *_other_widths(reading),
         *_lone_floats(reading),
+        *_lone_high_bytes(reading),
         *_longer_word(reading),
         *_other_words(reading),
         *_unknown_checks(reading),
@@ -151,6 +152,17 @@ def _runs(fields: Sequence[FoundField]) -> Iterator[list[FoundField]]:
         run = [one] if one.role in ("channel", "pad") else []
     if run:
         yield run
+
+
+def _lone_high_bytes(reading: Reading) -> Iterator[str]:
+    """Say where the high byte of the only channel may be a state; no other shows how wide they are."""
+    channels = reading.channels()
+    if len(channels) != 1 or channels[0].width < 2 or channels[0].type == "f32":
+        return
+    one = channels[0]
+    top = one.begin if reading.big else one.begin + one.width - 1
+    if reading.columns.few[top] and reading.value(top, 1).any():
+        yield f"{place(top, 1)} may be a state, or else the high byte of the channel: {SOURCE}"
 
 
 def _lone_floats(reading: Reading) -> Iterator[str]:

@@ -67,6 +67,7 @@ def test_captures_are_told_right_or_doubted(
         (unknown_stream, stream_judge.judged, 4102, 27),
         (unknown_stream, stream_judge.judged, 4101, 47),
         (unknown_stream, stream_judge.judged, 9011, 9),
+        (unknown_stream, stream_judge.judged, 9101, 75),
         # Floats in few records, or among other fields.
         (unknown_stream, stream_judge.judged, 922, 67),
         (unknown_stream, stream_judge.judged, 4101, 73),
