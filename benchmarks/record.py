@@ -27,6 +27,7 @@ from typing import Any
 
 from pump import BENCH, CHANNELS, PER_PACKET, RATE_HZ, codes, description
 
+from livesense.logbook.reader import Logbook
 from livesense.samples import CodeType
 from livesense.wire.encode import frames
 
@@ -129,6 +130,16 @@ def full_speed(megabytes: int, rounds: int = 3) -> dict[str, Any]:
     }
 
 
+def stored(logbook: Path, count: int, patience_s: float = 60.0) -> None:
+    """Wait until so many scans are in a logbook: what was sent may still wait in the recorder's queue."""
+    end_s = time.monotonic() + patience_s
+    while time.monotonic() < end_s:
+        with Logbook(logbook) as book:
+            if book.last() is not None and (run := book.run("last")).groups and run.extent(0)[1] >= count:
+                return
+        time.sleep(0.05)
+
+
 def one_full_speed(megabytes: int) -> dict[str, Any]:
     count = megabytes * 1_000_000 // (2 * len(CHANNELS))
     data = frames(0, 0, codes(count), 120, CodeType.U16)
@@ -142,9 +153,8 @@ def one_full_speed(megabytes: int) -> dict[str, Any]:
         time.sleep(1.0)
         begun_s = time.monotonic()
         write_all(controller, description() + data)
+        stored(Path(folder) / "livesense.db", count)
         spent_s = time.monotonic() - begun_s
-        # What the pty still holds is read within milliseconds; closing it earlier would discard it.
-        time.sleep(1.0)
         os.close(controller)
         os.close(terminal)
         out, _ = process.communicate()

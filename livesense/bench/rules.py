@@ -20,6 +20,9 @@ RELEASE_HOLD_S = 0.05
 LONGEST_CYCLE_S = 0.2
 LONGEST_TURN_S = 1.2
 """Electrical cycles from 1 Hz on are looked at, jitter of their ends included."""
+
+FEWEST = {"unbalance": 2}
+"""A cycle within which the load changes is unlike itself, and no unbalance: at 1 Hz it lasts for the hold."""
 PRE_S = 0.1
 POST_S = 0.4
 
@@ -155,7 +158,7 @@ class Rules:
             i2t=keys.get("i2t", 0.0),
             preload=keys.get("preload", 0.0),
             above=above,
-            cycles=keys.get("cycles", 3) if kind in ("phase-loss", "reversed") else 0,
+            cycles=keys.get("cycles", 3) if kind in ("phase-loss", "reversed") else FEWEST.get(kind, 0),
             note=keys.get("note", limit / 2) if kind == "unbalance" else 0.0,
             sequence=self._expected(place) if kind == "reversed" else "",
             currents=self._in_use_by(place, keys) if kind == "undervoltage" and above else (),

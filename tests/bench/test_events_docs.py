@@ -40,7 +40,8 @@ def test_the_default_rules_are_those_of_the_table(pump):
     assert (found["overload"].limit, found["overload"].hold_s) == (9.0, 60.0)
     assert "above 50 % in 3 electrical cycles" in rows["phase-loss"]
     assert (found["phase-loss"].limit, found["phase-loss"].cycles) == (50.0, 3)
-    assert "above 5 % for 1 s, a note; above 10 % for 1 s, an alarm" in rows["unbalance"]
+    assert "above 5 % for 1 s and at least two cycles, a note; above 10 % for as long" in rows["unbalance"]
+    assert found["unbalance"].cycles == 2
     assert (found["unbalance"].note, found["unbalance"].limit, found["unbalance"].hold_s) == (5.0, 10.0, 1.0)
     assert "−20 % or +20 % for 5 ms" in rows["undervoltage"]
     assert [round(found[k].limit, 6) for k in ("undervoltage", "overvoltage")] == [19.2, 28.8]
