@@ -49,6 +49,9 @@ FITS = 0.8
 _DAMAGED = {0: 2, 1: 1}
 """Records whose counter may seem to stand still, by the bytes of the check: a wide one lets none through."""
 
+MOST_AT_ONCE = 16
+"""So many channels in one scan are none that a drive has: they are rather several scans, at rest or alike."""
+
 MOST_SCANS = 64
 """More scans of one record are not expected."""
 
@@ -145,6 +148,7 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         once = [f for f in channels if f not in inside]
         fields = [replace(f, type=f"pad{f.width}", role="pad") if f in once else f for f in fields]
         channels = inside
+    clear = clear and (block.scans > 1 or len(channels) <= MOST_AT_ONCE)
     bits, aligned = _bits(rows, channels, big=big)
     begin, end = len(framing.sync), framing.length - framing.width
     going = {f: going[g] for f in told.fields for g in going if f.begin == g.begin and f.width == g.width}

@@ -179,7 +179,9 @@ def _lone_floats(reading: Reading) -> Iterator[str]:
 def _longer_word(reading: Reading) -> Iterator[str]:
     """Without a check a byte in front of the word may be the last of the record before."""
     word = reading.sync
-    odd = len(word) > 1 and word[0] not in (*MARKS, 0xFF) and any(byte in MARKS for byte in word[1:])
+    # FF FE and the like are a word of their own; in front of a longer one FF is a spare byte as often.
+    pair = len(word) == 2 and word[0] == 0xFF
+    odd = len(word) > 1 and word[0] not in MARKS and not pair and any(byte in MARKS for byte in word[1:])
     if odd and not reading.checked:
         yield (
             f"0x{word[0]:02X} in front of the word may be the last byte of the record before it, "

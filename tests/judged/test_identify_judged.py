@@ -76,8 +76,10 @@ def test_captures_are_told_right_or_doubted(
         (unknown_stream, stream_judge.judged, 4102, 33),
         (unknown_stream, stream_judge.judged, 4102, 99),
         (unknown_stream, stream_judge.judged, 9011, 13),
+        (unknown_stream, stream_judge.judged, 9111, 14),
         # A word that is a counter's high byte, the end of the record before, or a quiet channel.
         (unknown_stream, stream_judge.judged, 9007, 73),
+        (unknown_stream, stream_judge.judged, 9106, 55),
         (struct_stream, struct_judge.judged, 1, 8),
         (struct_stream, struct_judge.judged, 1, 77),
         # The other byte order, a byte off; a check that damage hid; a clock of few ticks; a torn header.
