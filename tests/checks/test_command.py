@@ -88,7 +88,7 @@ def test_text_says_the_same(livesense: Command, bench: Path, tmp_path: Path) -> 
     assert "  - All three reversed: into U and out of V, iu must read plus and iv minus" in answer.out
     assert "Nor proven, and shown otherwise:\n  - " in answer.out
     assert "does not prove a circuit dead" in answer.out
-    assert "\n1 fault. A check" in answer.out
+    assert "\n2 faults, 1 note. A check" in answer.out
 
 
 def test_a_reader_that_goes_away_changes_no_verdict(bench: Path, tmp_path: Path) -> None:
