@@ -75,8 +75,8 @@ MUTANTS = {
     ),
     "CRC-16/XMODEM from ones": (
         "wire/checksum.py",
-        '_Crc("u2", 0x1021, 0, reflected',
-        '_Crc("u2", 0x1021, 0xFFFF, reflected',
+        "_crc(2, 0x1021, 0, reflected",
+        "_crc(2, 0x1021, 0xFFFF, reflected",
     ),
     "CRC-16/MODBUS not reflected": (
         "wire/checksum.py",
