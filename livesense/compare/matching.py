@@ -67,16 +67,16 @@ def states(analysis: RunAnalysis, from_s: float | None = None, to_s: float | Non
         return []
     count = min(MOST_WINDOWS, max(1, int((end_s - begin_s) / length_s)))
     found = []
-    far = reach(analysis, [analysis.chain.channels[n] for n in names])
+    rest = AT_REST * reach(analysis, [analysis.chain.channels[n] for n in names])
     for start_s in np.linspace(begin_s, end_s - length_s, count):
-        state = _state(analysis, names, far, float(start_s), float(start_s) + length_s)
+        state = _state(analysis, names, rest, float(start_s), float(start_s) + length_s)
         if state is not None:
             found.append(state)
     return found
 
 
 def _state(
-    analysis: RunAnalysis, names: Sequence[str], far: float, from_s: float, to_s: float
+    analysis: RunAnalysis, names: Sequence[str], rest: float, from_s: float, to_s: float
 ) -> State | None:
     windows = [w for w in analysis.window(from_s, to_s, names) if set(names) <= set(w.values)]
     if not windows:
@@ -85,7 +85,6 @@ def _state(
     values = np.stack([window.values[name] for name in names], axis=1)
     if len(values) < 32 or not np.all(np.isfinite(values)):
         return None
-    rest = AT_REST * far
     if _rms(values - values.mean(axis=0)) < rest:
         # Direct currents of an align step are no standstill without load.
         return State(from_s, to_s, 0.0, 0.0) if _rms(values) < rest else None

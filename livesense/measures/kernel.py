@@ -52,17 +52,6 @@ def _slopes(x: NDArray[np.floating[Any]], n: int) -> tuple[FloatArray, FloatArra
     return np.where(zero, 0.0, first), np.where(zero, -n * (n**2 - 1.0) / 12, second)
 
 
-def turning(start_rad: float, step_rad: float, n: int) -> ComplexArray:
-    """Give ``exp(i (start + k step))`` for ``k`` from 0 to ``n - 1``, ``(n,)``.
-
-    A product of coarse and fine steps: one multiplication for each value instead of a sine and a cosine,
-    which took a tenth of all figures.
-    """
-    fine = np.exp(1j * step_rad * np.arange(BLOCK))
-    coarse = np.exp(1j * (start_rad + step_rad * BLOCK * np.arange(-(-n // BLOCK))))
-    return np.asarray(np.outer(coarse, fine).reshape(-1)[:n], dtype=np.complex128)
-
-
 @dataclass(frozen=True, slots=True)
 class Gram:
     """Sums of products of the model's columns at one frequency.

@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 
-from livesense.measures.kernel import dirichlet, turning
+from livesense.measures.kernel import dirichlet
 from livesense.samples import FloatArray
+from livesense.turning import turning
 
 _NEAR_CYCLES = 5.0
 """Below so many cycles the mean and the line's mirror image disturb the spectrum: search by fits."""

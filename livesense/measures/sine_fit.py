@@ -24,12 +24,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.measures.folding import folded_amplitude
-from livesense.measures.kernel import Blocks, ComplexArray, Gram, turning
+from livesense.measures.kernel import Blocks, ComplexArray, Gram
 from livesense.measures.line_start import find_start
 from livesense.measures.line_state import LineState, descend
 from livesense.measures.residual_noise import LineNoise
 from livesense.measures.steadiness import Spread, spread_of, stands_out
 from livesense.samples import Estimate, FloatArray
+from livesense.turning import turning
 
 FEWEST_SCANS = 16
 FEWEST_CYCLES = 2.0

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from livesense.measures.kernel import ComplexArray, turning
+from livesense.measures.kernel import ComplexArray
 from livesense.samples import FloatArray
+from livesense.turning import turning
 
 PHASE_LIMIT_RAD = 0.1
 """Root-mean-square departure of the phase from a steady line's that is still taken as steady:

@@ -28,7 +28,12 @@ def clarke(u: FloatArray, v: FloatArray, w: FloatArray) -> tuple[ComplexArray, F
 
 def park(vector: ComplexArray, angle_rad: FloatArray | float) -> ComplexArray:
     """Give d + i q ``(n,)`` of a vector in a frame whose d axis stands at ``angle_rad``."""
-    return np.asarray(vector * np.exp(-1j * np.asarray(angle_rad)))
+    return seen_from(vector, np.exp(1j * np.asarray(angle_rad)))
+
+
+def seen_from(vector: ComplexArray, axis: ComplexArray) -> ComplexArray:
+    """Give the same where the d axis stands along ``axis``, ``(n,)`` of length 1."""
+    return np.asarray(vector * axis.conj())
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +89,7 @@ def own_frame(u: FloatArray, v: FloatArray, w: FloatArray, turning: ComplexArray
     Its angle is the electrical one, growing where the phases follow in the order U, V, W.
     """
     vector, _ = clarke(u, v, w)
-    turned = vector * turning.conj()
+    turned = seen_from(vector, turning)
     mean = complex(turned.mean())
     off = (turned - mean) * cmath.exp(-1j * cmath.phase(mean))
     square = off.real**2, off.imag**2

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from livesense.samples import FloatArray
+from livesense.turning import turning
 
 NEAR_S = 0.2
 """Ten cycles of 50 Hz, twelve of 60 Hz: the basic interval of IEC 61000-4-30 (from memory)."""
@@ -70,9 +71,6 @@ def fundamentals(codes: FloatArray, cycles: int) -> NDArray[np.complex128]:
     n = len(codes)
     if not cycles:
         return np.zeros(codes.shape[1], dtype=np.complex128)
-    # The circle as a product of coarse and fine steps: two square roots' worth of sines instead of n.
-    fine = math.isqrt(n) + 1
-    turn = 2j * math.pi * cycles / n
-    circle = np.exp(turn * fine * np.arange(-(-n // fine)))[:, None] * np.exp(turn * np.arange(fine))
-    even, odd = np.stack((circle.real.ravel()[:n], circle.imag.ravel()[:n])) @ codes
+    circle = turning(0.0, 2 * math.pi * cycles / n, n)
+    even, odd = np.stack((circle.real, circle.imag)) @ codes
     return np.asarray((even - 1j * odd) * (math.sqrt(2) / n))

@@ -16,13 +16,14 @@ from __future__ import annotations
 import cmath
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil, isqrt, sqrt
+from math import ceil, sqrt
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from livesense.samples import BoolArray, FloatArray
+from livesense.turning import turning
 
 Complex = NDArray[np.complex128]
 Integers = NDArray[np.int64]
@@ -294,8 +295,5 @@ def _short_turning(count: int, cycles: int) -> FloatArray:
 
 
 def _turned(count: int, cycles: int) -> FloatArray:
-    # A product of coarse and fine steps: twice the square root's worth of sines.
-    fine = isqrt(count) + 1
-    turn = -2j * np.pi * cycles / count
-    steps = np.exp(turn * fine * np.arange(-(-count // fine)))[:, None] * np.exp(turn * np.arange(fine))
-    return np.stack((steps.real.ravel()[:count], steps.imag.ravel()[:count]))
+    steps = turning(0.0, -2 * np.pi * cycles / count, count)
+    return np.stack((steps.real, steps.imag))

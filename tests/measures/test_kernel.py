@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from livesense.measures.kernel import BLOCK, Blocks, Gram, dirichlet, turning
+from livesense.measures.kernel import BLOCK, Blocks, Gram, dirichlet
+from livesense.turning import turning
 
 
 def columns(w, n, order):
