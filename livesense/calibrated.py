@@ -14,6 +14,7 @@ from livesense.bench import Bench, Sensor
 from livesense.chain.calibration import Calibration, ChannelCalibration, MeterError, Scale, Zero
 from livesense.logbook import calibrations
 from livesense.logbook.rows import CalibrationRow
+from livesense.logbook.whole import Select
 from livesense.timetext import iso_time
 
 STALE_DAYS = 30.0
@@ -55,7 +56,7 @@ def boards_of(bench: Bench) -> dict[str, str]:
     return {c.name: c.board or "" for c in bench.channels if c.sensor is not Sensor.COMPUTED}
 
 
-def in_use_now(select: calibrations.Select, bench: Bench, wall_s: float, device: str) -> InUse:
+def in_use_now(select: Select, bench: Bench, wall_s: float, device: str) -> InUse:
     """Find what a run that begins now uses, and say which calibrations of other boards it does not."""
     boards = boards_of(bench)
     rows = calibrations.newest(select, bench.name, boards, wall_s)

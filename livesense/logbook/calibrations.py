@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import fields
 from typing import Any
 
@@ -12,8 +12,7 @@ from livesense.errors import LogbookError
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import from_json, to_json
 from livesense.logbook.rows import CalibrationRow, PointRow
-
-Select = Callable[[str, Sequence[object]], list[tuple[Any, ...]]]
+from livesense.logbook.whole import Select
 
 FOREVER_S = 1e18
 

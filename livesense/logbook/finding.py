@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from typing import Any
-
-Select = Callable[[str, Sequence[object] | Mapping[str, object]], list[tuple[Any, ...]]]
+from livesense.logbook.whole import Select
 
 MOST_NOTES = 50_000
 """Notes looked through, the newest ones: a device may send one a second."""

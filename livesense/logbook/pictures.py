@@ -9,22 +9,20 @@ from __future__ import annotations
 import sqlite3
 import struct
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from livesense.errors import LogbookError, RunNotFoundError, UsageError
 from livesense.logbook import connection as db
+from livesense.logbook.whole import Select
 
 LARGEST_BYTES = 1 << 20
 MOST_A_RUN = 24
 LONGEST_NAME = 120
 LARGEST_SIDE = 8192
 """Pixels; a picture that unpacks to more is not for a page."""
-
-Select = Callable[[str, Sequence[object] | Mapping[str, object]], list[tuple[Any, ...]]]
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _PNG_END = b"IEND\xaeB`\x82"

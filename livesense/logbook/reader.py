@@ -15,7 +15,7 @@ from livesense.logbook import calibrations, finding
 from livesense.logbook import connection as db
 from livesense.logbook.locks import is_held
 from livesense.logbook.rows import CalibrationRow, OutageRow, PointRow, RunRow, state_of_end
-from livesense.logbook.run_rows import run_rows, without_scans
+from livesense.logbook.run_rows import last_with_scans, run_rows, without_scans
 from livesense.logbook.whole import Values
 
 if TYPE_CHECKING:
@@ -109,8 +109,7 @@ class Logbook:
 
     def last_with_scans(self) -> int | None:
         """Find the number of the newest run that holds scans; None while there is none."""
-        rows = self.select("SELECT number FROM run ORDER BY number DESC")
-        return next((int(number) for (number,) in rows if self.run(number).holds_scans()), None)
+        return last_with_scans(self.select)
 
     def notes_of_runs(self) -> dict[int, list[str]]:
         """Give the notes of each run that has any, newest first."""

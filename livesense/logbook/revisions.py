@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from livesense.logbook.connection import Statement, plain_text
 from livesense.logbook.fields import event_fields
 from livesense.logbook.rows import RevisionRow
+from livesense.logbook.whole import Select
 
 if TYPE_CHECKING:
     from livesense.samples import Event
-
-Select = Callable[[str, Sequence[object]], list[tuple[Any, ...]]]
 
 _COLUMNS = "number, wall_s, reason, made_by, bench_text, bench_path, calibrations, version, undone_wall_s"
 

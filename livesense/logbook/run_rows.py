@@ -11,9 +11,8 @@ from typing import Any
 from livesense.logbook import revisions
 from livesense.logbook.fields import from_json
 from livesense.logbook.rows import RunRow
-from livesense.logbook.whole import Values, whole_of
+from livesense.logbook.whole import Select, whole_of
 
-Select = Callable[[str, Values], list[tuple[Any, ...]]]
 StateOf = Callable[[int, str, str | None], str]
 
 _RUN = """
@@ -37,9 +36,8 @@ SELECT r.run, r.number, r.rate_hz, r.counted, r.stop, s.first, s.start_s, s.rate
  FROM reach AS r LEFT JOIN segment AS s ON s.run = r.run AND s.scan_group = r.number AND s.first =
   (SELECT max(first) FROM segment WHERE run = r.run AND scan_group = r.number AND first < r.stop)
 """
-_WITHOUT_SCANS = """
-SELECT number FROM run AS r WHERE NOT EXISTS (SELECT 1 FROM block WHERE run = r.number)
-   AND NOT EXISTS (SELECT 1 FROM tail WHERE run = r.number) ORDER BY number DESC
+_HOLDS_SCANS = """
+(EXISTS (SELECT 1 FROM block WHERE run = r.number) OR EXISTS (SELECT 1 FROM tail WHERE run = r.number))
 """
 _LOST = """
 SELECT run, scan_group, coalesce(sum(scans), 0) FROM gap WHERE cause <> 'burst' GROUP BY run, scan_group
@@ -98,7 +96,14 @@ def run_rows(
 
 def without_scans(select: Select) -> list[int]:
     """Find the runs that hold no scans, newest first."""
-    return [int(number) for (number,) in select(_WITHOUT_SCANS, ())]
+    text = f"SELECT number FROM run AS r WHERE NOT {_HOLDS_SCANS} ORDER BY number DESC"
+    return [int(number) for (number,) in select(text, ())]
+
+
+def last_with_scans(select: Select) -> int | None:
+    """Find the newest run that holds scans; None where there is none."""
+    text = f"SELECT number FROM run AS r WHERE {_HOLDS_SCANS} ORDER BY number DESC LIMIT 1"
+    return next((int(number) for (number,) in select(text, ())), None)
 
 
 def _row(row: tuple[Any, ...], part: _Parts, state_of: StateOf) -> RunRow:

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
 from livesense.errors import DamagedBlockError
 from livesense.logbook.connection import Statement
+from livesense.logbook.whole import Select
 from livesense.trend_rows import TrendRows, no_rows
-
-Select = Callable[[str, Sequence[object] | Mapping[str, object]], list[tuple[Any, ...]]]
 
 _READ = """
 SELECT first, scans, used, turning, lined, cycles, data FROM trend

@@ -18,6 +18,7 @@ from livesense.logbook import connection as db
 from livesense.logbook.locks import RunLock, sweep
 from livesense.logbook.rows import CalibrationRow, PointRow, RevisionRow
 from livesense.logbook.run_writer import RunWriter
+from livesense.logbook.whole import Values
 from livesense.samples import Event
 
 __all__ = ["FLOOR_BYTES", "LogbookWriter", "RunWriter"]
@@ -198,7 +199,7 @@ class LogbookWriter:
         """Let what is deleted stand until its pages are used again: zeros over it would be written twice."""
         self.select("PRAGMA secure_delete = FAST")
 
-    def select(self, text: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+    def select(self, text: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """Read all rows of one query."""
         try:
             return self._connection.execute(text, values).fetchall()
