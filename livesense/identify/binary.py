@@ -15,18 +15,17 @@ from numpy.typing import NDArray
 from livesense.identify.columns import (
     MARKS,
     STEADY,
-    WILD,
     Columns,
     FoundField,
     Rows,
-    movement_bits,
     signed,
     signed_is_closer,
     whole,
+    wild,
 )
 from livesense.identify.cut import lead, settled
 from livesense.identify.framing import Framing, find_framing
-from livesense.identify.reading import Reading
+from livesense.identify.reading import Reading, place
 from livesense.identify.repeats import find_block
 from livesense.identify.rivals import rivals, unclear
 from livesense.identify.tickers import Ticks, clock_unit, steps_of, ticks
@@ -154,15 +153,15 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     going = {f: going[g] for f in told.fields for g in going if f.begin == g.begin and f.width == g.width}
     others = rivals(Reading(rows, columns, framing.sync, end, big, framing.width > 0, told.fields, going))
     near = lead(columns, framing.cut, begin, end, big=big) <= LEAST_LEAD
-    wild = _wild(rows, channels, big=big)
+    widths = _wild(rows, channels, big=big)
     turned = framing.width > 0 and framing.lead < LEAST_LEAD_SHARE * framing.cut.price
     order = turned or framing.lead < LEAST_LEAD
     few = len(rows) < FITS * framing.of
-    certain = not (others or near or wild or few or turned) and clear and told.sure
+    certain = not (others or near or widths or few or turned) and clear and told.sure
     ticking = any(f.role in ("counter", "clock") for f in fields)
     word = framing.width == 0 and _worth(framing.sync) < (1.0 if ticking else 1.4)
     others += unclear(
-        scans=not clear, fields=near, order=order, widths=wild, ticking=not told.sure, word=word, few=few
+        scans=not clear, fields=near, order=order, widths=widths, ticking=not told.sure, word=word, few=few
     )
     confidence = _confidence(framing, certain, ticking=ticking)
     evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned) + others
@@ -295,10 +294,7 @@ def _bits(rows: Rows, channels: list[FoundField], *, big: bool) -> tuple[int | N
 def _wild(rows: Rows, channels: list[FoundField], *, big: bool) -> bool:
     """Whether most channel fields move all over their range, so that their width is a guess."""
     whole_ones = [found for found in channels if found.type != "f32"]
-    count = sum(
-        movement_bits(whole(rows, found.begin, found.width, big=big), found.width) > WILD * 8 * found.width
-        for found in whole_ones
-    )
+    count = sum(wild(whole(rows, found.begin, found.width, big=big), found.width) for found in whole_ones)
     return count > len(whole_ones) / 2
 
 
@@ -329,12 +325,6 @@ def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
     return round(max(0.0, base * (0.8 + 0.2 * many) * min(1.0, 0.5 + 0.5 * share)), 2)
 
 
-def _place(found: FoundField) -> str:
-    if found.width == 1:
-        return f"byte {found.begin}"
-    return f"bytes {found.begin}–{found.begin + found.width - 1}"
-
-
 def _evidence(
     framing: Framing,
     fields: list[FoundField],
@@ -348,27 +338,28 @@ def _evidence(
     texts = [f"{sync} every {framing.length} bytes, {len(framing.rows)} of {framing.of}"]
     texts.append(_check_text(framing))
     for found in fields:
+        where = place(found.begin, found.width)
         if found.role == "counter":
             step = f"{scans}, the scans of a record," if told.counts_scans else "1"
             doubt = ""
             if found.width == 4 and not told.clock:
                 counted = "scans" if told.counts_scans else "records"
                 doubt = f", or else a clock in milliseconds, if a thousand {counted} come in a second"
-            texts.append(f"{_place(found)}: up by {step} from record to record, a counter{doubt}")
+            texts.append(f"{where}: up by {step} from record to record, a counter{doubt}")
         elif found.role == "clock":
             unit = "microseconds" if told.clock == "t_us" else "milliseconds"
             doubt = "" if told.sure else " or else the other way round, state which"
             texts.append(
-                f"{_place(found)}: up by nearly the same amount from record to record, a clock, "
+                f"{where}: up by nearly the same amount from record to record, a clock, "
                 f"taken as {unit}{doubt}"
             )
         elif found in once or any(found.begin == other.begin for other in once):
             texts.append(
-                f"{_place(found)}: moving, but once in a record of {scans} scans: that cannot be declared, "
+                f"{where}: moving, but once in a record of {scans} scans: that cannot be declared, "
                 "so it is left out"
             )
         elif found.role == "pad":
-            texts.append(f"{_place(found)}: never changing")
+            texts.append(f"{where}: never changing")
     channels = [f for f in fields if f.role == "channel"]
     kinds = ", ".join(dict.fromkeys(f.type for f in channels))
     texts.append(

@@ -56,7 +56,7 @@ _WILD_BITS = 1.5
 WILD = 0.95
 """Share of its bits that a field's movement takes when nothing in it can be predicted."""
 
-_PAD_BITS = 1.6
+PAD_BITS = 1.6
 _PAD_ODD_BITS = 1.5
 """Price of spare bytes that are not empty: they are rather the high bytes of something quiet."""
 _IDLE_TOP_BITS = 1.5
@@ -130,6 +130,11 @@ def movement_bits(value: NDArray[np.int64], width: int) -> float:
     return min(8.0 * width, _bits_of_steps(steps)) if len(steps) > 2 else 8.0 * width
 
 
+def wild(value: NDArray[np.int64], width: int) -> bool:
+    """Whether a field moves all over its range."""
+    return movement_bits(value, width) > WILD * 8 * width
+
+
 def _bits_of_steps(steps: NDArray[np.float64]) -> float:
     first = typical(steps - np.median(steps))
     second = typical(np.diff(steps))
@@ -163,9 +168,12 @@ def floats(rows: Rows, begin: int, *, big: bool) -> NDArray[np.float32]:
 
 def likely_floats(value: NDArray[np.floating]) -> bool:
     """Whether nearly all numbers are of a size that measured values have, and not all of them zero."""
+    return bool(np.mean(_plausible(value)) >= 0.98 and np.mean(np.abs(value) > 0) >= 0.3)
+
+
+def _plausible(value: NDArray[np.floating]) -> NDArray[np.bool_]:
     size = np.abs(value)
-    plausible = (size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST))
-    return bool(np.mean(plausible) >= 0.98 and np.mean(size > 0) >= 0.3)
+    return np.asarray((size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST)))
 
 
 def float_bits(rows: Rows, begin: int, *, big: bool) -> float | None:
@@ -174,8 +182,7 @@ def float_bits(rows: Rows, begin: int, *, big: bool) -> float | None:
         value = floats(rows, begin, big=big).astype(np.float64)
     if not likely_floats(value):
         return None
-    size = np.abs(value)
-    value = value[(size == 0) | ((size >= FLOAT_SMALLEST) & (size <= FLOAT_LARGEST))]
+    value = value[_plausible(value)]
     step = _unit(np.unique(value))
     if step is not None:
         # Codes that the device has scaled.
@@ -310,7 +317,7 @@ class Columns:
         while at + run < end and self.still[at + run]:
             run += 1
             odd = self.rows[0, at : at + run]
-            price = _PAD_BITS + (_PAD_ODD_BITS if np.any((odd != 0) & (odd != 0xFF)) else 0.0)
+            price = PAD_BITS + (_PAD_ODD_BITS if np.any((odd != 0) & (odd != 0xFF)) else 0.0)
             yield FoundField(at, f"pad{run}", run, "pad"), price, "pad"
         here = at % self._length
         if (here, big) not in self._choices:

@@ -12,7 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from livesense.identify.columns import MARKS, WILD, FoundField, floats, likely_floats, movement_bits
+from livesense.identify.columns import MARKS, PAD_BITS, FoundField, floats, likely_floats, wild
 from livesense.identify.cut import priced
 from livesense.identify.framing import SYNC_LONGEST
 from livesense.identify.reading import SOURCE, Reading, place
@@ -20,9 +20,6 @@ from livesense.identify.rival_tickers import rival_tickers
 
 LIKE_BITS = 3.0
 """Bits for each record by which a reading in fields of one width may be dearer, and yet be right."""
-
-SPARE_BITS = 1.6
-"""Price of bytes that never change."""
 
 FEWEST_FOR_FLOATS = 100
 """Records from which four bytes are told to be a float, where not all channels are."""
@@ -89,7 +86,7 @@ def _price(reading: Reading, part: Sequence[FoundField]) -> float:
     """Price of fields that follow each other, those that never change among them."""
     still = [one for one in part if all(map(reading.still, range(one.begin, one.begin + one.width)))]
     pads = sum(
-        SPARE_BITS for one, before in zip(still, [None, *still], strict=False) if not _behind(before, one)
+        PAD_BITS for one, before in zip(still, [None, *still], strict=False) if not _behind(before, one)
     )
     moving = [one for one in part if one not in still]
     return priced(reading.columns, moving, big=reading.big) + pads
@@ -222,10 +219,7 @@ def _unknown_checks(reading: Reading) -> Iterator[str]:
 
 
 def _wild(reading: Reading, one: FoundField) -> bool:
-    if one.type == "f32":
-        return False
-    moved = movement_bits(reading.value(one.begin, one.width), one.width)
-    return moved > WILD * 8 * one.width
+    return one.type != "f32" and wild(reading.value(one.begin, one.width), one.width)
 
 
 def _hidden_floats(reading: Reading) -> Iterator[str]:
