@@ -185,22 +185,23 @@ class _Copy:
         """Copy everything; hands back what came of it."""
         self._run.add_groups([self._group])
         rate_hz = 0.0
-        watches: GroupWatches | None = None
-        trends: TrendBuilder | None = None
+        at_work: tuple[GroupWatches, TrendBuilder] | None = None
         for stretch in self._recording.stretches:
             scan = self._next + (stretch.lost if stretch.follows else 0)
-            if watches is None or trends is None or not stretch.follows or stretch.rate_hz != rate_hz:
-                if watches is not None and trends is not None:
+            if at_work is None or not stretch.follows or stretch.rate_hz != rate_hz:
+                if at_work is not None:
                     # Holds are counted in scans: a new rate, or a time that nobody can count, begins anew.
-                    self._keep(watches.close(self._next - 1))
-                    self._keep_trend(trends.close())
+                    self._close(*at_work)
                     if not stretch.follows:
                         # Nobody can count what is missing here.
                         self._run.restart(Restart(0, scan, None, None))
                 rate_hz = stretch.rate_hz
-                watches = GroupWatches(self._bench, self._chain, 0, rate_hz)
-                trends = TrendBuilder(self._chain, 0, len(self._group.channels), rate_hz)
+                at_work = (
+                    GroupWatches(self._bench, self._chain, 0, rate_hz),
+                    TrendBuilder(self._chain, 0, len(self._group.channels), rate_hz),
+                )
                 self._run.segment(SegmentStart(0, scan, stretch.start_s, rate_hz))
+            watches, trends = at_work
             if stretch.follows and stretch.lost:
                 self._run.gap(Gap(0, self._next, stretch.lost, GapCause.WIRE))
                 watches.gap(stretch.lost)
@@ -208,9 +209,8 @@ class _Copy:
                 self._totals.lost += stretch.lost
                 self._totals.gaps += 1
             self._copy(stretch, scan, watches, trends)
-        if watches is not None and trends is not None:
-            self._keep(watches.close(self._next - 1))
-            self._keep_trend(trends.close())
+        if at_work is not None:
+            self._close(*at_work)
         return self._totals
 
     def _copy(self, stretch: Stretch, scan: int, watches: GroupWatches, trends: TrendBuilder) -> None:
@@ -230,6 +230,10 @@ class _Copy:
         count = stretch.stop - stretch.first
         self._next = scan + count
         self._totals.seconds = stretch.start_s + count / stretch.rate_hz
+
+    def _close(self, watches: GroupWatches, trends: TrendBuilder) -> None:
+        self._keep(watches.close(self._next - 1))
+        self._keep_trend(trends.close())
 
     def _keep_trend(self, found: Leveled) -> None:
         for level, rows in found:

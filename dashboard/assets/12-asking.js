@@ -79,6 +79,17 @@
     if (choices.some(({ value }) => value === kept)) select.value = kept;
   };
 
+  /** Does something with a button that waits meanwhile. Not `disabled`: that would take the keyboard's focus away. */
+  LS.once = async function (button, what) {
+    if (button.getAttribute("aria-disabled") === "true") return;
+    button.setAttribute("aria-disabled", "true");
+    try {
+      await what();
+    } finally {
+      button.removeAttribute("aria-disabled");
+    }
+  };
+
   /** Says what is wrong with a field; nothing where it is right. */
   LS.wrong = function (id, why) {
     const input = document.getElementById(id), box = document.getElementById(id + "-wrong");

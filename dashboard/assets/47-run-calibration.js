@@ -34,12 +34,10 @@
     const of = button.closest("#zeros") ? `Run ${number}: ` : "";
     const say = (text) => part("zero-answer") && LS.tell(part("zero-answer"), text);
     if (!part("zero-sure").checked) return say(button.closest(".zero-form").dataset.unsure);
-    // Not `disabled`: that would take the keyboard's focus away from it.
-    if (button.getAttribute("aria-disabled") === "true") return;
-    button.setAttribute("aria-disabled", "true");
-    say(`${of}Asked; the last two seconds are looked at …`);
-    say(of + await asked(number, "zero"));
-    button.removeAttribute("aria-disabled");
+    await LS.once(button, async () => {
+      say(`${of}Asked; the last two seconds are looked at …`);
+      say(of + await asked(number, "zero"));
+    });
   }
 
   /** Has the recorder do something with points; the list is drawn anew with what came of it. */

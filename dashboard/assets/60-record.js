@@ -58,18 +58,15 @@
     }
 
     /** Does something with a button that waits meanwhile; what goes wrong is said at the place for its answer. */
-    async doing(button, answer, what) {
-      const box = part(button);
-      if (box.getAttribute("aria-disabled") === "true") return;
-      box.setAttribute("aria-disabled", "true");
-      try {
-        await what();
-      } catch (error) {
-        const why = LS.why(error);
-        if (why) say(answer, why, "bad");
-      } finally {
-        box.removeAttribute("aria-disabled");
-      }
+    doing(button, answer, what) {
+      return LS.once(part(button), async () => {
+        try {
+          await what();
+        } catch (error) {
+          const why = LS.why(error);
+          if (why) say(answer, why, "bad");
+        }
+      });
     }
 
     list() {
