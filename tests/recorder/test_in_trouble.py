@@ -23,6 +23,7 @@ from plain_device import bench_text, description_frame, group
 from livesense import bench as bench_file
 from livesense.link import reader as link_reader
 from livesense.link.address import parse_address
+from livesense.link.queue import Chunk, LinkQueue
 from livesense.logbook import run_writer
 from livesense.logbook.reader import Logbook
 from livesense.logbook.verify import verify
@@ -160,16 +161,34 @@ def test_a_disk_that_hangs_does_not_keep_the_port_from_being_drained(
         commit(self)
 
     monkeypatch.setattr(run_writer.RunWriter, "commit", slow)
+    read = 0
+    put_chunk = LinkQueue.put_chunk
+
+    def counted(self: LinkQueue, chunk: Chunk, wait_s: float) -> None:
+        nonlocal read
+        put_chunk(self, chunk, wait_s)
+        read += len(chunk.data)
+
+    def all_read() -> bool:
+        return read >= sent_bytes
+
+    monkeypatch.setattr(LinkQueue, "put_chunk", counted)
     bench = begin(limit_bytes=200_000)
     with bench.accept() as peer:
-        peer.sendall(HELLO + packets(0, 20_000))
+        sent = HELLO + packets(0, 20_000)
+        peer.sendall(sent)
+        sent_bytes = len(sent)
         bench.wait_for_scans(20_000)
         hangs.set()
-        # Thirty times what the queue holds: all of it can be sent only because it is read.
-        for first in range(20_000, 1_020_000, 100_000):
-            # By its clocks the computer gets them at their rate, or they would look like a restart.
-            clocks.asleep_s += 100_000 / RATE_HZ
-            peer.sendall(packets(first, 100_000))
+        # Thirty times what the queue holds.
+        for first in range(20_000, 1_020_000, 20_000):
+            # By its clocks the computer gets them at their rate, or they would look like a restart: the next
+            # second may not begin while a socket still holds bytes of this one.
+            clocks.asleep_s += 20_000 / RATE_HZ
+            sent = packets(first, 20_000)
+            peer.sendall(sent)
+            sent_bytes += len(sent)
+            until(all_read, "the port to be drained")
         released.set()
         hangs.clear()
         until(lambda: bench.recorder._queue.waiting_bytes == 0, "an empty queue")
