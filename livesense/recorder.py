@@ -42,8 +42,12 @@ buffer of a fast port fill up whenever the worker computes."""
 COMMIT_S = 0.05
 """How much may be lost when the process is killed, beside what is still on its way here."""
 
-TURN_S = 0.02
-"""A live line is looked at this often: decoding many small pieces costs more than a few larger ones."""
+TURN_S = COMMIT_S
+"""A live line is looked at this often: nobody sees scans before they are committed, and many small pieces
+cost more than a few larger ones."""
+
+COMMIT_SLACK = 0.9
+"""A turn that begins a little early must not put the commit off to the next one."""
 
 PIECE_BYTES = 1 << 20
 """Most bytes decoded in one go."""
@@ -173,7 +177,7 @@ class Recorder:
             turn_s = time.monotonic()
             self._take(self._queue.take(TURN_S))
             now_s = time.monotonic()
-            if now_s - last_commit_s >= COMMIT_S:
+            if now_s - last_commit_s >= COMMIT_SLACK * COMMIT_S:
                 self._commit()
                 last_commit_s = now_s
             if now_s - last_rates_s >= RATES_S and self._intake is not None:
