@@ -73,9 +73,10 @@ class GroupWatches:
                     if name not in values:
                         values[name] = self._chain.value(name, codes)
                         clipped[name] = self._chain.clipped(name, codes)
+                # Column by column in memory: rules compute with whole columns.
                 table = tables[names] = (
-                    np.column_stack([values[name] for name in names]),
-                    np.column_stack([clipped[name] for name in names]),
+                    np.stack([values[name] for name in names]).T,
+                    np.stack([clipped[name] for name in names]).T,
                 )
                 for part in table:
                     part.flags.writeable = False

@@ -15,7 +15,7 @@ once.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import cos, pi, sqrt
+from math import cos, isfinite, pi, sqrt
 from typing import Any
 
 import numpy as np
@@ -96,15 +96,21 @@ class LoadWatch(TripleWatch):
         if self._rule.state:
             values, state = values[:, :3], values[-1, 3]
             said = self._says.get(int(state), "") if np.isfinite(state) else ""
-        squares = np.nan_to_num(values * values, posinf=0.0, neginf=0.0)
-        mean_square = float(squares.sum()) / (3 * len(values))
+        u, v, w = values.T
+        squares = u * u + v * v + w * w
+        total = float(squares.sum())
+        if not isfinite(total):
+            known = np.nan_to_num(values, posinf=0.0, neginf=0.0)
+            squares = (known * known).sum(axis=1)
+            total = float(squares.sum())
+        mean_square = total / (3 * len(values))
         rms = round(sqrt(mean_square), DIGITS)
         rule, count = self._rule, stop - self._start
         beyond, held = rms > rule.limit * (1 + 1e-9), rms > rule.release * (1 + 1e-9)
         if rule.kind != "overload":
             stands = self._standing(complex(vector(values).sum()) / len(values), rms, count, said)
             beyond, held = beyond and stands, held and stands
-        onset = self._onset(squares.sum(axis=1) / 3, stop) if rule.kind == "overload" else None
+        onset = self._onset(squares, stop) if rule.kind == "overload" else None
         return Row(
             self._start,
             stop,
@@ -122,7 +128,7 @@ class LoadWatch(TripleWatch):
 
         Where there is none (the phases are unlike, so that the squares swing) the window counts as a whole.
         """
-        below = np.flatnonzero(squares <= self._rule.limit**2)
+        below = np.flatnonzero(squares <= 3 * self._rule.limit**2)
         quiet = self._start + (int(below[-1]) + 1 if below.size else 0)
         before, self._before = self._before, (stop, quiet)
         if quiet == self._start and before is not None and before[0] == self._start:
