@@ -162,7 +162,8 @@ def channel_input(
     values = chain.value(channel.name, codes)
     budget = channel.budget
     # Warm by its own current: the mean of the squares is what heats.
-    warm = budget.total(Acts.HEATING) * float(np.mean(values**2))
+    heating = budget.total(Acts.HEATING)
+    warm = heating * float(np.mean(values**2)) if heating else 0.0
     return ChannelInput(
         values=values,
         clipped=chain.clipped(channel.name, codes),

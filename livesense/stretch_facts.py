@@ -16,7 +16,7 @@ from livesense.errors import UsageError
 from livesense.machine_facts import torque_constant
 from livesense.measures.power import u_product
 from livesense.measures.rotation import STEP_S, Rotation, rotation
-from livesense.measures.stretches import Stretch, find_stretches
+from livesense.measures.stretches import Stretch, believed, find_stretches
 from livesense.measures.three_phase import PHASES
 from livesense.reach import largest
 from livesense.samples import FloatArray
@@ -75,7 +75,7 @@ def stretches_of(
     still_a = no_current_below(analysis, channels)
     rows: list[dict[str, Any]] = []
     for steps in pieces(analysis, channels, from_s, to_s):
-        piece = Piece(steps, find_stretches(steps, still_a))
+        piece = Piece(believed(steps, still_a), find_stretches(steps, still_a))
         rows += [_facts(analysis, channels, piece, number) for number in range(len(piece.found))]
     return {
         "run": analysis.run.row.number,
@@ -298,7 +298,8 @@ def _of_a_start(piece: Piece, number: int) -> dict[str, Any]:
     steps = piece.steps
     speed = np.abs(steps.frequency_hz[stretch.first : steady.stop])
     final = abs(steady.frequency_hz)
-    reached = np.flatnonzero(speed >= (1 - WITHIN) * final)
+    # One odd step, where the current comes, is no speed yet.
+    reached = np.flatnonzero(_median3(speed) >= (1 - WITHIN) * final) + 1
     off = np.flatnonzero(np.abs(speed[: stretch.stop - stretch.first + 5] / final - 1) > WITHIN)
     return {
         "time_to_speed_s": run_seconds(float((reached[0] + 0.5) * steps.step_s)) if reached.size else None,

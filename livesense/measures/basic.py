@@ -46,8 +46,8 @@ class Plain:
         return self.peak / self.rms if self.rms > 0 else math.nan
 
 
-def plain_figures(values: FloatArray) -> Plain:
-    """Figures of ``values`` ``(n,)`` over all of the window.
+def plain_figures(values: FloatArray, noise: float | None = None) -> Plain:
+    """Figures of ``values`` ``(n,)`` over all of the window; ``noise`` where it was reckoned already.
 
     Random uncertainties are those of batch means: the spread of 32 equal stretches over the root
     of their number, so that slow noise counts with its own weight.
@@ -67,7 +67,8 @@ def plain_figures(values: FloatArray) -> Plain:
     u_mean, u_square = batch_u(y), batch_u(off**2)
     u_ac = u_square / (2 * ac_rms) if ac_rms > 0 else 0.0
     u_rms = math.hypot(mean * u_mean, u_square / 2) / rms if rms > 0 else 0.0
-    return Plain(mean, rms, ac_rms, float(y.min()), float(y.max()), u_mean, u_rms, u_ac, sample_noise(y))
+    noise = sample_noise(y) if noise is None else noise
+    return Plain(mean, rms, ac_rms, float(y.min()), float(y.max()), u_mean, u_rms, u_ac, noise)
 
 
 def batch_u(values: FloatArray) -> float:
@@ -85,7 +86,7 @@ def sample_noise(values: FloatArray) -> float:
     if values.size < 4:
         return 0.0
     third = np.diff(values, 3)
-    return float(math.sqrt(float(np.mean(third**2)) / 20.0))
+    return math.sqrt(float(third @ third) / (20.0 * third.size))
 
 
 def trapezoid(values: FloatArray, rate_hz: float) -> float:

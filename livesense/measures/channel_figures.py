@@ -353,7 +353,7 @@ def figures_without_line(channel: ChannelInput, none: NoLine) -> ChannelMeasures
     if channel.too_clipped is not None:
         withheld |= dict.fromkeys(_OF_THE_WAVE, channel.too_clipped)
         return ChannelMeasures(**out, withheld=withheld)
-    plain = plain_figures(channel.values)
+    plain = plain_figures(channel.values, channel.noise)
     u_mean = math.hypot(plain.u_mean, lasting_rounding(channel))
     out |= _levels(channel, plain.mean, plain.ac_rms, u_mean, plain.u_ac_rms)
     if none.quiet:
@@ -428,7 +428,7 @@ def _extremes(channel: ChannelInput, withheld: dict[str, str], residual: float =
     The largest of n values holds the largest of n noises, about ``sqrt(2 ln n)`` standard
     deviations (Gaussian): ± 2 u reaches that far back.
     """
-    plain = plain_figures(channel.values)
+    plain = plain_figures(channel.values, channel.noise)
     by_noise = min(plain.noise, residual) * max(1.0, math.sqrt(2 * math.log(channel.values.size)) / 2)
     u = math.hypot(channel.u_quantisation, by_noise)
     scale, offset, unit = channel.u_scale, channel.u_offset, channel.unit

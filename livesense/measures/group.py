@@ -166,7 +166,8 @@ def _shared_line(channels: Mapping[str, ChannelInput], options: _Options) -> Lin
         return None
     made = products(channels)
     names = [*channels, *made]
-    matrix = np.stack([*(c.values for c in channels.values()), *made.values()], axis=1)
+    # Channel by channel in memory, as the fit takes them.
+    matrix = np.stack([*(c.values for c in channels.values()), *made.values()]).T
     columns = {name: column for column, name in enumerate(names)}
     fit = fit_line(
         matrix,

@@ -43,13 +43,19 @@ def group_vector(
         return Vector(withheld=dict.fromkeys((*keys, "locus_tilt_deg"), str(reason)))
     firsts = [line.fundamental(names[p], channels[names[p]]) for p in PHASES]
     _, positive, negative = components(*(f.rms for f in firsts))
+    size = math.sqrt(2) * max(abs(positive), abs(negative))
     turning = line.fit.turning(rate_hz)
+    # As sampled: corrections for what lies before the converter are no part of the scans.
+    first_scan = [line.fit.phasor_rms[line.columns[names[p]], 0] for p in PHASES]
+    _, forward, backward = components(*(math.sqrt(2) * complex(z) for z in first_scan))
     if abs(positive) < abs(negative):
-        turning = turning.conj()
+        turning, forward = turning.conj(), backward.conjugate()
     u, v, w = (c.values for c in chosen)
-    frame = own_frame(u, v, w, turning)
+    frame = own_frame(u, v, w, turning, forward * complex(turning[0]).conjugate())
     scale = max(c.u_scale for c in chosen)
-    random = math.sqrt(2 * sum(f.u_component**2 for f in firsts)) * 2 / 3
+    u_length = math.sqrt(2 * sum(f.u_component**2 for f in firsts)) / 3
+    # An axis is sum or difference of both sequences.
+    random = math.sqrt(2) * u_length
     unit = chosen[0].unit
 
     def ripple(value: float) -> Estimate:
@@ -69,7 +75,7 @@ def group_vector(
     else:
         withheld["locus_tilt_deg"] = "within its uncertainty the path is a circle"
     return Vector(
-        Estimate(frame.quadrature, random, frame.quadrature * scale, unit),
+        Estimate(size, u_length, size * scale, unit),
         ripple(frame.quadrature_ripple),
         ripple(frame.direct_ripple),
         Estimate(drawn.major, random, axis_u, unit),

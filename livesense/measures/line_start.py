@@ -45,8 +45,8 @@ def find_start(rows: FloatArray, low_cycles: float, high_cycles: float) -> tuple
     """
     n = rows.shape[1]
     padded = _smooth_length(n)
-    window = 0.5 - 0.5 * turning(np.pi / n, 2 * np.pi / n, n).real
-    power = np.sum(np.abs(np.fft.rfft(rows * window, padded, axis=1)) ** 2, axis=0)
+    spectrum = np.fft.rfft(rows * hann(n), padded, axis=1)
+    power = np.sum(spectrum.real**2 + spectrum.imag**2, axis=0)
     scale = n / padded
     first = max(1, math.ceil(low_cycles / scale))
     last = min(power.size - 2, math.floor(high_cycles / scale))
@@ -62,6 +62,11 @@ def find_start(rows: FloatArray, low_cycles: float, high_cycles: float) -> tuple
     bend = left - 2 * here + right
     shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
     return float((peak + np.clip(shift, -0.5, 0.5)) * scale), clear
+
+
+def hann(n: int) -> FloatArray:
+    """Hann window ``(n,)``: a strong line leaks little to where weaker ones may be (Harris 1978)."""
+    return np.asarray(0.5 - 0.5 * turning(np.pi / n, 2 * np.pi / n, n).real)
 
 
 def _lowest_peak(band: FloatArray, middle: float) -> int:

@@ -192,7 +192,7 @@ def fit_line(
     offset = rows.mean(axis=1)
     rows = rows - offset[:, None]
     blocks = Blocks(rows)
-    energy = np.sum(rows**2, axis=1)
+    energy = np.einsum("kn,kn->k", rows, rows)
     if frequency_hz is not None:
         w = 2 * np.pi * frequency_hz / rate_hz
         order = _highest_order(w, n, harmonics)
@@ -346,7 +346,7 @@ def _result(
         u_amplitude=u_amplitude,
         u_phase_rad=np.where(amplitude > 0, np.minimum(u_phase, np.pi), np.pi),
         u_quadrature=np.sqrt(0.5 * (var_a + var_b) + half),
-        residual=np.ascontiguousarray(residual.T),
+        residual=residual.T,
         residual_rms=np.sqrt(np.sum(residual**2, axis=1) / max(1, n - 2 * gram.order - 2)),
         noise_density=noise.density,
         cycles=w * n / (2 * np.pi),

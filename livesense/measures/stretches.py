@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,11 +35,17 @@ SETTLED_SPEED = 0.004
 SETTLED_CURRENT = 0.03
 """Ends of a steady part that lie further from its median than this still settle, and belong to the change."""
 
+ENDS_OF = 6
+"""An end is held against so many times STEADY_S of its steady part: slow drift is none that settles."""
+
 SAME_SPEED = 0.03
 """Two steady states whose speeds differ by less differ by their load."""
 
 LET_GO_HZ = 2.0
 """A current that is gone while the machine turned faster than this was let go, and not brought to rest."""
+
+_AT_ONCE = 4096
+"""So many windows are looked at together: a run of days would fill the memory."""
 
 STILL, ALIGNED, TURNING = 0, 1, 2
 
@@ -73,18 +79,15 @@ def find_stretches(steps: Rotation, still_a: float) -> list[Stretch]:
     if steps.time_s.size == 0:
         return []
     around = max(1, round(AROUND_S / steps.step_s / 2))
-    # Without current the angle is that of the noise; a step that begins there does not know where from.
-    still = steps.length < still_a
-    still[1:] |= still[:-1].copy()
-    believed = np.where(still, 0.0, steps.turned)
-    speed = _over(believed, around) / steps.step_s
+    steps = believed(steps, still_a)
+    speed = _over(steps.turned, around) / steps.step_s
     states = _states(steps, speed, still_a)
     found: list[Stretch] = []
     for begin, end in _runs(states):
         state = int(states[begin])
         if state == TURNING:
             # Within the piece alone: what lies beyond its ends is another state.
-            within = _over(believed[begin:end], around) / steps.step_s
+            within = _softly_over(steps.turned[begin:end], around) / steps.step_s
             length = _over(steps.length[begin:end], around)
             found += _turning(begin, within, length, steps, found, last=end == states.size)
             continue
@@ -95,12 +98,37 @@ def find_stretches(steps: Rotation, still_a: float) -> list[Stretch]:
     return found
 
 
+def believed(steps: Rotation, still_a: float) -> Rotation:
+    """Take out what turns without current: there the angle is that of the noise.
+
+    A step within which the current goes out turns as the one before it, one within which it comes as the
+    one behind it.
+    """
+    still = steps.length < still_a
+    turned = np.where(still, 0.0, steps.turned)
+    goes = np.flatnonzero(still[1:] & ~still[:-1])
+    comes = np.flatnonzero(still[:-1] & ~still[1:]) + 1
+    turned[goes] = turned[np.maximum(goes - 1, 0)]
+    turned[comes] = turned[np.minimum(comes + 1, turned.size - 1)]
+    return replace(steps, turned=turned)
+
+
 def _over(values: FloatArray, half: int) -> FloatArray:
     """Average ``2 half + 1`` neighbours, fewer at the ends; ``(m,)``."""
     total = np.concatenate([[0.0], np.cumsum(values)])
     at = np.arange(values.size)
     low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, values.size)
     return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def _softly_over(values: FloatArray, half: int) -> FloatArray:
+    """Average the same neighbours, the middle one most.
+
+    A vector that goes on in jumps of 60° is no faster where one jump more falls within.
+    """
+    weights = np.convolve(np.ones(half + 1), np.ones(half + 1))
+    reach = slice(half, half + values.size)
+    return np.asarray(np.convolve(values, weights)[reach] / np.convolve(np.ones(values.size), weights)[reach])
 
 
 def _states(steps: Rotation, speed: FloatArray, still_a: float) -> NDArray[np.int64]:
@@ -131,12 +159,11 @@ def _turning(
     last: bool,
 ) -> list[Stretch]:
     """Take a piece that turns apart: what is steady in it, and what the rest is by its neighbours."""
-    steady = _steady(speed, length, max(2, round(STEADY_S / steps.step_s)))
+    window = max(2, round(STEADY_S / steps.step_s))
+    steady = _steady(speed, length, window)
     least = max(1, round((LASTS_S + AROUND_S / 2) / steps.step_s))
-    for a, b in _runs(steady):
-        # What is too short to be a change belongs to the steady part beside it.
-        if b - a < least and not steady[a] and steady.any():
-            steady[a:b] = True
+    # What is too short to be a change belongs to the steady part beside it.
+    _fill(steady, speed, length, window, most=least - 1)
     pieces = [(begin + a, begin + b, bool(steady[a])) for a, b in _runs(steady)]
     found: list[Stretch] = []
     for number, (a, b, is_steady) in enumerate(pieces):
@@ -170,22 +197,58 @@ def _steady(speed: FloatArray, length: FloatArray, window: int) -> BoolArray:
     mean = np.abs(speeds.mean(axis=1))
     good = np.ptp(speeds, axis=1) <= np.maximum(STEADY_SPEED * mean, STEADY_HZ)
     good &= np.ptp(lengths, axis=1) <= STEADY_CURRENT * lengths.mean(axis=1)
-    for at in np.flatnonzero(good):
-        steady[at : at + window] = True
+    settled = np.zeros(m, dtype=np.bool_)
+    chosen = np.flatnonzero(good)
+    for part in np.split(chosen, range(_AT_ONCE, chosen.size, _AT_ONCE)):
+        steady[part[:, None] + np.arange(window)] = True
+        row, column = np.nonzero(_settled(speeds[part], lengths[part], slice(None)))
+        settled[part[row] + column] = True
+    for begin, end in _runs(steady):
+        if not steady[begin]:
+            continue
+        # Windows reach into a change from both sides, and may meet there.
+        within = slice(begin, end)
+        steady[within] = settled[within]
+        _fill(steady[within], speed[within], length[within], window, most=end - begin)
     for begin, end in _runs(steady):
         if steady[begin]:
-            _trim(steady, begin, end, speed, length)
+            _trim(steady, begin, end, speed, length, ENDS_OF * window)
     return steady
 
 
-def _trim(steady: BoolArray, begin: int, end: int, speed: FloatArray, length: FloatArray) -> None:
-    """Take off the ends of a steady part what still settles, against its medians."""
-    usual_hz, usual_a = float(np.median(speed[begin:end])), float(np.median(length[begin:end]))
-    settled = np.abs(speed[begin:end] - usual_hz) <= max(SETTLED_SPEED * abs(usual_hz), STEADY_HZ)
-    settled &= np.abs(length[begin:end] - usual_a) <= SETTLED_CURRENT * usual_a
-    at = np.flatnonzero(settled)
-    steady[begin : begin + at[0]] = False
-    steady[begin + at[-1] + 1 : end] = False
+def _settled(speed: FloatArray, length: FloatArray, usual: slice) -> BoolArray:
+    """Tell which steps lie near the medians of some of them; ``(m,)``, or ``(k, m)`` row by row."""
+    usual_hz, usual_a = (np.median(v[..., usual], axis=-1, keepdims=True) for v in (speed, length))
+    settled = np.abs(speed - usual_hz) <= np.maximum(SETTLED_SPEED * np.abs(usual_hz), STEADY_HZ)
+    return np.asarray(settled & (np.abs(length - usual_a) <= SETTLED_CURRENT * usual_a))
+
+
+def _fill(steady: BoolArray, speed: FloatArray, length: FloatArray, window: int, most: int) -> None:
+    """Take as steady what is short and lies between steady parts that are alike, or beside one at an end."""
+    runs = _runs(steady)
+    if len(runs) == 1:
+        return
+    for number, (begin, end) in enumerate(runs):
+        if steady[begin] or end - begin > most:
+            continue
+        if 0 < number < len(runs) - 1:
+            # Only what directly adjoins: behind it may be the next change.
+            before = slice(max(runs[number - 1][0], begin - window), begin)
+            after = slice(end, min(runs[number + 1][1], end + window))
+            hz, amperes = ([float(np.median(v[s])) for s in (before, after)] for v in (speed, length))
+            if abs(hz[1] - hz[0]) > max(STEADY_SPEED * abs(hz[0]), STEADY_HZ):
+                continue
+            if abs(amperes[1] - amperes[0]) > STEADY_CURRENT * amperes[0]:
+                continue
+        steady[begin:end] = True
+
+
+def _trim(steady: BoolArray, begin: int, end: int, speed: FloatArray, length: FloatArray, near: int) -> None:
+    """Take off the ends of a steady part what still settles, against the medians of what is near."""
+    early = _settled(speed[begin:end], length[begin:end], slice(0, near))
+    late = _settled(speed[begin:end], length[begin:end], slice(max(0, end - begin - near), None))
+    steady[begin : begin + int(early.argmax())] = False
+    steady[end - int(late[::-1].argmax()) : end] = False
 
 
 def _stretch(kind: str, first: int, stop: int, steps: Rotation, *, let_go: bool = False) -> Stretch:

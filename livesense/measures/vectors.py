@@ -71,30 +71,31 @@ def locus(u: complex, v: complex, w: complex) -> Locus:
 class OwnFrame:
     """The current vector in the frame of its own fundamental: q along it, d across it.
 
-    ``quadrature`` is its mean length; the others are what is left of each axis, rms: 6 f ripple of a
-    distorted current, 2 f of an unbalanced one, PWM ripple and noise. Where the drive really holds
-    its d axis cannot be seen from currents. ``u_ripple_square`` is the uncertainty of the sum of both
-    ripples' squares, by the spread of stretches.
+    They are what is left of each axis, rms: 6 f ripple of a distorted current, 2 f of an unbalanced one, PWM
+    ripple and noise. Where the drive really holds its d axis cannot be seen from currents.
+    ``u_ripple_square`` is the uncertainty of the sum of both ripples' squares, by the spread of stretches.
     """
 
-    quadrature: float
     quadrature_ripple: float
     direct_ripple: float
     u_ripple_square: float
 
 
-def own_frame(u: FloatArray, v: FloatArray, w: FloatArray, turning: ComplexArray) -> OwnFrame:
+def own_frame(
+    u: FloatArray, v: FloatArray, w: FloatArray, turning: ComplexArray, fundamental: complex
+) -> OwnFrame:
     """Look at three currents ``(n,)`` from the frame that turns with ``turning`` ``(n,)``, of length 1.
 
-    Its angle is the electrical one, growing where the phases follow in the order U, V, W.
+    Its angle is the electrical one, growing where the phases follow in the order U, V, W. ``fundamental`` is
+    what stands still there. It is not the mean of the scans: that is bent by mean and unbalance of the
+    currents where the window holds no whole cycles.
     """
     vector, _ = clarke(u, v, w)
     turned = seen_from(vector, turning)
-    mean = complex(turned.mean())
-    off = (turned - mean) * cmath.exp(-1j * cmath.phase(mean))
-    square = off.real**2, off.imag**2
+    turned -= fundamental
+    turned *= cmath.exp(-1j * cmath.phase(fundamental))
+    square = turned.real**2, turned.imag**2
     return OwnFrame(
-        abs(mean),
         math.sqrt(float(square[0].mean())),
         math.sqrt(float(square[1].mean())),
         batch_u(square[0] + square[1]),

@@ -48,6 +48,68 @@ def edges(found: list[Stretch], steps: Rotation) -> list[float]:
     return [float(steps.time_s[s.first]) - steps.step_s / 2 for s in found]
 
 
+def test_a_current_that_goes_out_within_a_step_turns_no_faster() -> None:
+    # 2.413 s is no whole number of steps: in the last one most of the angle is that of the noise.
+    found, _ = told((1.0, 0, 0, 0, 0), (1.0, 0, 48, 2, 2), (2.413, 48, 48, 2, 2), (1.0, 0, 0, 0, 0))
+    assert kinds(found) == ["standstill", "start", "steady", "standstill"]
+    assert found[2].frequency_hz == pytest.approx(48, abs=0.02)
+
+
+def test_a_stop_whose_current_goes_out_within_a_step_is_a_braking() -> None:
+    found, _ = told(
+        (1.0, 0, 0, 0, 0), (1.0, 0, 11, 5, 5), (2.0, 11, 11, 5, 5), (0.893, 11, 0.2, 5, 5), (1.0, 0, 0, 0, 0)
+    )
+    assert kinds(found) == ["standstill", "start", "steady", "braking", "standstill"]
+    assert found[3].frequency_hz == pytest.approx(5.6, abs=0.5)
+
+
+@pytest.mark.parametrize(("before_s", "after_s"), [(2.3, 2.31), (2.0, 2.6), (2.6, 2.0)])
+def test_a_load_that_changes_by_less_than_a_fifth_hides_no_steady_part(
+    before_s: float, after_s: float
+) -> None:
+    # Steady windows on both sides reach into the change, and meet there.
+    found, steps = told(
+        (1.0, 0, 0, 0, 0),
+        (1.0, 0, 11, 2.7, 6.7),
+        (before_s, 11, 11, 6.7, 6.7),
+        (0.15, 11, 11, 6.7, 8),
+        (after_s, 11, 11, 8, 8),
+    )
+    assert kinds(found) == ["standstill", "start", "steady", "load change", "steady"]
+    assert edges(found, steps)[2:] == pytest.approx([2, 2 + before_s, 2.15 + before_s], abs=0.15)
+
+
+def test_a_speed_that_changes_by_three_and_a_half_per_cent_hides_none_either() -> None:
+    found, _ = told(
+        (1.0, 0, 0, 0, 0), (1.0, 0, 100, 5, 5), (2.3, 100, 100, 5, 5), (0.1, 100, 103.5, 5, 5),
+        (2.3, 103.5, 103.5, 5, 5),
+    )  # fmt: skip
+    assert kinds(found) == ["standstill", "start", "steady", "speed change", "steady"]
+
+
+def test_a_short_knock_parts_no_steady_part() -> None:
+    found, _ = told(
+        (1.0, 0, 0, 0, 0),
+        (1.0, 0, 60, 5, 5),
+        (2.0, 60, 60, 5, 5),
+        (0.05, 60, 60, 6.2, 6.2),
+        (2.0, 60, 60, 5, 5),
+    )
+    assert kinds(found) == ["standstill", "start", "steady"]
+
+
+def test_slow_drift_is_not_taken_for_settling() -> None:
+    found, _ = told((1.0, 0, 0, 0, 0), (1.0, 0, 60, 5, 5), (30.0, 60, 60, 5, 4))
+    assert kinds(found) == ["standstill", "start", "steady"]
+
+
+def test_block_commutation_is_steady_whatever_its_jumps_count() -> None:
+    parts = ((1.0, 0, 0, 0, 0), (1.0, 0, 7.2, 4, 4), (2.5, 7.2, 7.2, 4, 4), (0.6, 7.2, 12, 4, 4),
+             (2.0, 12, 12, 4, 4))  # fmt: skip
+    found, _ = told(*parts, six_step=True)
+    assert kinds(found)[-3:] == ["steady", "speed change", "steady"]
+
+
 @pytest.mark.parametrize("hz", [-240.0, -3.0, 0.0, 0.7, 50.0, 1000.0])
 def test_frequency_and_length_of_a_step(hz: float) -> None:
     steps = rotation(currents((1.0, hz, hz, 4.0, 4.0)), RATE_HZ, start_s=2.0)

@@ -9,7 +9,7 @@ import pytest
 
 from livesense.measures.channel_figures import ChannelInput
 from livesense.measures.group import measure_group
-from livesense.measures.iec_groups import MOST_WINDOWS, grouped, groups, window_cycles
+from livesense.measures.iec_groups import MOST_WINDOWS, grouped, groups, window_cycles, window_scans
 from livesense.measures.shape import shape_of
 from livesense.measures.sine_fit import fit_sine
 
@@ -125,3 +125,13 @@ def test_a_changing_speed_has_no_groups():
     assert figures.thd_group_percent is None
     assert figures.withheld["thd_group_percent"] == "the speed changes within the window"
     assert figures.harmonics["rms"][0] == pytest.approx(6 / math.sqrt(2), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("exact", "scans"),
+    [(7479.43, 7480), (1000.2, 1000), (1999.6, 2000), (149.7, 150), (100_000.0, 100_000)],
+)
+def test_a_window_has_a_number_of_scans_that_is_quick_to_transform(exact, scans):
+    # 7479 = 27 · 277. IEC 61000-4-7 leaves 0.03 % to the synchronisation (from memory).
+    assert window_scans(exact) == scans
+    assert abs(scans / exact - 1) <= max(3e-4, 0.5 / exact)
