@@ -168,7 +168,7 @@ def _facts(
         "to_s": run_seconds(to_s),
         "seconds": run_seconds(to_s - from_s),
         "frequency_hz": abs(stretch.frequency_hz) if turning else 0.0,
-        "sequence": None if not turning else "UVW" if stretch.frequency_hz > 0 else "UWV",
+        "sequence": _sequence(stretch) if turning else None,
         "current_peak": {"value": stretch.length, "u": _u_current(channels, stretch.length), "unit": "A"},
         "let_go": stretch.let_go,
     }
@@ -350,11 +350,25 @@ def _of_a_change(piece: Piece, number: int) -> dict[str, Any]:
     before, after = piece.found[number - 1], piece.found[number + 1]
     speed = _median3(np.abs(piece.steps.frequency_hz[stretch.first : stretch.stop]))
     return {
-        "before": {"frequency_hz": abs(before.frequency_hz), "current_peak_a": before.length},
-        "after": {"frequency_hz": abs(after.frequency_hz), "current_peak_a": after.length},
+        "before": _side(before),
+        "after": _side(after),
+        # A machine that turns round has no order of its own meanwhile.
+        "sequence": _sequence(before) if _sequence(before) == _sequence(after) else None,
         "lowest_hz": float(speed.min()),
         "highest_hz": float(speed.max()),
     }
+
+
+def _side(steady: Stretch) -> dict[str, Any]:
+    return {
+        "frequency_hz": abs(steady.frequency_hz),
+        "current_peak_a": steady.length,
+        "sequence": _sequence(steady),
+    }
+
+
+def _sequence(stretch: Stretch) -> str:
+    return "UVW" if stretch.frequency_hz > 0 else "UWV"
 
 
 def _of_a_stop(piece: Piece, number: int) -> dict[str, Any]:
@@ -386,7 +400,11 @@ def _text(facts: dict[str, Any]) -> str:
             return f"up to {abs(facts['highest']['value']):.3g} A, then {b['current_peak_a']:.3g} A as before"
         if kind == "load change":
             return f"from {a['current_peak_a']:.3g} A to {b['current_peak_a']:.3g} A"
-        return f"from {a['frequency_hz']:.4g} Hz to {b['frequency_hz']:.4g} Hz"
+        ends = [f"{side['frequency_hz']:.4g} Hz" for side in (a, b)]
+        if a["sequence"] != b["sequence"]:
+            ends = [f"{end} {side['sequence']}" for end, side in zip(ends, (a, b), strict=True)]
+            return f"turns round: from {ends[0]} to {ends[1]}"
+        return f"from {ends[0]} to {ends[1]}"
     if kind == "held":
         return f"held fast with {facts['current_peak']['value']:.3g} A while the drive says that it runs"
     if kind == "braking":

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import simulator
@@ -141,3 +142,18 @@ def test_a_lossy_line_tells_the_same_story(pump):
     assert [row["kind"] for row in lossy["stretches"]] == [row["kind"] for row in clean["stretches"]]
     for one, other in zip(clean["stretches"], lossy["stretches"], strict=True):
         assert abs(one["from_s"] - other["from_s"]) < 0.1
+
+
+def test_a_machine_that_turns_round_is_told_with_both_orders(livesense, tmp_path):
+    rate_hz = 2000
+    hz = np.concatenate([np.full(3000, 50.0), np.linspace(50, -50, 1000), np.full(3000, -50.0)])
+    angle = 2 * np.pi * np.cumsum(hz) / rate_hz
+    currents = 4 * np.cos(angle[:, None] - 2 * np.pi / 3 * np.arange(3))
+    np.savetxt(tmp_path / "r.csv", currents, "%.5f", ",", header="iu_A,iv_A,iw_A", comments="")
+    assert livesense("import", "r.csv", "--rate", rate_hz).code == 0
+    rows = livesense("stretches", "last", "--json").json["stretches"]
+    assert [(row["kind"], row["sequence"]) for row in rows] == [
+        ("steady", "UVW"), ("speed change", None), ("steady", "UWV"),
+    ]  # fmt: skip
+    assert [rows[1][side]["sequence"] for side in ("before", "after")] == ["UVW", "UWV"]
+    assert rows[1]["text"] == "turns round: from 50 Hz UVW to 50 Hz UWV"
