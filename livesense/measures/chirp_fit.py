@@ -144,7 +144,7 @@ def _result(t: FloatArray, w: float, s: float, state: _State, rate_hz: float, le
     n = len(t)
     orders = (state.basis.shape[1] - 1) // 2
     z = state.coefficients[1 : 1 + orders].T - 1j * state.coefficients[1 + orders :].T
-    density = _density(state.residual, w, abs(s) * n, orders)
+    density = _density(state, w, abs(s) * n, orders)
     strength = np.sum(np.abs(z[:lead, 0]) ** 2 * n / (4 * density[:lead, 1] + 1e-300))
     if strength < _LEAST_STRENGTH + math.log(n):
         return NoLine("no line whose frequency goes evenly stands out")
@@ -187,16 +187,21 @@ def _result(t: FloatArray, w: float, s: float, state: _State, rate_hz: float, le
     )
 
 
-def _density(residual: FloatArray, w: float, swept: float, orders: int) -> FloatArray:
-    """Residual variance where the mean and each harmonic went along, ``(k, H + 1)``; white: the variance."""
-    n = len(residual)
-    power = np.abs(np.fft.rfft(residual, axis=0)) ** 2 / n
-    found = np.zeros((residual.shape[1], orders + 1))
+def _density(state: _State, w: float, swept: float, orders: int) -> FloatArray:
+    """Residual variance where the mean and each harmonic went along, ``(k, H + 1)``; white: the variance.
+
+    What the fit took of white noise in these bins is known and divided out.
+    """
+    n = len(state.residual)
+    power = np.abs(np.fft.rfft(state.residual, axis=0)) ** 2 / n
+    basis = np.fft.rfft(state.basis, axis=0)
+    left = np.maximum(1 - np.sum((basis @ state.inverse) * basis.conj(), axis=1).real / n, 1e-3)
+    found = np.zeros((state.residual.shape[1], orders + 1))
     for h in range(orders + 1):
         middle, half = h * w * n / (2 * math.pi), h * swept * n / (4 * math.pi) + _FEWEST_BINS
         low = max(1, math.floor(middle - half))
         high = min(len(power), math.ceil(middle + half) + 1)
-        found[:, h] = power[low:high].mean(axis=0)
+        found[:, h] = power[low:high].sum(axis=0) / left[low:high].sum()
     return found
 
 

@@ -169,3 +169,18 @@ class TestAStart:
         speed = measure_group(made, RATE_HZ).speed
         assert speed.electrical_hz is None
         assert "changes" in speed.withheld["electrical_hz"] or "constant" in speed.withheld["electrical_hz"]
+
+
+def test_a_short_sweep_knows_its_noise() -> None:
+    # Of few cycles the fit takes a good share of the noise near the line: σ_A = σ √(2/N) all the same.
+    n, rate_hz, sigma = 1800, 5000.0, 0.02
+    t_s = (np.arange(n) - 0.5 * (n - 1)) / rate_hz
+    angle = 2 * np.pi * (16.9 * t_s + 0.5 * 57 * t_s**2)[:, None] - 2 * np.pi / 3 * np.arange(3)
+    told = []
+    for seed in range(30):
+        values = 5 * np.cos(angle) + np.random.default_rng(seed).normal(0, sigma, (n, 3))
+        vector, _ = clarke(*values.T)
+        fit = fit_chirp(values, rate_hz, chirp_start(vector, rate_hz))
+        assert isinstance(fit, SineFit)
+        told += fit.u_amplitude[:, 0].tolist()
+    assert np.sqrt(np.mean(np.square(told))) == pytest.approx(sigma * np.sqrt(2 / n), rel=0.06)
