@@ -118,9 +118,13 @@ def bare_drain(data: bytes) -> float:
     return len(data) / spent_s
 
 
-def full_speed(megabytes: int, rounds: int = 3) -> dict[str, Any]:
-    """From a pty as fast as it gives, beside draining it; the best of some rounds of both, turn by turn."""
-    found = [one_full_speed(megabytes) for _ in range(rounds)]
+def full_speed(megabytes: int, rate_hz: int = RATE_HZ, rounds: int = 3) -> dict[str, Any]:
+    """From a pty as fast as it gives, beside draining it; the best of some rounds of both, turn by turn.
+
+    What a second of data costs (cycles, trends) and what a byte costs add up: the rate that the device
+    states, which is far below that at which its bytes come here, tells how many seconds there are.
+    """
+    found = [one_full_speed(megabytes, rate_hz) for _ in range(rounds)]
     best = max(found, key=lambda one: one["megabytes_per_s"])
     drained = max(one["bare_drain_megabytes_per_s"] for one in found)
     return best | {
@@ -140,9 +144,9 @@ def stored(logbook: Path, count: int, patience_s: float = 60.0) -> None:
         time.sleep(0.05)
 
 
-def one_full_speed(megabytes: int) -> dict[str, Any]:
+def one_full_speed(megabytes: int, rate_hz: int = RATE_HZ) -> dict[str, Any]:
     count = megabytes * 1_000_000 // (2 * len(CHANNELS))
-    data = frames(0, 0, codes(count), 120, CodeType.U16)
+    data = frames(0, 0, codes(count, rate_hz), 120, CodeType.U16)
     drained = bare_drain(data)
     controller, terminal = pty.openpty()
     tty.setraw(terminal)
@@ -152,7 +156,7 @@ def one_full_speed(megabytes: int) -> dict[str, Any]:
             time.sleep(0.05)
         time.sleep(1.0)
         begun_s = time.monotonic()
-        write_all(controller, description() + data)
+        write_all(controller, description(rate_hz) + data)
         stored(Path(folder) / "livesense.db", count)
         spent_s = time.monotonic() - begun_s
         os.close(controller)

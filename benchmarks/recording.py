@@ -16,12 +16,15 @@ def measure(report: Report, seconds: float, megabytes: int) -> None:
     if os.name != "posix":
         print("    figure 4 needs ptys: left out here")
         return
-    speed = full_speed(megabytes)
-    report.add(
-        4, "pty → logbook, as fast as it goes", speed["megabytes_per_s"], "MB/s", "bare draining of that pty",
-        speed["bare_drain_megabytes_per_s"], speed["ratio"], "≥ 0.35", speed["ratio"] >= 0.35,
-    )  # fmt: skip
-    report.add(4, "scans lost in that", speed["scans_lost"], "", f"{speed['scans_sent']} sent")
+    for rate_hz in (FAST_HZ, 20_000):
+        speed = full_speed(megabytes, rate_hz)
+        target = {"target": "≥ 0.35", "met": speed["ratio"] >= 0.35} if rate_hz == FAST_HZ else {}
+        report.add(
+            4, f"pty → logbook, as fast as it goes, said to be {rate_hz / 1000:g} kS/s",
+            speed["megabytes_per_s"], "MB/s", "bare draining of that pty",
+            speed["bare_drain_megabytes_per_s"], speed["ratio"], **target,
+        )  # fmt: skip
+        report.add(4, "scans lost in that", speed["scans_lost"], "", f"{speed['scans_sent']} sent")
     for rate_hz in (20_000, FAST_HZ):
         cost = at_rate(seconds, rate_hz)
         share = cost["share_of_core_percent"]

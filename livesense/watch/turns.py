@@ -4,11 +4,8 @@ The currents are one vector (Clarke, amplitude form): a = (2 iu − iv − iw)/3
 cycles its fundamental has a part that turns in the order U, V, W and one that turns backwards: the positive
 and the conjugate of the negative sequence component (Fortescue). Mean and harmonics drop out.
 
-A cycle begins where (iu − iw)/√3 rises through zero: at the first scan above a level after one below minus
-that level. No single open phase takes that difference away, as it would a phase's own current. It must go on
-to a share of the peak in the cycle before, and have been as far below, so that noise about a slow current's
-zeros is no cycle; where a current falls below that share of what it was, it is seen again after one and a
-half such cycles.
+A cycle begins where (iu − iw)/√3 rises through zero, as :mod:`livesense.watch.rises` tells. No single open
+phase takes that difference away, as it would a phase's own current.
 """
 
 from __future__ import annotations
@@ -16,7 +13,7 @@ from __future__ import annotations
 import cmath
 from dataclasses import dataclass
 from functools import lru_cache
-from math import ceil, sqrt
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -24,6 +21,7 @@ from numpy.typing import NDArray
 
 from livesense.samples import BoolArray, FloatArray
 from livesense.turning import turning
+from livesense.watch.rises import RiseFinder
 
 Complex = NDArray[np.complex128]
 Integers = NDArray[np.int64]
@@ -32,17 +30,6 @@ PHASES = ("U", "V", "W")
 
 DIGITS = 9
 """Decimals of what is handed on: the last ones depend on how numpy adds up."""
-
-
-NOISE = 0.3
-"""Share of the last cycle's peak that the difference must pass both ways; an open phase leaves 0.58 of it."""
-
-PATIENCE = 1.5
-"""So many times the last cycle may pass until the current counts as another, smaller one."""
-
-
-FEWEST = 32
-"""Scans that are looked at in one go, at least."""
 
 SHORT = 4096
 """Scans of a cycle whose turning is kept for the next one like it; a longer one is made as fast as read."""
@@ -156,9 +143,9 @@ class TurnCutter:
     """
 
     def __init__(self, level: float, longest: int, span: int) -> None:
-        self._level = level
         self._longest = longest
         self._span = span
+        self._finder = RiseFinder(level, longest)
         self.forget()
 
     def forget(self) -> None:
@@ -168,15 +155,12 @@ class TurnCutter:
         self._begin: int | None = None
         self._mark = 0
         self._cycles = 0
-        self._low, self._lost = False, False
-        self._passes, self._peak = self._level, 0.0
-        self._crossed, self._patience, self._foot = 0, self._longest, -1
-        self._risen: int | None = None
+        self._finder.forget()
 
     def feed(self, first: int, values: FloatArray, clipped: BoolArray) -> Turns | None:
         """Take ``(n, 3)`` currents, at least one scan, and ``(n,)``; hand back the cycles that are over."""
         stop = first + len(values)
-        rises = self._rises(first, (values[:, 0] - values[:, 2]) / sqrt(3.0))
+        rises = self._finder.find(first, (values[:, 0] - values[:, 2]) / sqrt(3.0))
         if self._begin is None and not rises and self._kept_from(stop) == stop:
             self._vector, self._clipped = self._vector[:0], self._clipped[:0]
             return None
@@ -202,55 +186,8 @@ class TurnCutter:
 
     def _kept_from(self, stop: int) -> int:
         """Tell from which scan on the vector is still needed: a cycle, or a rise that is not through yet."""
-        begins = self._foot + 1 if self._low else stop
+        begins = stop if self._finder.begun is None else self._finder.begun
         return max(begins, stop - self._longest) if self._begin is None else self._begin
-
-    def _rises(self, first: int, difference: FloatArray) -> list[tuple[int, bool]]:
-        """Find where the difference rises through zero, and whether it was lost from sight before that."""
-        found: list[tuple[int, bool]] = []
-        fallen, size = -difference, np.abs(difference)
-        at = since = fell = 0
-        while at < difference.size:
-            # Not farther than the next crossing should be: each scan is looked at about once.
-            end = at + max(FEWEST, self._patience // 2)
-            seen = self._passes > self._level
-            if seen:
-                end = min(end, max(at + 1, self._crossed + self._patience + 1 - first))
-            beyond = (difference if self._low else fallen)[at:end] > self._passes
-            where = int(beyond.argmax())
-            if not beyond[where]:
-                at += beyond.size
-                if seen and first + at > self._crossed + self._patience:
-                    # What is left is smaller by far than it was: its last peak is no measure any more.
-                    self._passes, self._lost, self._peak, since = self._level, True, 0.0, at
-                continue
-            at += where
-            self._crossed, self._low = first + at, not self._low
-            if self._low:
-                fell = at
-                continue
-            self._set_foot(first, fell, difference[fell:at])
-            self._peak = float(np.fmax.reduce(size[since:at], initial=self._peak))
-            found.append((self._foot + 1, self._lost))
-            self._rise(self._foot + 1)
-            since = at
-        if self._low:
-            self._set_foot(first, fell, difference[fell:])
-        self._peak = float(np.fmax.reduce(size[since:], initial=self._peak))
-        return found
-
-    def _set_foot(self, first: int, fell: int, rising: FloatArray) -> None:
-        """Find the last scan that is not above the level itself: behind it a rise begins."""
-        below = rising[::-1] <= self._level
-        if below.any():
-            self._foot = first + fell + rising.size - 1 - int(below.argmax())
-
-    def _rise(self, scan: int) -> None:
-        """Take a rise: what the cycle before it was tells how large and how long the next one should be."""
-        known = self._risen is not None and not self._lost
-        self._patience = ceil(PATIENCE * (scan - (self._risen or 0))) if known else self._longest
-        self._passes = max(self._level, NOISE * self._peak)
-        self._risen, self._lost, self._peak = scan, False, 0.0
 
     def _turns(self, held: int, spans: list[tuple[int, int, int]]) -> Turns:
         """Turn the scans of all spans back at once: a cycle by itself is too short for numpy."""
