@@ -253,7 +253,8 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     pictures = run_pictures.band_of_pictures(analysis)
     report = [run_report.band_of_report(analysis)] if plots else []
     more = [*bringup_screen.kept_band(run.stages()), pictures, *stands_on, *report]
-    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, more)
+    sign = run_data.last_sign_text(run)
+    return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, more, sign)
 
 
 def _bringup_screen(desk: Desk | None, wanted: int | None) -> Any:

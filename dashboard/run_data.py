@@ -22,6 +22,7 @@ from dashboard.run_figures import figures
 from dashboard.run_stretches import Stretches
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS
 from dashboard.tiles import event_row
+from livesense.last_sign import last_sign
 from livesense.logbook import requests as logbook_requests
 from livesense.logbook.rows import LATER, RunRow
 from livesense.samples import FloatArray
@@ -128,6 +129,7 @@ def overview(desk: Desk, number: int) -> dict[str, Any]:
         "name": run.row.name,
         "started_wall_s": run.row.started_wall_s,
         "what": what(run.row),
+        "last_sign": last_sign_text(run),
         "events": run.row.events,
         "plots": plots(analysis),
         "interruptions": interruptions(analysis),
@@ -171,6 +173,15 @@ def what(row: RunRow) -> str:
     if not row.seconds:
         return f"{when(row.started_wall_s)} · {state}"
     return f"{when(row.started_wall_s)} · {lasting(row.seconds)} · {state} · {lost}"
+
+
+def last_sign_text(run: RunReader) -> str:
+    """Say when a recorder that stopped without closing its run was last heard of, and what may be missing."""
+    sign = last_sign(run)
+    if sign is None:
+        return ""
+    heard = "" if sign.wall_s is None else f"Its recorder was last heard of at {when(sign.wall_s)}. "
+    return heard + sign.text
 
 
 def why_no_scans(run: RunReader) -> str:

@@ -25,17 +25,19 @@ def run(
     why: str = "",
     budgets: Mapping[str, dict[str, Any] | None] | None = None,
     more: Sequence[html.Section] = (),
+    sign: str = "",
 ) -> html.Div:
     """Return the screen of one run.
 
     ``plots`` are those of :func:`dashboard.run_data.plots`, none where the run holds no scans; ``why`` is
     what is known of why it holds none. ``budgets`` are those of the channels, by name; ``more`` are bands
-    that stand before them.
+    that stand before them. ``sign`` tells of a recorder that stopped without closing the run.
     """
     head = band(
         f"Run {row.number}",
         html.P(row.name, className="say"),
         html.P(what(row), className="advice", id="run-what"),
+        html.P(sign, className="advice", id="run-last-sign", hidden=not sign),
         ident="what",
     )
     notes = band(
@@ -182,6 +184,7 @@ def _bands_of_scans(plots: Sequence[Mapping[str, Any]]) -> list[html.Section]:
                 axes("s into the run", "", (0, 1), (-1, 1)),
                 "Samples of this run against time",
                 tall=tall,
+                waiting=True,
             ),
             html.Div(id="run-legend", className="legend"),
             html.Div(

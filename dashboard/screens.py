@@ -11,15 +11,26 @@ from dashboard.figures import CONFIG, axes
 from dashboard.shell import band, wild
 
 
-def graph(ident: str, figure: dict[str, Any], label: str, before: str = "", tall: bool = False) -> html.Div:
-    """Put a graph under its canvas; ``before`` are words that stand there until a first picture comes."""
+def graph(
+    ident: str,
+    figure: dict[str, Any],
+    label: str,
+    before: str = "",
+    tall: bool = False,
+    waiting: bool = False,
+) -> html.Div:
+    """Put a graph under its canvas; ``before`` are words that stand there until a first picture comes.
+
+    ``waiting`` hides it without words until then: its axes have no colours of the page before that.
+    """
+    waiting = waiting or bool(before)
     return html.Div(
         [
             dcc.Graph(id=ident, figure=figure, config=CONFIG, className="graph", responsive=True),
             html.Canvas(className="ink", **wild(aria_hidden="true")),
             *([html.P(before, className="before")] if before else []),
         ],
-        className=" ".join(["sheet", *(["waiting"] if before else []), *(["tall"] if tall else [])]),
+        className=" ".join(["sheet", *(["waiting"] if waiting else []), *(["tall"] if tall else [])]),
         role="figure",
         **wild(aria_label=label),
     )

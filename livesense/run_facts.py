@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from livesense.bringup.kept import stage_facts
 from livesense.budget_facts import budget_facts
 from livesense.calibrated import facts_of
+from livesense.last_sign import LastSign, last_sign
 from livesense.outages import away_of, outage_facts
 from livesense.retained import keep_facts
 from livesense.timetext import iso_time, run_seconds
@@ -73,12 +74,19 @@ def show_run(analysis: RunAnalysis) -> dict[str, Any]:
         "events": row.events,
         "keep": keep_facts(analysis),
         "error": _error(row.summary),
+        "last_sign": _last_sign(last_sign(run)),
         "stages": [stage_facts(stage) for stage in run.stages()],
         "notes": [
             {"at": iso_time(note.wall_s), "scan": note.scan, "source": note.source, "text": note.text}
             for note in run.notes()
         ],
     }
+
+
+def _last_sign(sign: LastSign | None) -> dict[str, Any] | None:
+    if sign is None:
+        return None
+    return {"at": None if sign.wall_s is None else iso_time(sign.wall_s), "text": sign.text}
 
 
 def revision_facts(revision: RevisionRow) -> dict[str, Any]:

@@ -90,10 +90,18 @@
         this.about = about;
         if (this.root.dataset.holdsScans === "no" && about.to_s > about.from_s) return window.location.reload();
         LS.write(document.getElementById("run-what"), about.what);
+        this.died();
         this.lists.write(before);
         if (this.plot) this.grow(before);
       } else if (this.trouble) LS.tell(document.getElementById("run-what"), this.trouble);
       if (!about || about.recording) this.again = setTimeout(() => this.look(), LOOK_MS);
+    }
+
+    /** A recorder that stopped meanwhile: when it was last heard of. */
+    died() {
+      const said = document.getElementById("run-last-sign");
+      LS.write(said, this.about.last_sign);
+      said.hidden = !this.about.last_sign;
     }
 
     grow(before) {
@@ -224,6 +232,8 @@
         this.arranged = apart;
         await window.Plotly.react(this.plot, LS.runTraces(this), LS.runLayout(this, layout));
       }
+      // Only now have its axes the page's colours.
+      this.plot.closest(".sheet").classList.remove("waiting");
       this.quiet = false;
     }
 

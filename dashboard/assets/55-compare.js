@@ -210,7 +210,6 @@
 
     async draw() {
       if (!this.plot || !this.got) return;
-      this.root.querySelector(".sheet").classList.remove("waiting");
       const paint = LS.paint(), layout = structuredClone(this.base);
       for (const [key, value] of Object.entries(paint)) put(layout, key, value);
       Object.assign(layout, { dragmode: "pan", hovermode: "x unified" });
@@ -225,6 +224,7 @@
       }));
       this.quiet = true;
       await window.Plotly.react(this.plot, traces, layout);
+      this.root.querySelector(".sheet").classList.remove("waiting");
       this.quiet = false;
       const step = (this.to - this.from) / 1000;
       LS.write(document.getElementById("compare-caption"), `${this.channel.name}: ${LS.seconds(this.from, step)} to ${LS.seconds(this.to, step)}`);

@@ -40,6 +40,10 @@ def _print(facts: dict[str, Any]) -> None:
     print(f"Bench {safe(facts['bench_name'])!r}, {facts['wire']} wire, port {safe(facts['port'])}")
     if facts["error"]:
         print(f"It ended because of an error: {safe(facts['error'])}")
+    if facts["last_sign"]:
+        at = facts["last_sign"]["at"]
+        heard = f"Its recorder was last heard of at {_time(at)}. " if at else ""
+        print(f"{heard}{facts['last_sign']['text']}")
     if not any(group["scans_stored"] for group in facts["groups"]):
         yet = " yet" if facts["state"] == "recording" else ""
         print(f"{no_scans(facts['run']).capitalize()}{yet}")

@@ -113,6 +113,20 @@ def test_the_end_of_a_recording_is_told(opened, state):
     screen.wait("livesense.run.about.recording === false")
 
 
+def test_a_recorder_that_dies_was_last_heard_of_then(opened, state):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    assert screen.page.locator("#run-last-sign").is_hidden()
+    state.frozen_at = time.time()
+    state.state = "recovered"
+    screen.wait("!document.getElementById('run-last-sign').hidden")
+    said = screen.text("#run-last-sign")
+    assert "last heard of at 20" in said and "What came later is missing" in said
+    again = opened("runs/1")
+    again.wait(ZOOMED)
+    assert "What came later is missing" in again.text("#run-last-sign")
+
+
 def test_a_server_that_is_gone_is_said(opened, served):
     screen = opened("runs/1")
     screen.wait(ZOOMED)
@@ -178,3 +192,18 @@ def test_notes_are_paged_newest_first_below_the_field(opened, state):
     assert screen.page.locator("#run-notes-after").is_disabled()
     screen.page.locator("#run-notes-before").click()
     assert screen.text("#run-notes-count") == "Notes 26 to 50 of 60, newest first"
+
+
+def test_a_graph_is_not_seen_before_it_has_the_colours_of_the_page(opened):
+    screen = opened(scheme="dark")
+    held = []
+    screen.page.route("**/samples?*", lambda route: held.append(route))
+    screen.page.goto(screen.page.url.partition("?")[0] + "runs/1")
+    screen.wait("!!document.querySelector('#run-graph .gridlayer path') && !!window.livesense?.run?.plot")
+    seen = "getComputedStyle(document.querySelector('#run-graph .gridlayer path')).{}"
+    assert screen.page.evaluate(seen.format("visibility")) == "hidden"
+    # What is held goes on with it.
+    screen.page.unroute("**/samples?*")
+    screen.wait(f"{seen.format('visibility')} === 'visible'")
+    # The line of the dark scheme, #2c343d in page.css.
+    assert screen.page.evaluate(seen.format("stroke")) == "rgb(44, 52, 61)"

@@ -37,6 +37,13 @@ def test_overview_groups_channels_that_share_an_axis(client):
     assert "being recorded now" in about["what"] and about["recording"]
 
 
+def test_only_a_recorder_that_died_has_a_last_sign(client, state):
+    assert client.get("/api/runs/1").json["last_sign"] == ""
+    state.state, state.link = "recovered", "away"
+    said = client.get("/api/runs/1").json["last_sign"]
+    assert "last heard of at 20" in said and said.endswith("The port was away then.")
+
+
 def test_close_up_gives_every_sample(client):
     about, times, values = read_samples(
         client.get("/api/runs/1/samples?from=10&to=10.02&name=iu&name=iv").data
