@@ -19,15 +19,15 @@ from livesense.identify.columns import (
     FoundField,
     Rows,
     signed,
-    signed_is_closer,
     whole,
     wild,
 )
 from livesense.identify.cut import lead, settled
 from livesense.identify.framing import Framing, find_framing
-from livesense.identify.reading import Reading, place
+from livesense.identify.reading import SOURCE, Reading, place
 from livesense.identify.repeats import find_block
 from livesense.identify.rivals import rivals, unclear
+from livesense.identify.signs import codes_of, of_one_sign
 from livesense.identify.tickers import Ticks, clock_unit, steps_of, ticks
 
 LOOKED_AT = 1 << 16
@@ -53,6 +53,12 @@ MOST_AT_ONCE = 16
 
 MOST_SCANS = 64
 """More scans of one record are not expected."""
+
+UNSURE = 0.85
+"""Confidence where what counts may be a clock, if records come at one rate of all, or others come between."""
+
+SAME_RATE = 1.2
+"""How far the rate of records may be from what a clock would show, either way."""
 
 SURE = 0.3
 """Below this confidence nothing is claimed."""
@@ -148,10 +154,29 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         fields = [replace(f, type=f"pad{f.width}", role="pad") if f in once else f for f in fields]
         channels = inside
     clear = clear and (block.scans > 1 or len(channels) <= MOST_AT_ONCE)
+    fields, either = _signed(
+        fields, channels, block.period if block.scans > 1 else len(channels), rows, big=big
+    )
+    channels = [f for f in fields if f.role == "channel"]
     bits, aligned = _bits(rows, channels, big=big)
-    begin, end = len(framing.sync), framing.length - framing.width
+    begin, end = len(framing.sync), framing.end
     going = {f: going[g] for f in told.fields for g in going if f.begin == g.begin and f.width == g.width}
-    others = rivals(Reading(rows, columns, framing.sync, end, big, framing.width > 0, told.fields, going))
+    checked = framing.end < framing.length
+    others = rivals(Reading(rows, columns, framing.sync, end, big, checked, told.fields, going))
+    others += [
+        f"{place(one.begin, one.width)} may be counted from 0, or else have a sign: {SOURCE}"
+        for one in either
+    ]
+    if block.planar:
+        others.append(
+            f"the channels may come one after the other, {block.planar} values of each: that cannot be "
+            "declared, so each value is told as a channel; let the firmware send scan after scan"
+        )
+    ms = _may_be_clock(told, block.scans, records_per_s)
+    if ms and records_per_s is not None:
+        others.append(
+            f"what counts may as well be a clock in milliseconds, since as many records come: {SOURCE}"
+        )
     near = lead(columns, framing.cut, begin, end, big=big) <= LEAST_LEAD
     widths = _wild(rows, channels, big=big)
     turned = framing.width > 0 and framing.lead < LEAST_LEAD_SHARE * framing.cut.price
@@ -159,17 +184,19 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     few = len(rows) < FITS * framing.of
     certain = not (others or near or widths or few or turned) and clear and told.sure
     ticking = any(f.role in ("counter", "clock") for f in fields)
-    word = framing.width == 0 and _worth(framing.sync) < (1.0 if ticking else 1.4)
+    word = not checked and _worth(framing.sync) < (1.0 if ticking else 1.4)
     others += unclear(
         scans=not clear, fields=near, order=order, widths=widths, ticking=not told.sure, word=word, few=few
     )
     confidence = _confidence(framing, certain, ticking=ticking)
-    evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned) + others
+    if ms or framing.others[1]:
+        confidence = min(confidence, UNSURE)
+    evidence = _evidence(framing, fields, told, once, block.scans, bits, aligned, ms=ms) + others
     if block.scans > 1:
         later = set(channels[block.period :])
-        once_each = channels[: block.period]
-        same = {f: _of_all_scans(rows, f, channels, block.period, big=big) for f in once_each}
-        fields = [same.get(f, f) for f in fields if f not in later]
+        fields = [f for f in fields if f not in later]
+    if framing.foreign is not None:
+        fields = [*fields, FoundField(end, f"pad{framing.foreign.width}", framing.foreign.width, "pad")]
     rate_hz = told.records_per_s * block.scans if told.records_per_s else None
     return FoundRecord(
         framing.length,
@@ -192,16 +219,18 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
     )
 
 
-def _of_all_scans(
-    rows: Rows, first: FoundField, channels: list[FoundField], period: int, *, big: bool
-) -> FoundField:
-    """Give a channel the sign that all its scans together have: one of them may never have crossed zero."""
-    if first.type == "f32":
-        return first
-    scans = channels[channels.index(first) :: period]
-    value = np.concatenate([whole(rows, f.begin, f.width, big=big) for f in scans])
-    sign = "i" if signed_is_closer(value, first.width) else "u"
-    return replace(first, type=f"{sign}{8 * first.width}")
+def _signed(
+    fields: list[FoundField], channels: list[FoundField], period: int, rows: Rows, *, big: bool
+) -> tuple[list[FoundField], list[FoundField]]:
+    """Give channels their signs, by all their scans together; also returns those that may have the other."""
+    scans = {one: channels[n % period :: period] for n, one in enumerate(channels)}
+    own = [one for one in fields if one.role == "channel" and one.type != "f32"]
+    firsts = [one for one in own if scans[one][0] is one]
+    values = {one: codes_of(rows, one, scans[one], big=big) for one in firsts}
+    found, doubtful = of_one_sign(firsts, values)
+    types = {one: new.type for one, new in zip(firsts, found, strict=True)}
+    given = [replace(one, type=types[scans[one][0]]) if one in own else one for one in fields]
+    return given, doubtful
 
 
 def _joined(fields: list[FoundField]) -> list[FoundField]:
@@ -262,6 +291,13 @@ def _step_per_record(framing: Framing, clock: FoundField, counter: FoundField) -
     return float(kept.mean()) if len(kept) > 0.5 * len(went) and kept.any() else None
 
 
+def _may_be_clock(told: _Tickers, scans: int, records_per_s: float | None) -> bool:
+    """Whether what goes up by one is as wide as a clock, which would show milliseconds."""
+    wide = any(one.role == "counter" and one.width == 4 for one in told.fields) and not told.clock
+    ticks_per_s = None if records_per_s is None else records_per_s * (scans if told.counts_scans else 1)
+    return wide and (ticks_per_s is None or 1000 / SAME_RATE < ticks_per_s < 1000 * SAME_RATE)
+
+
 def _may_be_narrower(framing: Framing, counter: FoundField) -> bool:
     """Whether high bytes of a counter never change, yet are not zero: they may stand beside it."""
     high = slice(0, counter.width - 1) if framing.big else slice(1, counter.width)
@@ -310,6 +346,8 @@ def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
         base = 0.99
     elif framing.width == 1:
         base = 0.95
+    elif framing.foreign is not None:
+        base = 0.92
     else:
         worth = _worth(framing.sync)
         base = 0.92 if worth >= 1.4 else 0.6 if worth >= 1.0 else 0.5
@@ -333,16 +371,24 @@ def _evidence(
     scans: int,
     bits: int | None,
     aligned: int,
+    *,
+    ms: bool,
 ) -> list[str]:
     sync = " ".join(f"0x{byte:02X}" for byte in framing.sync) or "nothing in front, but a right check"
     texts = [f"{sync} every {framing.length} bytes, {len(framing.rows)} of {framing.of}"]
     texts.append(_check_text(framing))
+    if framing.others[1]:
+        length, count = framing.others
+        texts.append(
+            f"{count} times {length} bytes between them begin alike: another kind of record, none of which "
+            "can be declared beside this one; each is counted as a bad record"
+        )
     for found in fields:
         where = place(found.begin, found.width)
         if found.role == "counter":
             step = f"{scans}, the scans of a record," if told.counts_scans else "1"
             doubt = ""
-            if found.width == 4 and not told.clock:
+            if ms:
                 counted = "scans" if told.counts_scans else "records"
                 doubt = f", or else a clock in milliseconds, if a thousand {counted} come in a second"
             texts.append(f"{where}: up by {step} from record to record, a counter{doubt}")
@@ -378,6 +424,12 @@ def _evidence(
 
 def _check_text(framing: Framing) -> str:
     width = framing.width
+    if framing.foreign is not None:
+        where = place(framing.end, framing.foreign.width)
+        return (
+            f"{where}: {framing.foreign.way} of the bytes before, a check of a kind that cannot be declared: "
+            "it is left out, and damage cannot be told from data"
+        )
     if not width:
         return "no check that livesense knows holds: damage cannot be told from data"
     last = framing.length - 1

@@ -18,7 +18,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from livesense.identify.tickers import ticks
+from livesense.identify.tickers import steps_of, ticks
 
 Rows = NDArray[np.uint8]
 """``(records, bytes)``"""
@@ -75,6 +75,9 @@ _COUNTER_INSIDE_BITS = 8.0
 
 FEWEST_CHANGES = 4
 """Of high bytes on their own, before they are taken for another field."""
+
+FEWEST_SPREAD, SEVERAL = 256, 4.0
+"""Records, and steps of the upper half, from which the lower half of a number is spread evenly."""
 
 FLOAT_SMALLEST, FLOAT_LARGEST = 1e-6, 1e6
 """Magnitudes that a measured value in its unit has; integers read as floats lie far outside."""
@@ -224,6 +227,14 @@ def _moves_alone(value: NDArray[np.int64], width: int, lower: int) -> bool:
     far = steps[1:-1][lasting] > turn / 2
     # Rows come from a few places of the stream: where these meet anything may jump.
     return bool(np.mean(far) > 0.5 and np.count_nonzero(far) >= FEWEST_CHANGES)
+
+
+def _lower_by_itself(value: NDArray[np.int64]) -> bool:
+    """Whether the lower half is spread unevenly, though the upper one goes on by several at a time."""
+    low = value & 0xFFFF
+    if len(value) < FEWEST_SPREAD or typical(steps_of(value >> 16, 2).astype(np.float64)) < SEVERAL:
+        return False
+    return len(np.unique(low)) >= FEWEST_SPREAD // 4 and not _even(low)
 
 
 def _unit(levels: NDArray[np.float64]) -> float | None:
@@ -409,6 +420,8 @@ class Columns:
             cost += _IDLE_TOP_BITS
         if moved > WILD * 8 * width and (width > 2 or (width == 2 and _even(value))):
             cost += _WILD_BITS
+        if width == 4 and _lower_by_itself(value):
+            cost += _LOOSE_TOP_BITS
         if any(_moves_alone(value, width, lower) for lower in range(1, width)):
             cost += _LOOSE_TOP_BITS
         if width > 1 and self.still[low]:

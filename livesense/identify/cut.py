@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-import numpy as np
-
 from livesense.identify.columns import Columns, FoundField, Rows, signed_is_closer, whole
 from livesense.identify.wide import widened
 
@@ -86,7 +84,7 @@ def settled(fields: tuple[FoundField, ...], rows: Rows, columns: Columns, *, big
     """
     found = _quiet_channels(widened(list(fields), rows, big=big))
     found = evened(_narrowed(found, columns, big=big), columns, big=big)
-    return _of_one_sign([_resigned(one, rows, big=big) for one in found], rows, big=big)
+    return [_resigned(one, rows, big=big) for one in found]
 
 
 def _quiet_channels(fields: list[FoundField]) -> list[FoundField]:
@@ -120,19 +118,6 @@ def _resigned(one: FoundField, rows: Rows, *, big: bool) -> FoundField:
     value = whole(rows, one.begin, one.width, big=big)
     sign = "i" if signed_is_closer(value, one.width) else "u"
     return replace(one, type=f"{sign}{8 * one.width}")
-
-
-def _of_one_sign(fields: list[FoundField], rows: Rows, *, big: bool) -> list[FoundField]:
-    """Give a field in the upper half of its range the sign of others of its width that cross zero."""
-    signs = {one.width for one in fields if one.role == "channel" and one.type.startswith("i")}
-    found = []
-    for one in fields:
-        high = one.role == "channel" and one.type.startswith("u") and one.width in signs
-        if high and np.all(whole(rows, one.begin, one.width, big=big) >= 1 << (8 * one.width - 1)):
-            found.append(replace(one, type="i" + one.type[1:]))
-        else:
-            found.append(one)
-    return found
 
 
 FEWEST_ALIKE = 2

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from livesense.identify.bench_text import (
     framed_bench,
     lines_bench,
@@ -12,7 +14,8 @@ from livesense.identify.bench_text import (
     undescribed_names,
 )
 from livesense.identify.binary import FoundRecord, find_record
-from livesense.identify.lines import FoundLines, find_lines
+from livesense.identify.lines import FoundLines, find_lines, has_decimal_commas
+from livesense.identify.polled import modbus_polls
 from livesense.identify.undescribed import FoundGroup, find_groups
 from livesense.samples import Description, FaultKind, LinkFault, Packets
 from livesense.wire.framed import FramedDecoder
@@ -61,15 +64,30 @@ def identify(data: bytes, seconds: float | None, *, port: str = "", baud: int | 
     found = _framed(data, seconds, port, baud)
     if found.wire is None:
         printable = sum(data.count(byte) for byte in b"\t\r\n" + bytes(range(32, 127)))
-        lines = find_lines(data, seconds) if printable > TEXT_SHARE * len(data) else None
-        if lines is not None:
-            return _text(lines, data, seconds, port, baud)
         if printable > TEXT_SHARE * len(data):
+            if has_decimal_commas(data):
+                return Finding(None, evidence=(_DECIMAL_COMMAS,))
+            lines = find_lines(data, seconds)
+            if lines is not None:
+                return _text(lines, data, seconds, port, baud)
             return Finding(None, evidence=(_other_text(data),))
+        polls = modbus_polls(np.frombuffer(data, dtype=np.uint8))
+        if polls:
+            return Finding(None, evidence=(_POLLED.format(counted(polls, "request")),))
         record = find_record(data, seconds)
         if record is not None:
             return _record(record, data, seconds, port, baud)
     return found
+
+
+_DECIMAL_COMMAS = (
+    "lines of numbers with decimal commas: a comma parts fields for livesense; "
+    "let the firmware print decimal points"
+)
+_POLLED = (
+    "{} of Modbus RTU, each with its answer: a bus that a master polls, no scans that a device sends by "
+    "itself; livesense listens only, so let the device stream on a line of its own (docs/wire.md)"
+)
 
 
 def _other_text(data: bytes) -> str:

@@ -9,14 +9,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livesense.identify.check_search import HOLDS, beginnings, find_checks
+from livesense.identify.check_search import FEWEST_CHANGES, HOLDS, FoundCheck, beginnings, find_checks
 from livesense.identify.columns import MARKS, Columns, Rows, whole
 from livesense.identify.cut import Cut, cheapest
+from livesense.identify.foreign_checks import ForeignCheck, foreign_check
 from livesense.wire.checksum import CHECKS, RunningChecks, check_rows
 
 LONGEST = 512
@@ -36,6 +37,9 @@ MOST_LENGTHS = 16
 OTHER_ORDER_BITS = 1.0
 """Price of fields whose bytes come in another order than those of the check."""
 
+LEAST_OTHER, FEWEST_OTHERS = 4, 4
+"""Bytes of another kind of record, and how many of these there must be between those that were found."""
+
 NO_OTHER_BITS = 9.0
 """Lead where there is no other reading: of single bytes all orders are the same."""
 
@@ -54,8 +58,9 @@ class Framing:
     """Records: their bytes, the word they begin with, the check they end with, and how they are cut.
 
     ``rows`` are those that fit, ``(records, length)``, out of ``of`` expected ones. ``lead`` is by
-    how many bits for each record the next likely word or byte order does worse. ``like`` names a
-    check whose changes are those of the last bytes, though no beginning makes it hold.
+    how many bits for each record the next likely word or byte order does worse. ``foreign`` is what
+    the last bytes are where they are a check that no bench file can declare; ``cut`` ends before it.
+    ``others`` are length and number of what stands between these records, begun alike.
     """
 
     length: int
@@ -68,12 +73,18 @@ class Framing:
     big: bool
     cut: Cut
     lead: float
-    like: str = ""
+    foreign: ForeignCheck | None = None
+    others: tuple[int, int] = (0, 0)
 
     @property
     def width(self) -> int:
         """Bytes of the check."""
         return CHECKS[self.check].width
+
+    @property
+    def end(self) -> int:
+        """Where the fields end, and the check of whatever kind begins."""
+        return self.length - (self.foreign.width if self.foreign else self.width)
 
 
 def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
@@ -84,10 +95,44 @@ def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
         return found
     found = _unchecked(raw, lengths)
     if found is not None and sync_price(found.sync) <= 0:
-        return found
+        return _with_late_check(raw, found)
     # What turns with the records repeats at other lengths than theirs: only a check can show them.
     others = [n for n in range(4, min(LONGEST_BY_CHECK, len(raw) // FEWEST)) if n not in lengths]
-    return _checked(raw, others, running) or found
+    return _checked(raw, others, running) or (found and _with_late_check(raw, found))
+
+
+def _with_late_check(raw: NDArray[np.uint8], found: Framing) -> Framing:
+    """Give records that a word showed the check that damage hid before, or one that nobody can declare."""
+    first = len(found.sync)
+    for kind, check in CHECKS.items():
+        for big in (False, True)[: check.width]:
+            stated = FoundCheck(kind, found.length - check.width, big)
+            for name, begin in (
+                beginnings(found.rows, first, stated) if check.width < found.length - first else ()
+            ):
+                if begin in (0, first) and len(np.unique(found.rows[:, -1])) >= FEWEST_CHANGES:
+                    framing = _by_check(raw, _Lead(found.length, found.sync, name, big, begin < first))
+                    if framing is not None:
+                        return framing
+    return _with_foreign_check(found)
+
+
+def _with_foreign_check(found: Framing) -> Framing:
+    """Cut the fields anew, without the last bytes, where these are a check that nobody can declare."""
+    foreign = foreign_check(found.rows, len(found.sync))
+    if foreign is None:
+        return found
+    columns, end = Columns(found.rows), found.length - foreign.width
+    cuts = [(big, cheapest(columns, len(found.sync), end, big=big)) for big in (found.big, not found.big)]
+    ways = sorted(
+        ((cut.price, n, big, cut) for n, (big, cut) in enumerate(cuts) if cut), key=lambda way: way[:2]
+    )
+    if not ways:
+        return found
+    price, _, big, cut = ways[0]
+    others = [one[0] for one in ways[1:] if one[3].reading() != cut.reading()]
+    lead = min(others, default=price + NO_OTHER_BITS) - price
+    return replace(found, big=big, cut=cut, lead=lead, foreign=foreign)
 
 
 def _lengths(raw: NDArray[np.uint8]) -> list[int]:
@@ -191,7 +236,8 @@ def _stays(column: NDArray[np.uint8]) -> bool:
 
 def _by_check(raw: NDArray[np.uint8], lead: _Lead) -> Framing | None:
     """Cut the records whose check holds; over the sync word too, its length is for the cut to tell."""
-    rows = _right_rows(raw, lead)
+    starts = _right_starts(raw, lead)
+    rows = np.lib.stride_tricks.sliding_window_view(raw, lead.length)[starts].copy()
     of = max(len(rows), len(raw) // lead.length - 1)
     if len(rows) < max(FEWEST, 0.3 * of):
         return None
@@ -223,11 +269,21 @@ def _by_check(raw: NDArray[np.uint8], lead: _Lead) -> Framing | None:
         big,
         cut,
         min(others, default=price + NO_OTHER_BITS) - price,
+        others=_others_between(raw, starts, lead),
     )
 
 
-def _right_rows(raw: NDArray[np.uint8], lead: _Lead) -> Rows:
-    """Rows that begin with what leads and whose check holds, none over another."""
+def _others_between(raw: NDArray[np.uint8], starts: NDArray[np.int64], lead: _Lead) -> tuple[int, int]:
+    """Give length and number of what stands between records, always as long and begun like them."""
+    ends = starts[:-1] + lead.length
+    gaps = starts[1:] - ends
+    begun = (gaps >= LEAST_OTHER) & (raw[ends] == lead.front[0] if lead.front else False)
+    length, count = Counter(gaps[begun].tolist()).most_common(1)[0] if begun.any() else (0, 0)
+    return (length, count) if count >= FEWEST_OTHERS and count > np.count_nonzero(gaps) / 2 else (0, 0)
+
+
+def _right_starts(raw: NDArray[np.uint8], lead: _Lead) -> NDArray[np.int64]:
+    """Where rows begin that start with what leads and whose check holds, none over another."""
     windows = np.lib.stride_tricks.sliding_window_view(raw, lead.length)
     # Of a check of one byte every 256th is right by chance: more of the front must be there.
     sync = lead.front[: 2 if CHECKS[lead.check].width == 1 else 1] if lead.over_sync else lead.front
@@ -242,7 +298,7 @@ def _right_rows(raw: NDArray[np.uint8], lead: _Lead) -> Rows:
         some = windows[starts[begin : begin + 4096]]
         stated = whole(some, lead.length - width, width, big=lead.check_big)
         right[begin : begin + 4096] = check_rows(lead.check, some[:, first : lead.length - width]) == stated
-    return windows[_apart(starts[right], lead.length)].copy()
+    return _apart(starts[right], lead.length)
 
 
 def _apart(starts: NDArray[np.int64], length: int) -> NDArray[np.int64]:

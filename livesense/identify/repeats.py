@@ -33,6 +33,12 @@ CLEAR_BITS = 12.0
 NEARLY = 0.6
 """Of what the best number of scans tells another one tells so much only where the signal's speed deceives."""
 
+MANY_CHANNELS, WAVES = 4, 0.05
+"""Channels that may be fewer, and the share of their power that sines must leave untold then."""
+
+PLANAR_BITS = 0.5
+"""Bits for each field of a record by which channels that come one after the other must be told."""
+
 CONTINUOUS = 0.8
 """Movement from scan to scan, by what it would be without any order, that shows a signal."""
 
@@ -42,7 +48,8 @@ class Block:
     """Fields that repeat: ``scans`` times ``period`` of them, from number ``first`` on.
 
     ``gain`` is what all records together tell for it, in bits; ``saved`` the part of it that is not
-    told by how the fields move.
+    told by how the fields move. ``planar`` is how many values of a channel stand beside each other, where
+    the channels come one after the other instead: then nothing repeats.
     """
 
     first: int
@@ -50,6 +57,7 @@ class Block:
     scans: int
     gain: float = 0.0
     saved: float = 0.0
+    planar: int = 0
 
     @property
     def size(self) -> int:
@@ -85,12 +93,33 @@ def find_block(
         for one in blocks
         if one.size == len(channels) or one.scans == 1 or one.gain - one.saved > least or one.scans in counted
     )
+    planar = _planar([found for _, found in channels], movement, best)
+    if planar:
+        return replace(none, planar=planar), True
     if best.scans > 1 and best.period == 1 and not movement.continuous(best):
         return none, False
     rivals = [other for other in blocks if other is not best and not _within(other, best)]
     clear = CLEAR_BITS + 2.0 * math.sqrt(len(rows) * len(channels))
-    near = best.scans not in counted and any(_deceives(other, best, least) for other in rivals)
+    near = best.scans not in counted and (
+        any(_deceives(other, best, least) for other in rivals) or movement.fewer_waves(best)
+    )
     return best, not near and all(best.gain - other.gain > clear for other in rivals)
+
+
+def _planar(channels: Sequence[FoundField], movement: _Movement, best: Block) -> int:
+    """Tell how many values of each channel stand beside each other; 0 where channels do not come so."""
+    count, kinds = len(channels), [one.width for one in channels]
+    gains: dict[int, float] = {}
+    for values in range(3, count // 2 + 1):
+        if count % values or len(set(kinds)) > 1:
+            continue
+        starts = range(0, count, values)
+        saved = movement.saved * (values - 1) * len(starts)
+        gains[values] = sum(movement.gain(first, 1, values) for first in starts) + saved
+    values = max(gains, key=gains.__getitem__, default=0)
+    # The scans of one channel, all of them, are that as well.
+    least = best.gain + CLEAR_BITS + 2.0 * math.sqrt(movement.records * count)
+    return values if values and gains[values] > max(least, movement.records * count * PLANAR_BITS) else 0
 
 
 def _deceives(other: Block, best: Block, least: float) -> bool:
@@ -185,9 +214,34 @@ class _Movement:
         return told * len(self._values[0])
 
     @property
+    def records(self) -> int:
+        """Records looked at."""
+        return len(self._values[0])
+
+    @property
     def saved(self) -> float:
         """Bits that one field less saves."""
         return SAVED_BITS + math.sqrt(len(self._values[0]))
+
+    def fewer_waves(self, block: Block) -> bool:
+        """Whether many channels may be fewer that are sines: where a scan lands near one of long before.
+
+        A sine is told by its last two values. So are three phases, one after the other, at any one time.
+        """
+        if block.scans < 2 or block.period < MANY_CHANNELS:
+            return False
+        values = np.stack(self._values[block.first : block.first + block.size], axis=1)
+        for period in (n for n in range(1, block.period) if block.size % n == 0 and block.size // n > 2):
+            left = of = 0.0
+            for channel in range(period):
+                wave = values[:, channel::period] - values[:, channel::period].mean()
+                told = np.stack([wave[:, 1:-1].ravel(), wave[:, :-2].ravel()], axis=1)
+                now = wave[:, 2:].ravel()
+                off = now - told @ np.linalg.lstsq(told, now, rcond=None)[0]
+                left, of = left + float(off @ off), of + float(now @ now)
+            if left < WAVES * of:
+                return True
+        return False
 
     def continuous(self, block: Block) -> bool:
         """Whether channels go on from scan to scan, rather than being noise about one level."""

@@ -29,6 +29,7 @@ def rival_tickers(reading: Reading) -> Iterator[str]:
     yield from _hidden_tickers(reading)
     yield from _narrower_counters(reading)
     yield from _short_clocks(reading)
+    yield from _turning(reading)
 
 
 def _moved_tickers(reading: Reading) -> Iterator[str]:
@@ -132,3 +133,10 @@ def _short_clocks(reading: Reading) -> Iterator[str]:
         ticked = tick.step * len(reading.rows)
         if one.role == "clock" and ticked < FEWEST_TICKS:
             yield f"the clock ticked {ticked:.0f} times only: the rate may be off by {100 / ticked:.0f} %"
+
+
+def _turning(reading: Reading) -> Iterator[str]:
+    """Say which clock is so narrow that it may be an angle, going round at an even speed."""
+    for one, tick in reading.going.items():
+        if one.role == "clock" and one.width <= 2 and not tick.exact:
+            yield f"{place(one.begin, one.width)}: a clock, or else an angle that turns evenly: {SOURCE}"

@@ -21,6 +21,9 @@ from livesense.identify.rival_tickers import rival_tickers
 LIKE_BITS = 3.0
 """Bits for each record by which a reading in fields of one width may be dearer, and yet be right."""
 
+USUAL_BITS = 12.0
+"""The same of fields that have the width of most others."""
+
 FEWEST_FOR_FLOATS = 100
 """Records from which four bytes are told to be a float, where not all channels are."""
 
@@ -36,6 +39,7 @@ def rivals(reading: Reading) -> list[str]:
         *_other_words(reading),
         *_unknown_checks(reading),
         *_hidden_floats(reading),
+        *_other_order_at_rest(reading),
     ]
 
 
@@ -57,6 +61,8 @@ def unclear(
 
 def _other_widths(reading: Reading) -> Iterator[str]:
     """Channels of several widths may be channels of one, with a state or spare bytes beside them."""
+    widths = [one.width for one in reading.channels()]
+    usual = max(set(widths), key=widths.count, default=0)
     for run in _runs(reading.fields):
         channels = [one for one in run if one.role == "channel"]
         kinds = {(one.type == "f32", one.width) for one in channels}
@@ -70,10 +76,11 @@ def _other_widths(reading: Reading) -> Iterator[str]:
                 last = first + (end - first) // width * width
                 while last > first + width and all(map(reading.still, range(last - width, last))):
                     last -= width
-                cut = _tiled(reading, run, begin, first, last, end, width)
+                alike = width == usual > 1 and widths.count(usual) > 1
+                cut = _tiled(reading, run, begin, first, last, end, width, alike=alike)
                 if cut is None or _same(reading, cut, channels):
                     continue
-                if _price(reading, cut) < found + LIKE_BITS:
+                if _price(reading, cut) < found + (USUAL_BITS if alike else LIKE_BITS):
                     names = f"{8 * width} bits each"
                     yield (
                         f"{place(first, last - first)} may as well be {(last - first) // width} fields of "
@@ -117,6 +124,8 @@ def _tiled(
     last: int,
     end: int,
     width: int,
+    *,
+    alike: bool,
 ) -> list[FoundField] | None:
     """Cut a run into fields of one width; what is left at its ends must hardly change."""
     ends = [*range(begin, first), *range(last, end)]
@@ -127,7 +136,7 @@ def _tiled(
     tiles = [FoundField(at, kind, width, "channel") for at in range(first, last, width)]
     # Only bytes that hardly change may change hands: what moves is as many fields as before.
     moving = [sum(not _rests(reading, one) for one in part if one.role == "channel") for part in (run, tiles)]
-    if moving[0] != moving[1]:
+    if moving[0] != moving[1] and not alike:
         return None
     cut += tiles
     return sorted(cut, key=lambda one: one.begin)
@@ -235,3 +244,23 @@ def _hidden_floats(reading: Reading) -> Iterator[str]:
         if asked and likely_floats(floats(reading.rows, begin, big=reading.big)):
             yield f"{place(begin, 4)} may as well be a float: {SOURCE}"
             return
+
+
+def _other_order_at_rest(reading: Reading) -> Iterator[str]:
+    """Say where only the lowest byte of each channel moves, between two that stand still."""
+    channels = reading.channels()
+    if not channels or any(one.width != 2 or one.type == "f32" for one in channels):
+        return
+    lows = [one.begin + reading.big for one in channels]
+    others = [low + (1 if reading.big else -1) for low in lows]
+    if not all(map(reading.still, [low + (-1 if reading.big else 1) for low in lows])):
+        return
+    length = reading.rows.shape[1]
+    for at in others:
+        in_word = at % length < len(reading.sync)
+        free = not in_word or (len(reading.sync) > 1 and reading.sync[at % length] not in MARKS)
+        if at < 0 or at >= reading.end:
+            free = free and not reading.checked and at % length < len(reading.sync)
+        if not free or not reading.still(at % length):
+            return
+    yield f"only the lowest bytes of the channels move, so that they may come in the other order: {SOURCE}"
