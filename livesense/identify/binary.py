@@ -51,8 +51,14 @@ _DAMAGED = {0: 2, 1: 1}
 MOST_AT_ONCE = 16
 """So many channels in one scan are none that a drive has: they are rather several scans, at rest or alike."""
 
+MANY_ONCE = 2
+"""So many channels that come once in a record of several scans may rather be scans of others."""
+
 MOST_SCANS = 64
 """More scans of one record are not expected."""
+
+DOUBTED = 0.59
+"""Highest confidence where another reading does nearly as well."""
 
 UNSURE = 0.85
 """Confidence where what counts may be a clock, if records come at one rate of all, or others come between."""
@@ -153,7 +159,7 @@ def _described(framing: Framing, records_per_s: float | None) -> FoundRecord | N
         once = [f for f in channels if f not in inside]
         fields = [replace(f, type=f"pad{f.width}", role="pad") if f in once else f for f in fields]
         channels = inside
-    clear = clear and (block.scans > 1 or len(channels) <= MOST_AT_ONCE)
+    clear = clear and len(once) < MANY_ONCE and (block.scans > 1 or len(channels) <= MOST_AT_ONCE)
     fields, either = _signed(
         fields, channels, block.period if block.scans > 1 else len(channels), rows, big=big
     )
@@ -356,7 +362,7 @@ def _confidence(framing: Framing, certain: bool, *, ticking: bool) -> float:
             # made where they begin; another one may be the high byte of something quiet.
             base = max(base, 0.85)
     if framing.lead < LEAST_LEAD:
-        base -= 0.25 if ticking or framing.width else 0.35
+        base = min(base - (0.25 if ticking or framing.width else 0.35), DOUBTED)
     if not certain:
         # Another reading does nearly as well: below 0.6, but not so low that nothing is said.
         base = max(base - 0.4, min(base, 0.4))

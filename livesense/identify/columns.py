@@ -231,6 +231,8 @@ def _moves_alone(value: NDArray[np.int64], width: int, lower: int) -> bool:
 
 def _lower_by_itself(value: NDArray[np.int64]) -> bool:
     """Whether the lower half is spread unevenly, though the upper one goes on by several at a time."""
+    # Where a signal clips, all its bits stand still.
+    value = value[(value != value.min()) & (value != value.max())]
     low = value & 0xFFFF
     if len(value) < FEWEST_SPREAD or typical(steps_of(value >> 16, 2).astype(np.float64)) < SEVERAL:
         return False

@@ -405,7 +405,7 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
             cut = cheapest(columns, turn + len(word), turn + length, big=big)
             if cut is not None:
                 reading = cut.reading(length)
-                price = cut.price + sync_price(word) + _cut_off(columns, turn + len(word), word)
+                price = cut.price + sync_price(word) + _cut_off(columns, turn, length, word)
                 found.append((price, word, big, cut.moved(-turn), reading))
     if not found:
         return None
@@ -429,13 +429,17 @@ def _by_words(raw: NDArray[np.uint8], length: int) -> Framing | None:
 
 
 CUT_OFF_BITS = 2.0
-"""Price of a word that leaves out the next byte, where that stands still and is one of :data:`MARKS`."""
+"""Price of a word that leaves out a byte beside it that stands still and is one of :data:`MARKS`."""
 
 
-def _cut_off(columns: Columns, after: int, word: bytes) -> float:
-    if len(word) >= SYNC_LONGEST or not word or word[-1] not in MARKS or after >= columns.rows.shape[1]:
+def _cut_off(columns: Columns, at: int, length: int, word: bytes) -> float:
+    """Price what a word at column ``at`` leaves out of what seems to belong to it, on either side."""
+    if len(word) >= SYNC_LONGEST or not word:
         return 0.0
-    return CUT_OFF_BITS if columns.still[after] and int(columns.rows[0, after]) in MARKS else 0.0
+    beside = [at + len(word)] if word[-1] in MARKS else []
+    beside += [at + length - 1] if word[0] in MARKS else []
+    left = [n for n in beside if n < columns.rows.shape[1] and columns.still[n]]
+    return CUT_OFF_BITS * sum(int(columns.rows[0, n]) in MARKS for n in left)
 
 
 def _starts_of_word(raw: NDArray[np.uint8], length: int, word: bytes) -> NDArray[np.int64]:

@@ -21,6 +21,7 @@ STEADY = 0.9
 LOOKED_AT = 1 << 16
 DOUBTED = 0.5
 """Confidence where a column may be another thing than its name says."""
+SAME_RATE = 1.2
 COUNTER_BITS = (8, 12, 16, 24, 31, 32)
 
 
@@ -220,6 +221,11 @@ def _described(
         sure = False
     if clock is not None and not sure:
         confidence = min(confidence, 0.85)
+    if counter is not None and clock is None and not header and _as_clock(lines_per_s):
+        evidence.append(
+            f"column {counter + 1} may as well be a clock in milliseconds, if a thousand lines come a second"
+        )
+        confidence = min(confidence, 0.85 if lines_per_s is None else DOUBTED)
     for column in _unnamed_tickers(values, whole, names, header):
         evidence.append(
             f"column {column + 1} goes up steadily, as a counter or a clock does, but is named "
@@ -244,6 +250,11 @@ def _described(
         confidence,
         tuple(evidence),
     )
+
+
+def _as_clock(lines_per_s: float | None) -> bool:
+    """Whether a clock in milliseconds would go up by one from line to line."""
+    return lines_per_s is None or 1000 / SAME_RATE < lines_per_s < 1000 * SAME_RATE
 
 
 def _unnamed_tickers(

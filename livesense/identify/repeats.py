@@ -36,6 +36,9 @@ NEARLY = 0.6
 MANY_CHANNELS, WAVES = 4, 0.05
 """Channels that may be fewer, and the share of their power that sines must leave untold then."""
 
+UNEVEN = 2.5
+"""By so much may a channel go further from record to record than from scan to scan."""
+
 PLANAR_BITS = 0.5
 """Bits for each field of a record by which channels that come one after the other must be told."""
 
@@ -101,7 +104,9 @@ def find_block(
     rivals = [other for other in blocks if other is not best and not _within(other, best)]
     clear = CLEAR_BITS + 2.0 * math.sqrt(len(rows) * len(channels))
     near = best.scans not in counted and (
-        any(_deceives(other, best, least) for other in rivals) or movement.fewer_waves(best)
+        any(_deceives(other, best, least) for other in rivals)
+        or movement.fewer_waves(best)
+        or not movement.even(best)
     )
     return best, not near and all(best.gain - other.gain > clear for other in rivals)
 
@@ -222,6 +227,19 @@ class _Movement:
     def saved(self) -> float:
         """Bits that one field less saves."""
         return SAVED_BITS + math.sqrt(len(self._values[0]))
+
+    def even(self, block: Block) -> bool:
+        """Whether it goes as far from the last scan to the next record as from scan to scan.
+
+        Two sets of channels that show the same hardly move from one to the other.
+        """
+        within = onwards = self._least
+        for begin in range(block.first, block.first + block.period):
+            last = begin + block.period * (block.scans - 1)
+            steps = [self._between(n, n + block.period) for n in range(begin, last, block.period)]
+            within += sum(steps) / max(1, len(steps))
+            onwards += self._between(last, begin) if steps else 0.0
+        return onwards < UNEVEN * within
 
     def fewer_waves(self, block: Block) -> bool:
         """Whether many channels may be fewer that are sines: where a scan lands near one of long before.

@@ -201,10 +201,17 @@ def _other_words(reading: Reading) -> Iterator[str]:
         return
     best = _marks(reading.sync)
     for one in reading.fields:
-        if one.role != "pad" or one.begin == len(reading.sync):
+        if one.role != "pad":
             continue
         still = bytes(reading.rows[0, one.begin : one.begin + one.width].tolist())
-        if best and max(_marks(still[at : at + SYNC_LONGEST]) for at in range(len(still))) >= best:
+        if reading.sync in still:
+            yield f"{place(one.begin, one.width)} hold the word again: the record may begin there: {SOURCE}"
+            return
+        if (
+            one.begin > len(reading.sync)
+            and best
+            and max(_marks(still[at : at + SYNC_LONGEST]) for at in range(len(still))) >= best
+        ):
             yield f"{place(one.begin, one.width)} may as well begin the record: {SOURCE}"
             return
 
