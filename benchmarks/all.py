@@ -23,6 +23,7 @@ import sys
 import tempfile
 import time
 from pathlib import Path
+from typing import Any
 
 import compressing
 import decoding
@@ -44,17 +45,9 @@ def live_page(report: Report, seconds: float) -> None:
     if shutil.which("chromium") is None:
         print("    figure 7 needs a Chromium: left out here")
         return
-    with tempfile.TemporaryDirectory() as folder:
-        told = Path(folder) / "live.json"
-        script = Path(__file__).with_name("live_page.py")
-        done = subprocess.run(
-            [sys.executable, str(script), "--seconds", str(seconds), "--naive", "--json", str(told)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        if done.returncode or not told.exists():
-            print(f"    figure 7 could not be measured: {done.stderr.strip()[-300:]}")
-            return
-        found = json.loads(told.read_text(encoding="utf-8"))
+    found = by_script("live_page.py", "--seconds", str(seconds), "--naive")
+    if found is None:
+        return
     for name in ("steady", "running"):
         facts, naive = found[name], found["naive"]["pictures_per_s"]
         speed, p95 = facts["pictures_per_s"], facts["sample_to_paint_ms_p95"]
@@ -67,6 +60,38 @@ def live_page(report: Report, seconds: float) -> None:
             7, f"live page, {name}: sample to paint, p95", p95, "ms", target="≤ 150 ms", met=p95 <= 150
         )
         report.add(7, f"live page, {name}: the page's server", facts["server_core_percent"], "% of a core")
+
+
+def by_script(name: str, *options: str) -> dict[str, Any] | None:
+    """Run a benchmark as a process of its own and hand over what it told; None where it failed."""
+    with tempfile.TemporaryDirectory() as folder:
+        told = Path(folder) / "told.json"
+        done = subprocess.run(
+            [sys.executable, str(Path(__file__).with_name(name)), *options, "--json", str(told)],
+            stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        if done.returncode or not told.exists():
+            print(f"    {name} could not measure: {done.stderr.strip()[-300:]}")
+            return None
+        found: dict[str, Any] = json.loads(told.read_text(encoding="utf-8"))
+        return found
+
+
+def zooming_page(report: Report, scans: int) -> None:
+    """Add to figure 7 how fast a run's screen zooms, where there is a browser."""
+    if shutil.which("chromium") is None:
+        return
+    found = by_script("zoom_page.py", "--scans", str(scans), "--naive")
+    if found is None:
+        return
+    naive = found["naive"]
+    for name in ("key", "wheel", "outline", "moving", "all"):
+        facts, of = found[name], f"zoom of {4 * scans:.0e} samples, {name}"
+        beside = ("a whole figure each time", naive["ms_p50"]) if name == "all" else ("", None)
+        ratio = facts["ms_p50"] / naive["ms_p50"] if name == "all" else None
+        report.add(7, f"{of}: gesture to paint, p50", facts["ms_p50"], "ms", *beside, ratio)
+        p95 = facts["ms_p95"]
+        report.add(7, f"{of}: gesture to paint, p95", p95, "ms", target="≤ 150 ms", met=p95 <= 150)
 
 
 def main() -> None:
@@ -92,7 +117,10 @@ def main() -> None:
             4: lambda: recording.measure(report, 2.0 if small else 10.0, 10 if small else 100),
             5: lambda: zooming.measure(report, folder, sizes),
             6: lambda: measuring.measure(report),
-            7: lambda: live_page(report, 4.0 if small else 12.0),
+            7: lambda: (
+                live_page(report, 4.0 if small else 12.0),
+                zooming_page(report, 10**6 if small else 25 * 10**6),
+            ),
             8: lambda: weekend.measure(report, folder, 0.2 if small else 72.0 if args.long else 2.0),
             9: lambda: starting.measure(report),
         }

@@ -3,6 +3,8 @@
   "use strict";
   const LS = window.livesense;
   const SETTLE_MS = 60;
+  /** A picture whose samples take longer is stretched meanwhile; mostly they come sooner. */
+  const LATE_MS = 120;
   const FIGURES_MS = 350;
   const PIXELS_A_COLUMN = 1.5;
   const SHORTEST_S = 1e-4;
@@ -49,6 +51,10 @@
       [this.from, this.to] = asked.has("from") && asked.has("to") ? this.within(Number(asked.get("from")), Number(asked.get("to"))) : [from, to];
       plot.on("plotly_relayout", (change) => this.relaid(change));
       this.choose([...document.getElementById("run-plots").children].findIndex((b) => b.getAttribute("aria-pressed") === "true"));
+      LS.onWheel(plot, (by, event) => {
+        const { _offset: left, _length: width } = plot._fullLayout.xaxis;
+        this.zoom(by, Math.min(1, Math.max(0, (event.clientX - plot.getBoundingClientRect().left - left) / width)));
+      });
       this.onResize = () => {
         this.view(this.from, this.to, false, false);
         this.vectors.draw();
@@ -60,7 +66,7 @@
       this.ended = true;
       this.stopScheme();
       for (const leave of Object.values(this.leave)) leave.abort();
-      for (const timer of [this.settle, this.later, this.again]) clearTimeout(timer);
+      for (const timer of [this.settle, this.later, this.again, this.stretch]) clearTimeout(timer);
       if (this.onResize) window.removeEventListener("resize", this.onResize);
     }
 
@@ -125,8 +131,8 @@
     view(from, to, fromPlot, figures = true) {
       [this.from, this.to] = this.within(from, to);
       if (!fromPlot || from !== this.from || to !== this.to) {
-        this.quiet = true;
-        window.Plotly.relayout(this.plot, { "xaxis.range": [this.from, this.to] }).then(() => (this.quiet = false));
+        clearTimeout(this.stretch);
+        this.stretch = setTimeout(() => this.relay(), LATE_MS);
       }
       this.strip.draw();
       this.caption();
@@ -135,6 +141,13 @@
       if (!figures) return;
       clearTimeout(this.later);
       this.later = setTimeout(() => this.figures(), FIGURES_MS);
+    }
+
+    /** Samples that are late: what is there already is drawn to the new scale, which is one drawing more. */
+    async relay() {
+      this.quiet = true;
+      await window.Plotly.relayout(this.plot, { "xaxis.range": [this.from, this.to] });
+      this.quiet = false;
     }
 
     relaid(change) {
@@ -151,9 +164,10 @@
       this.view(this.from + by * length, this.to + by * length);
     }
 
-    zoom(by) {
-      const middle = (this.from + this.to) / 2, half = ((this.to - this.from) * by) / 2;
-      this.view(middle - half, middle + half);
+    /** `part` of the stretch (its middle, unless somebody points elsewhere) stays where it is. */
+    zoom(by, part = 0.5) {
+      const length = this.to - this.from, at = this.from + part * length;
+      this.view(at - part * length * by, at + (1 - part) * length * by);
     }
 
     /** Shows something that happened with what led to it and what followed. */
@@ -222,7 +236,8 @@
     }
 
     async draw() {
-      const layout = Object.assign(LS.runRanges(this), LS.runMarks(this));
+      const layout = Object.assign({ "xaxis.range": [this.from, this.to] }, LS.runRanges(this), LS.runMarks(this));
+      clearTimeout(this.stretch);
       const apart = LS.runApart(this);
       this.quiet = true;
       if (this.arranged === apart) {

@@ -207,3 +207,23 @@ def test_a_graph_is_not_seen_before_it_has_the_colours_of_the_page(opened):
     screen.wait(f"{seen.format('visibility')} === 'visible'")
     # The line of the dark scheme, #2c343d in page.css.
     assert screen.page.evaluate(seen.format("stroke")) == "rgb(44, 52, 61)"
+
+
+def test_the_wheel_with_ctrl_zooms_about_what_is_pointed_at_and_alone_scrolls_the_page(opened):
+    screen = opened("runs/1?from=100&to=200")
+    screen.wait(ZOOMED)
+    place = screen.page.locator("#run-graph .nsewdrag").first
+    place.scroll_into_view_if_needed()
+    box = place.bounding_box()
+    screen.page.mouse.move(box["x"] + box["width"] / 4, box["y"] + 60)
+    screen.page.keyboard.down("Control")
+    screen.page.mouse.wheel(0, -120)
+    screen.wait("livesense.run.to - livesense.run.from < 70")
+    screen.page.keyboard.up("Control")
+    from_s, to_s = screen.page.evaluate("[livesense.run.from, livesense.run.to]")
+    assert abs(from_s + (to_s - from_s) / 4 - 125.0) < 0.2
+    screen.wait("Math.abs(livesense.run.plot._fullLayout.xaxis.range[0] - livesense.run.from) < 1e-9")
+    before = screen.page.evaluate("scrollY")
+    screen.page.mouse.wheel(0, 120)
+    screen.wait(f"scrollY > {before}")
+    assert screen.page.evaluate("[livesense.run.from, livesense.run.to]") == [from_s, to_s]
