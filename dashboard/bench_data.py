@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 from flask import Flask, Response, request
 
 from dashboard.calibration import found_text
+from dashboard.clock import when
 from dashboard.commands import CHECK_S
 from dashboard.record_data import answer_of
-from dashboard.run_data import when
 from livesense.bench import parse
 from livesense.bench.keys import REPEATED, TABLES
 from livesense.bench_form.editing import edited, read_form

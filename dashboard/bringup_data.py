@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 from flask import Flask, Response, request
 
+from dashboard.clock import when
 from dashboard.plain_input import plain, short_text
 from dashboard.record_data import answer_of
-from dashboard.run_data import when
 from dashboard.walk_data import chosen
 from livesense.bringup.kept import asked, row_of
 from livesense.bringup.recorded import SECONDS, RunBringUp, read_given

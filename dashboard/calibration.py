@@ -8,8 +8,8 @@ import dash_mantine_components as dmc
 from dash import html
 
 from dashboard import points
+from dashboard.clock import when
 from dashboard.digits import written
-from dashboard.run_data import when
 from dashboard.shell import band, wild, worded
 from livesense.calibrated import facts_of
 from livesense.zero_words import CAUTION, NOT_SURE, SURE

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Protocol
 
-from dashboard.run_data import when
+from dashboard.clock import when
 from livesense.logbook.rows import RunRow
 
 LONGEST_QUERY = 200

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Any
 from flask import Flask, Response, request
 
 from dashboard.benches import Benches
+from dashboard.clock import when
 from dashboard.commands import IDENTIFY_S, PORTS_S, Commands
 from dashboard.plain_input import limits, plain
 from dashboard.recorders import LONGEST_NAME, AtWork, Recorders
-from dashboard.run_data import when
 from dashboard.stream import as_json
 from livesense.agreement import compare_meter, compared_names, figure_of
 from livesense.errors import LivesenseError, LogbookError, UsageError

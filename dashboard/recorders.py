@@ -212,7 +212,7 @@ class Recorders:
     def _run_ended(self, work: AtWork, state: str) -> None:
         if state in ("recovered", "failed"):
             died = state == "recovered"
-            how = f"died; its last sign was at {clock(work.sign_wall_s)}" if died else "ended with an error"
+            how = "died: this was its last sign" if died else "ended with an error"
             text = (
                 f"The recorder of run {work.run} on {work.port} {how}. What it recorded until then is kept."
             )
@@ -234,11 +234,6 @@ class Recorders:
             if late and not started.signalled:
                 started.signalled = True
                 end_politely(started.process)
-
-
-def clock(wall_s: float) -> str:
-    """Local time of day of an instant, to the second."""
-    return time.strftime("%H:%M:%S", time.localtime(wall_s))
 
 
 def plain_name(name: str) -> str:

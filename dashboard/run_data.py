@@ -6,7 +6,6 @@ import json
 import math
 import struct
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from flask import Flask, Response, abort, request
 
 from dashboard.answering import answered
 from dashboard.channels import described, limits
+from dashboard.clock import when
 from dashboard.digits import grouped, lasting
 from dashboard.interruptions import holes_of, interruptions
 from dashboard.marks import marks
@@ -35,13 +35,6 @@ LONGEST_NOTE = 2000
 EVENTS_A_PAGE = 25
 MOST_EVENTS = 500
 """Events in one answer, whatever was asked for."""
-
-
-def when(wall_s: float | None) -> str:
-    """Return a host time as local date and time, to the second."""
-    if wall_s is None:
-        return ""
-    return datetime.fromtimestamp(wall_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S")
 
 
 def samples(analysis: RunAnalysis, names: Sequence[str], from_s: float, to_s: float, columns: int) -> bytes:

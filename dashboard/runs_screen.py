@@ -9,8 +9,8 @@ import dash_ag_grid as dag
 import dash_mantine_components as dmc
 from dash import dcc, html
 
+from dashboard.clock import when
 from dashboard.digits import grouped, lasting
-from dashboard.run_data import when
 from dashboard.shell import band, wild
 from livesense.logbook.rows import RunRow
 from livesense.wording import counted

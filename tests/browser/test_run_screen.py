@@ -1,7 +1,9 @@
 """The screens of the runs: what they open with, what they say of interruptions, how they grow."""
 
 import itertools
+import re
 import time
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -227,3 +229,14 @@ def test_the_wheel_with_ctrl_zooms_about_what_is_pointed_at_and_alone_scrolls_th
     screen.page.mouse.wheel(0, 120)
     screen.wait(f"scrollY > {before}")
     assert screen.page.evaluate("[livesense.run.from, livesense.run.to]") == [from_s, to_s]
+
+
+def test_when_a_run_began_is_told_in_the_zone_of_the_browser(served, new_context):
+    told = []
+    for zone in ("Asia/Kolkata", "UTC"):
+        page = new_context(timezone_id=zone).new_page()
+        page.goto(served.server.url)
+        page.goto(served.server.address + "runs/1")
+        began = page.get_by_text(re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d · ")).first.inner_text()
+        told.append(datetime.fromisoformat(re.search(r"\d{4}-.{14}", began)[0]))
+    assert told[0] - told[1] == timedelta(hours=5, minutes=30)

@@ -194,8 +194,9 @@ def test_a_recorder_that_dies_is_told_within_a_look_or_two(web, board):
     started.process.wait(10)
     (end,) = until(page, lambda told: told["ends"])["ends"]
     assert end["bad"] and end["run"] == 1
-    assert end["text"].startswith(f"The recorder of run 1 on {port} died; its last sign was at ")
-    assert end["text"].endswith(". What it recorded until then is kept.")
+    assert end["text"] == (
+        f"The recorder of run 1 on {port} died: this was its last sign. What it recorded until then is kept."
+    )
 
 
 @pytest.mark.slow
@@ -275,7 +276,7 @@ def test_a_death_is_told_with_the_last_sign_and_not_with_when_it_was_noticed(tmp
     recorders.look([], lambda _: "recovered")
     (end,) = recorders.ends()
     assert end.ended_wall_s == sign_s
-    assert f"its last sign was at {time.strftime('%H:%M:%S', time.localtime(sign_s))}" in end.text
+    assert "this was its last sign" in end.text
 
 
 @pytest.mark.slow
