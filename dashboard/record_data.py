@@ -52,7 +52,7 @@ class Control:
         listed = [row["device"] for row in self._listed]
         stated = [port for port in self.benches.ports() if port not in listed]
         return [
-            *({"port": port, "about": "named at the start"} for port in stated),
+            *({"port": port, "about": "given"} for port in stated),
             *({"port": row["device"], "about": _about(row)} for row in self._listed),
         ]
 

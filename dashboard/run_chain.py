@@ -62,6 +62,9 @@ def chain(analysis: RunAnalysis) -> list[html.Section]:
     rows = chain_rows(analysis)
     if not rows:
         return []
+    # Phase and board are stated by few bench files: a column that says nothing is left out.
+    kept = [at for at in range(len(HEAD)) if at == 0 or any(cells[at] for cells in rows)]
+    head, rows = [HEAD[at] for at in kept], [tuple(cells[at] for at in kept) for cells in rows]
     row = analysis.run.row
     said = [f"Bench “{row.bench_name}”", f"device {row.device}" if row.device else "", f"{row.wire} wire"]
     body: list[Any] = [
@@ -71,14 +74,14 @@ def chain(analysis: RunAnalysis) -> list[html.Section]:
                 # Where it is narrow each cell is a line of its own, and says what it is.
                 *(
                     html.Td(cell, **wild(data_title=title))
-                    for title, cell in zip(HEAD[1:], cells[1:], strict=True)
+                    for title, cell in zip(head[1:], cells[1:], strict=True)
                 ),
             ]
         )
         for cells in rows
     ]
     table = html.Div(
-        html.Table([html.Thead(html.Tr([html.Th(text, scope="col") for text in HEAD])), html.Tbody(body)]),
+        html.Table([html.Thead(html.Tr([html.Th(text, scope="col") for text in head])), html.Tbody(body)]),
         className="run-figures run-scroll run-lines run-chain",
         tabIndex="0",
         role="region",

@@ -58,8 +58,13 @@ def marks(stretches: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
             "to_s": row["to_s"],
             "kind": row["kind"],
             "word": MARKS.get(row["kind"], row["kind"]),
-            "title": f"{row['kind']}, {row['seconds']:.3g} s: {row['text']}",
+            "title": _title(row),
             "fault": row.get("fault"),
         }
         for row in stretches
     ]
+
+
+def _title(row: Mapping[str, Any]) -> str:
+    told = f"{row['kind']}, {row['seconds']:.3g} s: {row['text']}"
+    return f"{told}; the drive says {row['fault']}" if row.get("fault") else told

@@ -8,6 +8,8 @@
   /** About as wide as "port away" is. */
   const LABEL_PX = 64;
   const MOST_MARKS = 150;
+  /** Words of notes: about a letter wide, with room around them; shorter than six letters none is cut. */
+  const LETTER_PX = 6.6, AROUND_PX = 12, SHORTEST_LABEL = 6;
   const MOST_LABELS = 8;
   const LONGEST_LABEL = 24;
 
@@ -147,9 +149,15 @@
       drawn += 1;
       marks.shapes.push({ type: "line", xref: "x", yref: "paper", x0: row.at_s, x1: row.at_s, y0: 0, y1: 1, layer: "below", line: { color: ink, width: 1, dash: "2px,3px" } });
       if (row.at_s < until || row.at_s < run.from || row.at_s > run.to) continue;
-      until = row.at_s + (12 + 6.6 * row.label.length) * pixel;
-      marks.annotations.push({ xref: "x", x: row.at_s, xanchor: until > run.to ? "right" : "left", yref: "paper", y: 0, yanchor: "bottom", yshift: 2,
-        showarrow: false, text: row.label, font: { color: ink, size: 12 }, bgcolor: LS.colour("--paper"), borderpad: 1 });
+      // On the side with room for all of it, else on the roomier one and as much as fits: never over the axis' numbers.
+      const fits = (seconds) => Math.floor((seconds / pixel - AROUND_PX) / LETTER_PX);
+      const after = fits(run.to - row.at_s), before = fits(row.at_s - Math.max(until, run.from));
+      const right = row.label.length <= after || after >= before, most = right ? after : before;
+      if (most < Math.min(row.label.length, SHORTEST_LABEL)) continue;
+      const text = row.label.length > most ? row.label.slice(0, most - 1) + "…" : row.label;
+      until = row.at_s + (right ? (AROUND_PX + LETTER_PX * text.length) * pixel : 0);
+      marks.annotations.push({ xref: "x", x: row.at_s, xanchor: right ? "left" : "right", yref: "paper", y: 0, yanchor: "bottom", yshift: 2,
+        showarrow: false, text, font: { color: ink, size: 12 }, bgcolor: LS.colour("--paper"), borderpad: 1 });
     }
   }
 

@@ -329,7 +329,10 @@
         const picture = LS.el("img", "bench-chart");
         picture.src = "data:image/svg+xml;charset=utf-8," + encodeURIComponent(this.told.chart[LS.dark() ? "dark" : "light"]);
         picture.alt = "Error against current of each shunt channel; the numbers stand in each channel's uncertainty";
-        parts.push(picture);
+        const scroll = LS.el("div", "run-scroll");
+        for (const [key, value] of [["role", "region"], ["tabindex", "0"], ["aria-label", "Error against current"]]) scroll.setAttribute(key, value);
+        scroll.append(picture);
+        parts.push(scroll);
       }
       if (!parts.length) parts.push(LS.el("p", "advice", "The file has to be right first."));
       box.replaceChildren(...parts);

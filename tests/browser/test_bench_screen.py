@@ -131,6 +131,19 @@ def test_the_chart_follows_the_scheme(stack, opened):
 
 
 @pytest.mark.slow
+def test_the_chart_can_be_read_on_a_narrow_screen(stack, opened):
+    screen = opened(stack(), 390)
+    screen.wait("document.querySelector('.bench-chart')?.naturalWidth > 0")
+    # Its letters are at least two thirds of their size; the page itself does not move aside.
+    shown, drawn = screen.page.evaluate(
+        "(c => [c.width, c.naturalWidth])(document.querySelector('.bench-chart'))"
+    )
+    assert shown >= drawn * 2 / 3
+    assert screen.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    clean(screen)
+
+
+@pytest.mark.slow
 def test_a_channel_comes_by_keyboard(stack, opened):
     there = stack()
     screen = opened(there, width=390, scheme="dark")

@@ -240,3 +240,27 @@ def test_when_a_run_began_is_told_in_the_zone_of_the_browser(served, new_context
         began = page.get_by_text(re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d · ")).first.inner_text()
         told.append(datetime.fromisoformat(re.search(r"\d{4}-.{14}", began)[0]))
     assert told[0] - told[1] == timedelta(hours=5, minutes=30)
+
+
+def test_the_word_of_a_note_stays_inside_the_picture(opened, state):
+    state.notes = ["drive gave up, rotor blocked; impeller cleared by hand"]
+    screen = opened("runs/1", width=390)
+    screen.wait(ZOOMED)
+    screen.page.evaluate("livesense.run.view(2.5, 7.5)")
+    word = (
+        "[...document.querySelectorAll('#run-graph .annotation')].find((a) => /^drive/.test(a.textContent))"
+    )
+    screen.wait(f"livesense.run.held && !!{word}")
+    ends = screen.page.evaluate(
+        f"[{word}, document.querySelector('#run-graph .nsewdrag')].map((e) => e.getBoundingClientRect())"
+        ".flatMap((r) => [r.left, r.right])"
+    )
+    assert ends[2] - 1 <= ends[0] < ends[1] <= ends[3] + 1
+    hangs = screen.page.evaluate(
+        """(() => {
+          const entry = document.querySelector('#run-notes p'), text = document.createRange();
+          text.selectNodeContents(entry.lastChild);
+          return new Set([...text.getClientRects()].map((line) => Math.round(line.left))).size;
+        })()"""
+    )
+    assert hangs == 1

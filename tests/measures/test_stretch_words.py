@@ -64,7 +64,7 @@ def test_marks_are_short_words_with_a_title():
             "to_s": 3.5,
             "kind": "other",
             "word": "other",
-            "title": "other, 2.5 s: from 2 A to 4 A",
+            "title": "other, 2.5 s: from 2 A to 4 A; the drive says blocked",
             "fault": "blocked",
         },
     ]
