@@ -158,6 +158,7 @@ class Channel:
     "bus" or None; ``place`` "high-side", "in-line" or "low-side"; ``unit`` the unit of
     the values. ``plus_input`` and the swings carry their defaults. ``scale`` is the unit
     per volt (linear) or per code (direct); ``zero`` is in volts (linear) or codes (direct).
+    A thermistor has ``r25_ohm`` and ``beta_k``, or ``steinhart_hart``: A, B, C for ohms and kelvins.
     ``common_mode_rejection`` is what is left of a volt. ``temperature`` names the thermometer at the shunt.
     ``circuit`` tells several machines or lines apart.
     ``source`` holds the key ``from``. ``assumed`` lists the keys that were left out and
@@ -195,6 +196,7 @@ class Channel:
     ratio_tolerance: Tolerance | None
     r25_ohm: float | None
     beta_k: float | None
+    steinhart_hart: tuple[float, float, float] | None
     pull_up_ohm: float | None
     pull_up_v: str | float | None
     r0_ohm: float | None

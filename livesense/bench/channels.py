@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from livesense.bench import Adc, Channel, Conditions, Sensor
-from livesense.bench.keys import ASSUMED_SWING_V, CHANNEL, REQUIRED
+from livesense.bench.keys import ASSUMED_SWING_V, CHANNEL, REQUIRED, WAYS
 from livesense.bench.pins import PIN_SENSORS, plus_inputs
 from livesense.bench.quantities import QuantityError, difference_in, per_volt, step_unit, value_in
 from livesense.bench.tables import Place
@@ -27,7 +27,7 @@ _DRIFTS: dict[str, tuple[str, ...]] = {
 }
 """Count only where the bench's temperature_change is stated as well."""
 _NEVER_COVERED: dict[str, tuple[str, ...]] = {
-    Sensor.NTC: ("r25", "beta", "pull_up"),
+    Sensor.NTC: ("r25", "beta", "steinhart_hart", "pull_up"),
     Sensor.RTD: ("r0", "pull_up"),
 }
 
@@ -95,6 +95,7 @@ def read_channel(place: Place, given: Mapping[str, Any], adc: Adc, conditions: C
         ratio_tolerance=keys.get("ratio_tolerance"),
         r25_ohm=keys.get("r25"),
         beta_k=keys.get("beta"),
+        steinhart_hart=keys.get("steinhart_hart"),
         pull_up_ohm=keys.get("pull_up"),
         pull_up_v=keys.get("pull_up_voltage", "adc" if sensor in (Sensor.NTC, Sensor.RTD) else None),
         r0_ohm=keys.get("r0", 100.0 if sensor is Sensor.RTD else None),
@@ -139,8 +140,30 @@ def _check_keys(place: Place, keys: Mapping[str, Any], given: Mapping[str, Any],
             )
     for key in REQUIRED[sensor]:
         if key not in keys:
-            expected = _EXPECTED.get(key) or _example(key)
-            place.fail(key, expected)
+            place.fail(key, _expected(key))
+    if sensor in WAYS:
+        _check_ways(place, keys, given, WAYS[sensor])
+
+
+def _check_ways(
+    place: Place, keys: Mapping[str, Any], given: Mapping[str, Any], ways: tuple[tuple[str, ...], ...]
+) -> None:
+    """Hold a channel to one of its ways: two could contradict each other."""
+    begun = [[key for key in way if key in keys] for way in ways]
+    said = ", or ".join(" and ".join(way) for way in ways)
+    if not any(begun):
+        place.fail(ways[0][0], f"{_expected(ways[0][0])}: a thermistor is stated by {said}")
+    first, *others = [at for at, found in enumerate(begun) if found]
+    if others:
+        key = begun[others[0]][0]
+        place.fail(key, f"one way only to state a thermistor: {said}; remove the other", given[key])
+    for key in ways[first]:
+        if key not in keys:
+            place.fail(key, _expected(key))
+
+
+def _expected(key: str) -> str:
+    return _EXPECTED.get(key) or _example(key)
 
 
 _EXPECTED = {
@@ -249,7 +272,8 @@ def _assumed(
         at_the_shunt = key == "shunt_tempco" and "temperature" in keys
         if key not in keys or (conditions.temperature_change_k is None and not at_the_shunt):
             own.append(key)
-    own += _NEVER_COVERED.get(sensor, ())
+    alternatives = {key for way in WAYS.get(sensor, ()) for key in way}
+    own += [key for key in _NEVER_COVERED.get(sensor, ()) if key in keys or key not in alternatives]
     if sensor is Sensor.SHUNT:
         rejects = "common_mode_rejection" in keys and conditions.bus_voltage_v is not None
         if where != "low-side" and not rejects:

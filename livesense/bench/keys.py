@@ -44,6 +44,7 @@ from livesense.bench.values import (
     raw,
     rejection,
     share,
+    steinhart_hart,
     temperature_or_channel,
     text,
     texts,
@@ -194,6 +195,7 @@ MOTOR: dict[str, Key] = {
     "shaft_speed": Key(name, '"speed"', "none: the speed by the currents, unless induction"),
 }
 
+_NTC = "required, unless `steinhart_hart` is stated"
 CHANNEL: dict[str, Key] = {
     "name": Key(name, '"iu"'),
     "sensor": Key(choice(*Sensor), '"shunt"'),
@@ -255,8 +257,11 @@ CHANNEL: dict[str, Key] = {
     "zero": Key(raw, '"1.65 V"', '"0 V" for linear; 0 for direct', (L, D)),
     "ratio": Key(number(0.0, 1e6, above=True), "11", "", (V,)),
     "ratio_tolerance": Key(tolerance(RELATIVE, 1.0), '"0.5 %"', "not in the uncertainty", (V,)),
-    "r25": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"10 kΩ"', "", (N,)),
-    "beta": Key(quantity(TEMPERATURE_STEP, 100.0, 20_000.0), '"3950 K"', "", (N,)),
+    "r25": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"10 kΩ"', _NTC, (N,)),
+    "beta": Key(quantity(TEMPERATURE_STEP, 100.0, 20_000.0), '"3950 K"', _NTC, (N,)),
+    "steinhart_hart": Key(
+        steinhart_hart, "[1.129148e-3, 2.34125e-4, 8.76741e-8]", "none: `r25` and `beta` tell", (N,)
+    ),
     "r0": Key(quantity(RESISTANCE, 0.0, 1e6, above=True), '"100 Ω"', '"100 Ω"', (R,)),
     "pull_up": Key(quantity(RESISTANCE, 0.0, 1e9, above=True), '"10 kΩ"', "", (N, R)),
     "pull_up_voltage": Key(choice_or_voltage("adc"), '"adc"', '"adc"', (N, R)),
@@ -380,9 +385,12 @@ REQUIRED: dict[str, tuple[str, ...]] = {
     Sensor.LINEAR: ("scale",),
     Sensor.DIRECT: (),
     Sensor.DIVIDER: ("ratio",),
-    Sensor.NTC: ("r25", "beta", "pull_up"),
+    Sensor.NTC: ("pull_up",),
     Sensor.RTD: ("pull_up",),
     Sensor.STATE: (),
     Sensor.COMPUTED: ("from",),
 }
 """Keys that a channel must have, by its sensor."""
+
+WAYS: dict[str, tuple[tuple[str, ...], ...]] = {Sensor.NTC: (("r25", "beta"), ("steinhart_hart",))}
+"""Keys of which a channel must have one group whole and nothing of the others, by its sensor."""

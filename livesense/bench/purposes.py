@@ -228,6 +228,10 @@ PURPOSES: dict[str, dict[str, str]] = {
         "ratio_tolerance": ("Limit of error of the ratio."),
         "r25": ("Resistance of the thermistor at 25 °C."),
         "beta": ("Its beta."),
+        "steinhart_hart": (
+            "The other way to state a thermistor: A, B and C of 1/T = A + B × ln R + C × (ln R)³, "
+            "R in ohms and T in kelvins."
+        ),
         "r0": ("Resistance of the platinum sensor at 0 °C (IEC 60751)."),
         "pull_up": ("Resistor from the pin to the pull-up voltage; the sensor lies from the pin to ground."),
         "pull_up_voltage": (

@@ -148,6 +148,37 @@ def _constant(kind: Kind, given: Any) -> float:
     return float(quantity(kind, 0.0, 1e6, above=True)(given))
 
 
+def steinhart_hart(given: Any) -> tuple[float, float, float]:
+    """Read A, B and C of ``1/T = A + B ln R + C (ln R)³``, R in ohms, T in kelvins.
+
+    They have to tell a resistance, one that falls, for every temperature of a bench.
+    """
+    numbers = given if isinstance(given, list) and len(given) == 3 else []
+    # NaN fails every comparison.
+    if not numbers or not all(
+        isinstance(one, int | float) and not isinstance(one, bool) and abs(one) <= 1 for one in numbers
+    ):
+        raise Unfit("three coefficients A, B and C such as [1.129148e-3, 2.34125e-4, 8.76741e-8]")
+    a, b, c = (float(one) for one in numbers)
+    # With C below zero, 1/T grows with R up to where its slope B + 3 C (ln R)² is gone.
+    turn = math.sqrt(b / (-3 * c)) if b > 0 and c < 0 else math.inf
+    least, most = (
+        a + b * log + c * log**3
+        for log in (max(math.log(_NTC_OHM[0]), -turn), min(math.log(_NTC_OHM[1]), turn))
+    )
+    if b < _LEAST_B or least > 1 / (_NTC_C[1] + 273.15) or most < 1 / (_NTC_C[0] + 273.15):
+        span = f"from {_NTC_C[0]:g} °C to {_NTC_C[1]:g} °C, between {engineering(_NTC_OHM[0], 'ohm')} and "
+        span += engineering(_NTC_OHM[1], "ohm")
+        raise Unfit(f"A, B and C, for ohms and kelvins, of a resistance that falls {span}")
+    return a, b, c
+
+
+_NTC_C = (0.0, 100.0)
+_NTC_OHM = (1e-3, 1e8)
+_LEAST_B = 1e-9
+"""What coefficients must be able to tell (common practice, no source)."""
+
+
 def temperature_or_channel(given: Any) -> float | str:
     """Read a temperature, or the name of a channel that measures it."""
     try:

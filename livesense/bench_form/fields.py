@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from livesense.bench import Sensor
-from livesense.bench.keys import REPEATED, REQUIRED, REQUIRED_OF_WATCH, TABLES, Key
+from livesense.bench.keys import REPEATED, REQUIRED, REQUIRED_OF_WATCH, TABLES, WAYS, Key
 from livesense.bench.purposes import PURPOSES
 from livesense.bench.values import Unfit
 
@@ -25,10 +25,11 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?([eE][+-]?\d+)?")
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One key: ``form`` is text, number, yes-no, list or table; ``choices`` are words, empty for free text.
+    """One key: ``form`` is text, number, yes-no, list, numbers or table; ``choices`` are words, or none.
 
-    ``only`` names the sensors (or kinds of rule) that have it, ``needed`` those that cannot do without it;
-    ``needed`` holds "" where all need it. ``both``: one text, or a list of two.
+    ``only`` names the sensors (or kinds of rule) that have it, ``needed`` those that cannot do without it,
+    or not without what may stand for it; ``needed`` holds "" where all need it. ``both``: one text, or a
+    list of two.
     """
 
     key: str
@@ -57,6 +58,8 @@ def _field(table: str, name: str, key: Key) -> Field:
     form = {str: "text", bool: "yes-no", int: "number", float: "number", list: "list", dict: "table"}[
         type(example)
     ]
+    if form == "list" and not any(isinstance(item, str) for item in example):
+        form = "numbers"
     return Field(
         name,
         form,
@@ -86,13 +89,17 @@ def _choices(key: Key) -> tuple[str, ...]:
 
 def _needed(table: str, name: str, key: Key) -> tuple[str, ...]:
     if table == "channel":
-        who = tuple(str(sensor) for sensor in Sensor if name in REQUIRED[sensor])
+        who = tuple(str(sensor) for sensor in Sensor if name in _wanted(sensor))
         return ("",) if name in ("name", "sensor") else who
     if table == "watch":
         if name in ("kind", "channels"):
             return ("",)
         return tuple(kind for kind, names in REQUIRED_OF_WATCH.items() if name in names)
     return () if key.default else ("",)
+
+
+def _wanted(sensor: Sensor) -> set[str]:
+    return {*REQUIRED[sensor], *(key for way in WAYS.get(sensor, ()) for key in way)}
 
 
 def text_of(value: Any) -> str:
@@ -128,6 +135,11 @@ def value_of(field: Field, text: str, *, sensor: str = "") -> Any:
         return parts if len(parts) > 1 else _comma(text)
     if field.form == "list":
         return [part.strip() for part in text.split(",") if part.strip()]
+    if field.form == "numbers":
+        # Commas with a space behind them part numbers; those without do where nothing else parts them.
+        parts = [part for part in re.split(r"[,;]?\s+|;", text) if part]
+        parts = text.split(",") if len(parts) == 1 else parts
+        return [_plain_number(_comma(part.strip())) for part in parts]
     if field.form == "table":
         try:
             return tomllib.loads(f"x = {text}")["x"]

@@ -137,6 +137,9 @@ def _thermometer(bench: Bench, found: Numbers) -> Block:
 
 
 def _resistance(channel: Channel) -> str:
+    if channel.steinhart_hart is not None:
+        a, b, c = (f"{value:.10g}".replace("-", MINUS) for value in channel.steinhart_hart)
+        return f"1/T = {a} + {b} × ln R + {c} × (ln R)³, T in K and R in Ω (steinhart_hart)"
     if channel.sensor is Sensor.NTC:
         r25, beta = amount(channel.r25_ohm or 0.0, "ohm"), f"{channel.beta_k:g} K"
         return f"R = {r25} × exp({beta} × (1/T {MINUS} 1/298.15 K)) (r25, beta)"

@@ -16,7 +16,15 @@ from livesense.bench.pins import (
     zero_v,
 )
 from livesense.chain.channels import ChannelChain
-from livesense.chain.temperature import NTC_NOMINAL_C, RTD_HIGHEST_C, RTD_LOWEST_C, Ntc, PullUp, Rtd
+from livesense.chain.temperature import (
+    NTC_NOMINAL_C,
+    RTD_HIGHEST_C,
+    RTD_LOWEST_C,
+    Ntc,
+    PullUp,
+    Rtd,
+    SteinhartHart,
+)
 from livesense.chain.terms import linear_budget, thermometer_budget
 from livesense.samples import CodeType, GroupInfo
 
@@ -180,8 +188,10 @@ def _ends(here: Converter, low_v: float, high_v: float) -> tuple[int, int]:
 
 
 def _thermometer(plain: ChannelChain, channel: Channel, adc: Adc, here: Converter) -> ChannelChain:
-    sensor: Ntc | Rtd
-    if channel.sensor is Sensor.NTC:
+    sensor: Ntc | SteinhartHart | Rtd
+    if channel.steinhart_hart is not None:
+        sensor = SteinhartHart(*channel.steinhart_hart)
+    elif channel.sensor is Sensor.NTC:
         sensor = Ntc(channel.r25_ohm or math.nan, channel.beta_k or math.nan)
     else:
         sensor = Rtd(channel.r0_ohm or math.nan)

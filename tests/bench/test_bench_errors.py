@@ -444,6 +444,47 @@ MORE_REFUSED: list[tuple[str, str]] = [
 ]
 
 
+_BETA = 'r25 = "10 kΩ"\nbeta = "3950 K"\n'
+_COEFFICIENTS = "steinhart_hart = [1.129148e-3, 2.34125e-4, 8.76741e-8]\n"
+_WAYS = "r25 and beta, or steinhart_hart"
+_THREE = (
+    "steinhart_hart: expected three coefficients A, B and C such as [1.129148e-3, 2.34125e-4, 8.76741e-8]"
+)
+_FALLS = "steinhart_hart: expected A, B and C, for ohms and kelvins, of a resistance that falls from 0 °C to"
+THERMISTORS = [
+    ("", f'r25: expected a resistance such as "10 kΩ": a thermistor is stated by {_WAYS}, got nothing'),
+    ('r25 = "10 kΩ"\n', 'beta: expected a temperature difference such as "3950 K", got nothing'),
+    ('beta = "3950 K"\n', 'r25: expected a resistance such as "10 kΩ", got nothing'),
+    (
+        _BETA + _COEFFICIENTS,
+        f"steinhart_hart: expected one way only to state a thermistor: {_WAYS}; remove the other, got [0.00",
+    ),
+    ('beta = "3950 K"\n' + _COEFFICIENTS, "steinhart_hart: expected one way only to state a thermistor"),
+    ("steinhart_hart = 1e-3\n", f"{_THREE}, got 0.001"),
+    ("steinhart_hart = [1e-3, 2e-4]\n", f"{_THREE}, got [0.001, 0.0002]"),
+    ("steinhart_hart = [1e-3, 2e-4, 1e-7, 0]\n", _THREE),
+    ('steinhart_hart = [1e-3, "2e-4", 1e-7]\n', _THREE),
+    ("steinhart_hart = [true, 2e-4, 1e-7]\n", _THREE),
+    ("steinhart_hart = [nan, 2e-4, 1e-7]\n", _THREE),
+    ("steinhart_hart = [1e-3, inf, 1e-7]\n", _THREE),
+    (f"steinhart_hart = [1e-3, {'9' * 400}, 1e-7]\n", _THREE),
+    # rising, flat, no curve at all, for °C instead of kelvins, and one that turns at 18 °C
+    ("steinhart_hart = [5e-3, -2e-4, 1e-7]\n", f"{_FALLS} 100 °C, between 1 mΩ and 100 MΩ, got [0.005"),
+    ("steinhart_hart = [3e-3, 0, 0]\n", _FALLS),
+    ("steinhart_hart = [1e-3, 0, 1e-6]\n", _FALLS),
+    ("steinhart_hart = [0, 0, 0]\n", _FALLS),
+    ("steinhart_hart = [0.02, 2e-3, 1e-7]\n", _FALLS),
+    ("steinhart_hart = [1.26e-3, 4e-4, -2e-6]\n", _FALLS),
+]
+
+
+@pytest.mark.parametrize(("stated", "message"), THERMISTORS)
+def test_a_thermistor_is_refused(changed: Changed, stated: str, message: str) -> None:
+    more = f'[[channel]]\nname = "t"\nsensor = "ntc"\npull_up = "10 kΩ"\n{stated}'
+    with pytest.raises(BenchError, match="^" + re.escape(f'pump.toml: channel "t": {message}')):
+        changed(more=more)
+
+
 @pytest.mark.parametrize(("more", "message"), MORE_REFUSED, ids=[message[:60] for _, message in MORE_REFUSED])
 def test_refused_in_addition(changed: Changed, more: str, message: str) -> None:
     with pytest.raises(BenchError) as caught:

@@ -135,6 +135,11 @@ r25 = "10 kΩ"
 beta = "3950 K"
 pull_up = "4.7 kΩ"
 [[channel]]
+name = "t_rotor"
+sensor = "ntc"
+steinhart_hart = [1.129148e-3, 2.34125e-4, 8.76741e-8]
+pull_up = "4.7 kΩ"
+[[channel]]
 name = "t_water"
 sensor = "rtd"
 pull_up = "1 kΩ"
@@ -174,6 +179,8 @@ from = ["iu", "iv"]
     assert (channels["hall"].scale, channels["hall"].unit, channels["hall"].zero) == (25.0, "A", 1.65)
     assert (channels["t_sink"].scale, channels["t_sink"].unit) == (100.0, "°C")
     assert (channels["t_motor"].r25_ohm, channels["t_motor"].beta_k) == (10_000, 3950)
+    assert channels["t_motor"].steinhart_hart is channels["t_rotor"].beta_k is None
+    assert channels["t_rotor"].steinhart_hart == (1.129148e-3, 2.34125e-4, 8.76741e-8)
     assert (channels["t_motor"].pull_up_ohm, channels["t_motor"].pull_up_v) == (4700, "adc")
     assert (channels["t_water"].r0_ohm, channels["t_water"].pull_up_v) == (100.0, 2.5)
     assert "reference_tolerance" in channels["t_water"].assumed

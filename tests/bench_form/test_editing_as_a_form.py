@@ -75,6 +75,21 @@ def test_tables_come_and_go():
     assert '+speed = ["2900 rpm", "3100 rpm"]' in found and '+unbalance = "3.5 %"' in found
 
 
+@pytest.mark.parametrize(
+    "typed",
+    ["1.129148e-3, 2.34125e-4, 8e-8", "0.001129148,0.000234125,8e-8", "1,129148e-3; 2,34125e-4; 8e-8"],
+)
+def test_numbers_of_a_list(typed):
+    new = {"name": "t_motor", "sensor": "ntc", "steinhart_hart": typed, "pull_up": "10 kΩ"}
+    form = read_form(PUMP, "x")
+    form["channel"].append({"was": None, "keys": new})
+    channel = tomllib.loads(edited(PUMP, form, "x"))["channel"][-1]
+    assert channel["steinhart_hart"] == [1.129148e-3, 2.34125e-4, 8e-8]
+    # What a key means is judged by the bench file's own reader: a word stays one.
+    new["steinhart_hart"] = "1e-3, two, 8e-8"
+    assert tomllib.loads(edited(PUMP, form, "x"))["channel"][-1]["steinhart_hart"] == [1e-3, "two", 8e-8]
+
+
 def test_lists_over_several_lines_keep_their_comments_where_they_are_not_changed():
     text = PUMP.replace('channels = ["iu", "iv", "iw"]', 'channels = [\n  "iu", # first\n  "iv",\n]')
     found = changed(text, lambda form: form["watch"][0]["keys"].update(limit="11 A"))

@@ -91,6 +91,25 @@ def test_points_stand_with_their_formula(bench: Make) -> None:
     assert "rated peak: √2 × 6 A ([motor] rated_current)" in found.notes[1]
 
 
+@pytest.mark.parametrize(
+    ("keys", "curve"),
+    [
+        (
+            {"r25": '"10 kΩ"', "beta": '"3950 K"'},
+            "R = 10 kΩ × exp(3950 K × (1/T − 1/298.15 K)) (r25, beta)",
+        ),
+        (
+            {"steinhart_hart": "[1.129148e-3, 2.34125e-4, 8.76741e-8]"},
+            "1/T = 0.001129148 + 0.000234125 × ln R + 8.76741e−08 × (ln R)³, T in K and R in Ω "
+            "(steinhart_hart)",
+        ),
+    ],
+)
+def test_the_curve_of_a_thermistor(bench: Make, keys: dict[str, str], curve: str) -> None:
+    points = block(bench({"sensor": '"ntc"', "pull_up": '"10 kΩ"', **keys})).points
+    assert points is not None and points.notes[1] == curve
+
+
 def test_one_direction_has_one_side_and_both_ends(bench: Make) -> None:
     found = block(bench(reference='"ground"', swing_low='"50 mV"')).points
     assert found is not None and len(found.header) == 4

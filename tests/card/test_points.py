@@ -150,6 +150,20 @@ def test_codes_of_a_thermistor_at_25_degrees(one: One) -> None:
     assert points[0.0].pin_v == pytest.approx(3.3 * 33620.60 / 43620.60, rel=1e-6)
 
 
+def test_codes_of_a_thermistor_by_three_coefficients(one: One) -> None:
+    found = one(
+        {
+            "sensor": '"ntc"',
+            "steinhart_hart": "[1.129148e-3, 2.34125e-4, 8.76741e-8]",
+            "pull_up": '"10 kΩ"',
+        }
+    )
+    points = {p.value: p for p in found.points}
+    # 10 kΩ is 24.99967 °C with these coefficients, 0.0003 °C and 0.015 codes from here.
+    assert volts_and_code(points[25.0]) == pytest.approx((1.65, 2048.0), abs=0.02)
+    assert [p.readable for p in found.points] == [True] * 5
+
+
 def test_codes_of_a_platinum_resistor(one: One) -> None:
     # IEC 60751: 138.5055 Ω at 100 °C.
     found = one({"sensor": '"rtd"', "pull_up": '"1 kΩ"'})

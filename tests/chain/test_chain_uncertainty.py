@@ -191,6 +191,22 @@ def test_a_thermistor_at_25_degrees(channel: Make) -> None:
     t = channel(ntc, adc={"reference_tolerance": '"1 % (k=1)"'}, pull_up_voltage='"3.3 V"')
     assert t.u_offset == pytest.approx(0.01 * 2048 * per_code, rel=1e-5)
     assert set(t.u_excludes) >= {"r25", "beta", "pull_up"}
+    assert "steinhart_hart" not in t.u_excludes
+
+
+def test_a_thermistor_by_three_coefficients(channel: Make) -> None:
+    a, b, c = 1.129148e-3, 2.34125e-4, 8.76741e-8
+    ntc = {"sensor": '"ntc"', "steinhart_hart": f"[{a}, {b}, {c}]", "pull_up": '"10 kΩ"'}
+    # dT/dR = -T² (B + 3 C (ln R)²) / R, by the derivative of 1/T; dR/dcode = 4 R / 4096 at half the range.
+    kelvin, log = 273.15 + 24.99967, math.log(10e3)
+    per_code = kelvin**2 * (b + 3 * c * log**2) * 4 / 4096
+    t = channel(ntc, adc={"offset_error": '"3 LSB (k=1)"', "reference_tolerance": '"1 % (k=1)"'})
+    assert t.u_offset == pytest.approx(3 * per_code, rel=1e-5)
+    assert t.u_quantisation == pytest.approx(per_code / math.sqrt(12), rel=1e-5)
+    t = channel(ntc, adc={"reference_tolerance": '"1 % (k=1)"'}, pull_up_voltage='"3.3 V"')
+    assert t.u_offset == pytest.approx(0.01 * 2048 * per_code, rel=1e-4)
+    assert set(t.u_excludes) >= {"steinhart_hart", "pull_up"}
+    assert not set(t.u_excludes) & {"r25", "beta"}
 
 
 # Zero calibration

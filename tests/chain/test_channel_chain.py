@@ -226,6 +226,53 @@ def test_a_thermistor_at_its_own_resistance(channel: Make) -> None:
     assert t.values(np.array([2048], dtype=np.uint16))[0] == pytest.approx(25)
 
 
+FALLING = "[1.129148e-3, 2.34125e-4, 8.76741e-8]"
+TURNING = "[0.9e-3, 2.9e-4, -2.5e-7]"
+STRAIGHT = "[1.02e-3, 2.53e-4, 0]"
+
+
+@pytest.mark.parametrize("coefficients", [FALLING, TURNING, STRAIGHT, "[1.02e-3, 2.53e-4, 1e-300]"])
+def test_a_thermistor_by_three_coefficients(channel: Make, coefficients: str) -> None:
+    t = channel({"sensor": '"ntc"', "steinhart_hart": coefficients, "pull_up": '"10 kΩ"'})
+    a, b, c = (float(one) for one in coefficients.strip("[]").split(","))
+    # 10 kΩ against 10 kΩ; then resistances of both ends.
+    for code, log in (
+        (2048, math.log(10e3)),
+        (4000, math.log(10e3 * 4000 / 96)),
+        (100, math.log(1e6 / 3996)),
+    ):
+        celsius = 1 / (a + b * log + c * log**3) - 273.15
+        assert t.values(np.array([code]))[0] == pytest.approx(celsius, rel=1e-12)
+        assert t.codes([celsius])[0] == pytest.approx(code, rel=1e-9)
+
+
+def test_coefficients_that_amount_to_a_beta_read_alike(channel: Make) -> None:
+    # With C = 0 the two equations are one: B = 1 / beta, A = 1/298.15 K - ln(r25) / beta.
+    a = 1 / 298.15 - math.log(10e3) / 3950
+    same = channel({"sensor": '"ntc"', "steinhart_hart": f"[{a!r}, {1 / 3950!r}, 0]", "pull_up": '"10 kΩ"'})
+    codes = np.arange(1, 4095)
+    assert same.values(codes) == pytest.approx(channel(NTC).values(codes), rel=1e-9)
+
+
+def test_a_curve_that_turns_is_held_there(channel: Make) -> None:
+    t = channel({"sensor": '"ntc"', "steinhart_hart": "[0.6e-3, 3.2e-4, -4.5e-7]", "pull_up": '"10 kΩ"'})
+    # 1/T is largest where B + 3 C (ln R)² = 0.
+    log = math.sqrt(3.2e-4 / 13.5e-7)
+    coldest = 1 / (0.6e-3 + 3.2e-4 * log - 4.5e-7 * log**3) - 273.15
+    values = t.values(np.arange(4096))
+    assert (np.diff(values) <= 0).all()
+    assert values[-1] == t.low == pytest.approx(coldest)
+    assert math.isfinite(t.codes([coldest - 1])[0])
+
+
+@pytest.mark.parametrize("stated", [{"r25": '"10 kΩ"', "beta": '"3950 K"'}, {"steinhart_hart": FALLING}])
+def test_a_shorted_thermistor_is_not_below_absolute_zero(channel: Make, stated: dict[str, str]) -> None:
+    # Of 24 bits the lowest codes are thousandths of an ohm, where 1/T comes out below zero.
+    t = channel({"sensor": '"ntc"', "bits": "24", "pull_up": '"10 kΩ"', **stated}, code=CodeType.I32)
+    values = t.values(np.array([0, 1, 2, 1 << 12, 1 << 23], dtype=np.int32))
+    assert (np.diff(values) <= 0).all() and values[0] == 2000 == t.high
+
+
 def test_open_and_shorted_thermometers_stay_finite_and_are_clipped(channel: Make) -> None:
     for sensor in (NTC, {"sensor": '"rtd"', "pull_up": '"1 kΩ"'}):
         t = channel(sensor)

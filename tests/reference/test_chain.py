@@ -166,6 +166,15 @@ def test_ntc_10k_beta_3950(celsius: float, ohm: float) -> None:
     assert float(t.codes([celsius])[0]) == pytest.approx(code, abs=2e-3)
 
 
+def test_ntc_by_steinhart_and_hart() -> None:
+    # Coefficients as they are often printed for a thermistor of 10 kΩ, and the equation (Steinhart and Hart,
+    # Deep-Sea Research 15, 1968): both from memory. The temperature was computed from them by itself.
+    more = "steinhart_hart = [1.129148e-3, 2.34125e-4, 8.76741e-8]\n"
+    t = chain(f'sensor = "ntc"\n{more}pull_up = "10 kΩ"\n')
+    assert value(t, 2048) == pytest.approx(24.99967, abs=5e-6)
+    assert float(t.codes([24.99967])[0]) == pytest.approx(2048, abs=2e-4)
+
+
 @pytest.mark.parametrize(
     ("celsius", "ohm"),
     [(-200, 18.5201), (-50, 80.3063), (0, 100.0), (25, 109.7347), (100, 138.5055), (200, 175.8560)],
