@@ -79,6 +79,9 @@ FEWEST_CHANGES = 4
 FEWEST_SPREAD, SEVERAL = 256, 4.0
 """Records, and steps of the upper half, from which the lower half of a number is spread evenly."""
 
+NEAR_ENDS = 16
+"""Part of the way that a signal goes within which it may clip."""
+
 FLOAT_SMALLEST, FLOAT_LARGEST = 1e-6, 1e6
 """Magnitudes that a measured value in its unit has; integers read as floats lie far outside."""
 
@@ -231,8 +234,10 @@ def _moves_alone(value: NDArray[np.int64], width: int, lower: int) -> bool:
 
 def _lower_by_itself(value: NDArray[np.int64]) -> bool:
     """Whether the lower half is spread unevenly, though the upper one goes on by several at a time."""
-    # Where a signal clips, all its bits stand still.
-    value = value[(value != value.min()) & (value != value.max())]
+    # Where a signal clips, its bits stand still, or move with the noise about that level.
+    least, most = value.min(), value.max()
+    near = (most - least) // NEAR_ENDS
+    value = value[(value > least + near) & (value < most - near)]
     low = value & 0xFFFF
     if len(value) < FEWEST_SPREAD or typical(steps_of(value >> 16, 2).astype(np.float64)) < SEVERAL:
         return False

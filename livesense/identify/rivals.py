@@ -11,8 +11,18 @@ from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
-from livesense.identify.columns import MARKS, PAD_BITS, FoundField, floats, likely_floats, wild
+from livesense.identify.columns import (
+    MARKS,
+    PAD_BITS,
+    STEADY,
+    FoundField,
+    floats,
+    likely_floats,
+    signed,
+    wild,
+)
 from livesense.identify.cut import priced
 from livesense.identify.framing import SYNC_LONGEST
 from livesense.identify.reading import SOURCE, Reading, place
@@ -23,6 +33,18 @@ LIKE_BITS = 3.0
 
 USUAL_BITS = 12.0
 """The same of fields that have the width of most others."""
+
+HALF_BITS = 2 * LIKE_BITS
+"""The same for each number of 32 bits that was told as two of 16."""
+
+JUMPS = 1 / 16
+"""Part of its range by which the lower half of a number goes from record to record; of chance, a quarter."""
+
+FEWEST_CARRIES, CARRIES = 16, 0.8
+"""Steps by one of the upper half, and the share of those where the lower half falls; of chance, a half."""
+
+MOSTLY = 0.9
+"""Share of records in which bytes that stay are the same, where some are damaged."""
 
 FEWEST_FOR_FLOATS = 100
 """Records from which four bytes are told to be a float, where not all channels are."""
@@ -40,6 +62,7 @@ def rivals(reading: Reading) -> list[str]:
         *_unknown_checks(reading),
         *_hidden_floats(reading),
         *_other_order_at_rest(reading),
+        *_halves(reading),
     ]
 
 
@@ -199,14 +222,23 @@ def _other_words(reading: Reading) -> Iterator[str]:
     """Say which bytes elsewhere in the record look like a word as much as those it was cut at."""
     if reading.checked:
         return
+    again = _again(reading)
+    if again is not None:
+        where = place(again, len(reading.sync))
+        yield f"{where} hold the word again: the record may begin there: {SOURCE}"
+        return
+    moved = next((one for one in reading.fields if one.role == "pad" and not _stays(reading, one)), None)
+    if moved is not None:
+        yield (
+            f"{place(moved.begin, moved.width)} do not stay as they were found: the word comes elsewhere "
+            f"too, and the record may begin there: {SOURCE}"
+        )
+        return
     best = _marks(reading.sync)
     for one in reading.fields:
         if one.role != "pad":
             continue
         still = bytes(reading.rows[0, one.begin : one.begin + one.width].tolist())
-        if reading.sync in still:
-            yield f"{place(one.begin, one.width)} hold the word again: the record may begin there: {SOURCE}"
-            return
         if (
             one.begin > len(reading.sync)
             and best
@@ -214,6 +246,21 @@ def _other_words(reading: Reading) -> Iterator[str]:
         ):
             yield f"{place(one.begin, one.width)} may as well begin the record: {SOURCE}"
             return
+
+
+def _again(reading: Reading) -> int | None:
+    """Find where in nearly every record the word comes a second time."""
+    word = np.frombuffer(reading.sync, np.uint8)
+    for at in range(1, reading.rows.shape[1] - len(word) + 1 if len(word) else 0):
+        if np.mean((reading.rows[:, at : at + len(word)] == word).all(axis=1)) >= STEADY:
+            return at
+    return None
+
+
+def _stays(reading: Reading, one: FoundField) -> bool:
+    """Whether bytes that were found never to change do so in the records that the word cuts out."""
+    columns = reading.rows[:, one.begin : one.begin + one.width]
+    return bool((np.mean(columns == np.median(columns, axis=0), axis=0) >= MOSTLY).all())
 
 
 def _marks(word: bytes) -> int:
@@ -271,3 +318,30 @@ def _other_order_at_rest(reading: Reading) -> Iterator[str]:
         if not free or not reading.still(at % length):
             return
     yield f"only the lowest bytes of the channels move, so that they may come in the other order: {SOURCE}"
+
+
+def _halves(reading: Reading) -> Iterator[str]:
+    """Channels of 16 bits may be half as many of 32, where every second one goes far."""
+    for run in _runs(reading.fields):
+        channels = [one for one in run if one.role == "channel"]
+        if len(channels) % 2 or len(channels) != len(run) or any(one.width != 2 for one in channels):
+            continue
+        values = [reading.value(one.begin, one.width) for one in channels]
+        tops, lows = (values[::2], values[1::2]) if reading.big else (values[1::2], values[::2])
+        if not all(_may_be_below(low, top) for low, top in zip(lows, tops, strict=True)):
+            continue
+        wide = [FoundField(one.begin, "u32", 4, "channel") for one in channels[::2]]
+        if _price(reading, wide) < _price(reading, run) + HALF_BITS * len(wide):
+            where = place(run[0].begin, 4 * len(wide))
+            yield f"{where} may as well be fields of 32 bits each, {len(wide)} in all: {SOURCE}"
+            return
+
+
+def _may_be_below(low: NDArray[np.int64], top: NDArray[np.int64]) -> bool:
+    """Whether 16 bits go far, and fall where those above them rise by one, as a carry makes them."""
+    went, above = np.diff(low), signed(np.diff(top) & 0xFFFF, 2)
+    if float(np.abs(signed(went & 0xFFFF, 2)).mean()) < JUMPS * 0x10000:
+        return False
+    by_one = np.abs(above) == 1
+    carried = went[by_one] * above[by_one] < 0
+    return len(carried) < FEWEST_CARRIES or float(np.mean(carried)) > CARRIES
