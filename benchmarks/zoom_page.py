@@ -210,12 +210,14 @@ class Hand:
 def told(took: list[dict[str, float]]) -> dict[str, float]:
     """Sum up some gestures: milliseconds, and the seconds of the slowest one's stretch."""
     ms = sorted(one["ms"] for one in took)
+    answers = sorted(one["answer"] for one in took)
     slowest = max(took, key=lambda one: one["ms"])
     return {
         "gestures": len(took),
         "ms_p50": round(statistics.median(ms), 1),
         "ms_p95": round(ms[min(len(ms) - 1, int(0.95 * len(ms)))], 1),
-        "answer_ms_p50": round(statistics.median(one["answer"] for one in took), 1),
+        "answer_ms_p50": round(statistics.median(answers), 1),
+        "answer_ms_p95": round(answers[min(len(answers) - 1, int(0.95 * len(answers)))], 1),
         "slowest_ms": round(ms[-1], 1),
         "slowest_span_s": slowest["span_s"],
     }

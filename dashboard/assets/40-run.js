@@ -2,7 +2,6 @@
 (function () {
   "use strict";
   const LS = window.livesense;
-  const SETTLE_MS = 60;
   /** A picture whose samples take longer is stretched meanwhile; mostly they come sooner. */
   const LATE_MS = 120;
   const FIGURES_MS = 350;
@@ -136,8 +135,9 @@
       }
       this.strip.draw();
       this.caption();
+      // Plotly tells of a drag once, when it is over: there is nothing to wait for.
       clearTimeout(this.settle);
-      this.settle = setTimeout(() => this.fetch(), fromPlot ? SETTLE_MS : 0);
+      this.settle = setTimeout(() => this.fetch(), 0);
       if (!figures) return;
       clearTimeout(this.later);
       this.later = setTimeout(() => this.figures(), FIGURES_MS);
