@@ -136,6 +136,8 @@ def pieces(
                 np.concatenate([part.time_s for part in parts]),
                 np.concatenate([part.length for part in parts]),
                 np.concatenate([part.turned for part in parts]),
+                np.concatenate([part.early for part in parts]),
+                np.concatenate([part.late for part in parts]),
                 parts[0].step_s,
             )
 

@@ -34,6 +34,9 @@ class Rotation:
     turned
         Electrical turns covered in the step, positive in the order U, V, W; not to be believed where
         ``length`` is not clear of the noise.
+    early, late
+        The part of ``turned`` that was covered before and behind the step's middle, each scan weighed by its
+        distance from the middle in steps: what counts to the neighbour where steps have soft edges.
     step_s
         Length of a step.
     """
@@ -41,6 +44,8 @@ class Rotation:
     time_s: FloatArray
     length: FloatArray
     turned: FloatArray
+    early: FloatArray
+    late: FloatArray
     step_s: float
 
     @property
@@ -70,18 +75,24 @@ def rotation(currents: FloatArray, rate_hz: float, start_s: float = 0.0, step_s:
     turn = np.angle(smoothed[1:] * smoothed[:-1].conj()) / (2 * math.pi)
     turn = np.append(turn, turn[-1:] if turn.size else 0.0)
     turned = count * _step_means(turn, steps, count)
+    at = (np.arange(count) + 0.5) / count - 0.5
+    early, late = (
+        count * _step_means(turn, steps, count, np.maximum(side, 0.0)) * float(np.maximum(side, 0.0).mean())
+        for side in (-at, at)
+    )
     length = _step_means(np.abs(smoothed), steps, count)
     length_s = count / rate_hz
     time_s = start_s + (np.arange(steps) + 0.5) * length_s
-    return Rotation(time_s, _bridged(length), _bridged(turned), length_s)
+    return Rotation(time_s, _bridged(length), _bridged(turned), _bridged(early), _bridged(late), length_s)
 
 
-def _step_means(values: FloatArray, steps: int, count: int) -> FloatArray:
-    """Average each step's values that are numbers; NaN for a step without any."""
+def _step_means(values: FloatArray, steps: int, count: int, weights: FloatArray | None = None) -> FloatArray:
+    """Average each step's values that are numbers; NaN for a step without any (of a weight)."""
     parts = values[: steps * count].reshape(steps, count)
     known = np.isfinite(parts)
-    total = np.where(known, parts, 0.0).sum(axis=1)
-    there = known.sum(axis=1)
+    weights = np.ones(count) if weights is None else weights
+    total = np.where(known, parts, 0.0) @ weights
+    there = known @ weights
     return np.asarray(np.divide(total, there, out=np.full(steps, np.nan), where=there > 0))
 
 

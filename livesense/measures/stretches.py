@@ -102,12 +102,20 @@ def believed(steps: Rotation, still_a: float) -> Rotation:
     """Take out what turns without current: there the angle is that of the noise.
 
     A step within which the current goes out turns as the one before it, one within which it comes as the
-    one behind it.
+    one behind it. Between others edges are soft: each scan counts less and less up to the middles of the
+    steps beside.
     """
     still = steps.length < still_a
     turned = np.where(still, 0.0, steps.turned)
     goes = np.flatnonzero(still[1:] & ~still[:-1])
     comes = np.flatnonzero(still[:-1] & ~still[1:]) + 1
+    noisy = still.copy()
+    noisy[goes] = noisy[comes] = True
+    # What a step gives the next one and takes of it: with hard edges, one jump of 60° more or less falls
+    # within a step, which beats with their length.
+    given = np.where(noisy[:-1] | noisy[1:], 0.0, steps.late[:-1] - steps.early[1:])
+    turned[1:] += given
+    turned[:-1] -= given
     turned[goes] = turned[np.maximum(goes - 1, 0)]
     turned[comes] = turned[np.minimum(comes + 1, turned.size - 1)]
     return replace(steps, turned=turned)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from livesense.measures.rotation import Rotation, rotation
-from livesense.measures.stretches import Stretch, find_stretches
+from livesense.measures.stretches import Stretch, believed, find_stretches
 
 RATE_HZ = 10_000.0
 NOISE_A = 0.01
@@ -183,7 +183,7 @@ def test_a_current_that_is_let_go() -> None:
 def test_rest_alone_and_nothing() -> None:
     found, _ = told((1.0, 0, 0, 0, 0))
     assert kinds(found) == ["standstill"]
-    empty = Rotation(np.zeros(0), np.zeros(0), np.zeros(0), 0.02)
+    empty = Rotation(*[np.zeros(0)] * 5, 0.02)
     assert find_stretches(empty, 0.1) == []
 
 
@@ -235,6 +235,29 @@ def test_lost_scans_leave_a_story_as_it_is() -> None:
     found = find_stretches(steps, 0.1)
     assert kinds(found) == TOLD
     assert abs(found[3].frequency_hz) == pytest.approx(200, rel=0.01)
+
+
+@pytest.mark.parametrize("hz", [18.6, 25.5, 60.0])
+def test_jumps_that_beat_with_the_steps_are_no_change(hz: float) -> None:
+    steps = rotation(currents((3.0, hz, hz, 4.0, 4.0), six_step=True), RATE_HZ)
+    assert np.ptp(believed(steps, 0.1).frequency_hz[1:-1]) < 0.05 * hz
+    assert kinds(find_stretches(steps, 0.1)) == ["steady"]
+
+
+def test_soft_edges_count_every_turn_once() -> None:
+    # What is taken from a step stands in its neighbours, lost scans or not.
+    values = currents((2.0, 5, 105, 4.0, 4.0))
+    values[5003:5047] = np.nan
+    steps = rotation(values, RATE_HZ)
+    soft = believed(steps, 0.1)
+    assert soft.turned.sum() == pytest.approx(steps.turned.sum(), rel=1e-12)
+    assert soft.turned[1:-1] == pytest.approx(steps.turned[1:-1], abs=0.03)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
+def test_pieces_of_a_few_steps(count: int) -> None:
+    steps = rotation(currents((count * 0.02, 100, 100, 4.0, 4.0)), RATE_HZ)
+    assert believed(steps, 0.1).turned == pytest.approx(np.full(count, 2.0), abs=0.02)
 
 
 def test_nothing_but_lost_scans() -> None:
