@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,14 +93,17 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
     if len(fitting) < FEWEST or len(fitting) < 0.6 * len(lines):
         return None
     values = np.array([[float(field) for field in row] for row in fitting])
-    header = _header([names for names in [*headers, *_later_headers(data)] if len(names) == width])
+    fit = [names for names in [*headers, *_later_headers(data)] if len(names) == width]
+    header = _header(fit)
+    other = next((names for names in fit if not _alike(names, header)), None)
     whole = [all(b"." not in row[n] and b"e" not in row[n].lower() for row in fitting) for n in range(width)]
     size = sum(map(len, lines)) / len(lines) + 1
     lines_per_s = seconds and len(lines) / seconds
     if headers == [header] and words(split(check(first)[0])) is not None and whole[0]:
         # The only header came first, perhaps without its beginning.
         header = (_whole_name(header[0], values[:, 0], size, lines_per_s), *header[1:])
-    return _described(values, whole, header, checked, len(lines), size, lines_per_s)
+    found = _described(values, whole, header, checked, len(lines), size, lines_per_s)
+    return found if other is None else _doubted(found, other)
 
 
 DECIMAL_COMMA = re.compile(rb"[+-]?[0-9]+,([0-9]+)")
@@ -149,9 +152,37 @@ def _later_headers(data: bytes) -> Iterator[tuple[str, ...]]:
 
 
 def _header(headers: Sequence[tuple[str, ...]]) -> tuple[str, ...]:
-    """Name each column as most headers do, of as many the latest: some may be torn or damaged."""
-    latest_first = [list(names) for names in zip(*reversed(headers), strict=True)]
+    """Name each column as most headers do, of as many the latest: some may be torn or damaged.
+
+    Words alone in a line may be a note too: headers are those that are like the one that names a counter or
+    clock, or else like the first.
+    """
+    if not headers:
+        return ()
+    known = (names for names in headers if _names_ticker(names))
+    one = next(known, headers[0])
+    latest_first = [
+        list(names) for names in zip(*(h for h in reversed(headers) if _alike(h, one)), strict=True)
+    ]
     return tuple(max(names, key=names.count) for names in latest_first)
+
+
+def _names_ticker(names: Sequence[str]) -> bool:
+    return not {COUNTER, *CLOCKS}.isdisjoint(names)
+
+
+def _alike(one: Sequence[str], other: Sequence[str]) -> bool:
+    """Whether two lines of words name some column alike, perhaps without its beginning."""
+    return any(a.endswith(b) or b.endswith(a) for a, b in zip(one, other, strict=True))
+
+
+def _doubted(found: FoundLines, other: Sequence[str]) -> FoundLines:
+    """Say that other words stand in lines of their own too; which are the header, may be doubtful."""
+    said = f"other words stand in a line too: {' '.join(other)}; taken as a note"
+    if _names_ticker(found.columns):
+        return replace(found, evidence=(*found.evidence, said))
+    said += ", or else the names of the columns, state which"
+    return replace(found, evidence=(*found.evidence, said), confidence=min(found.confidence, DOUBTED))
 
 
 def _whole_name(name: str, column: NDArray[np.float64], size: float, lines_per_s: float | None) -> str:

@@ -27,6 +27,7 @@ def rival_tickers(reading: Reading) -> Iterator[str]:
     """Say what else may count or be a clock, and how."""
     yield from _moved_tickers(reading)
     yield from _hidden_tickers(reading)
+    yield from _ticking_halves(reading)
     yield from _narrower_counters(reading)
     yield from _short_clocks(reading)
     yield from _turning(reading)
@@ -68,6 +69,23 @@ def _hidden_tickers(reading: Reading) -> Iterator[str]:
             yield (
                 f"{place(one.begin, one.width)}: going round and round; it may be a part of a counter or "
                 f"clock, or else a channel: {SOURCE}"
+            )
+
+
+def _ticking_halves(reading: Reading) -> Iterator[str]:
+    """Say whose lower half goes up steadily by itself: a counter or clock, and a field above it."""
+    for one in reading.channels():
+        half = one.width // 2
+        if one.type == "f32" or half < 1:
+            continue
+        low = one.begin + one.width - half if reading.big else one.begin
+        value = reading.value(low, half)
+        whole = ticks(reading.value(one.begin, one.width), one.width)
+        tick = ticks(value, half)
+        if tick is not None and whole is None and tick.step * len(value) >= TURNS * 256.0:
+            yield (
+                f"{place(low, half)} goes up steadily by itself: a counter or clock beside another field, or "
+                f"else the lower half of a channel: {SOURCE}"
             )
 
 

@@ -21,7 +21,7 @@ HEADER = 6
 """Bytes in front of the codes: kind, group, counter."""
 
 FEWEST_PACKETS = 8
-MOST_PACKETS = 400
+MOST_PACKETS, STRETCHES = 400, 8
 LEAST_LEAD = 0.5
 """Bits for each channel by which the next way to read the packets must do worse."""
 
@@ -68,7 +68,7 @@ def _group(number: int, packets: list[bytes]) -> FoundGroup | None:
         return None
     last, first = (int.from_bytes(packet[2:HEADER], "little") for packet in (packets[-1], packets[0]))
     counted = (last - first) & 0xFFFFFFFF
-    packets = packets[:MOST_PACKETS]
+    packets = _some(packets)
     counters = np.array([int.from_bytes(packet[2:HEADER], "little") for packet in packets], dtype=np.int64)
     # A packet goes on where the one before ended; where one was lost it seems to hold more.
     steps = np.diff(counters) & 0xFFFFFFFF
@@ -81,6 +81,15 @@ def _group(number: int, packets: list[bytes]) -> FoundGroup | None:
     sure = all(other[0] - price > LEAST_LEAD * channels for other in ways[1:])
     scans = Counter(step for _, step in held).most_common(1)[0][0]
     return FoundGroup(number, code, channels, scans, fitting, counted, sure)
+
+
+def _some(packets: list[bytes]) -> list[bytes]:
+    """Take packets from all over the stream, as neighbours: a motor may stand at first, and run later."""
+    if len(packets) <= MOST_PACKETS:
+        return packets
+    each = MOST_PACKETS // STRETCHES
+    begins = np.linspace(0, len(packets) - each, STRETCHES).astype(int)
+    return [packet for begin in begins for packet in packets[begin : begin + each]]
 
 
 def _ways(held: list[tuple[bytes, int]]) -> Iterator[tuple[float, CodeType, int, int]]:

@@ -179,3 +179,24 @@ def test_a_counter_is_no_half_of_a_float() -> None:
         struct.pack(">I4H", 9_000_000 + 80 * n, 16_700 + n, *row) for n, row in enumerate(codes.tolist())
     ]
     assert "channel:f32" not in kinds(summed(records))
+
+
+@pytest.mark.parametrize("head", ["iu iv", "n iv"])
+def test_a_note_that_comes_again_and_again_is_no_header(head: str) -> None:
+    lines = [f"{n} {row[0]}" for n, row in enumerate(waves(300, 900, 2048).tolist())]
+    lines = [head, *(one for k in range(6) for one in (*lines[50 * k : 50 * k + 50], "ramp done"))]
+    found = identify(text(lines), None)
+    assert found.channels == (("iu", "iv") if head == "iu iv" else ("iv",))
+    # A counter's name proves a header; else both may be one.
+    assert (found.confidence < DOUBTED) == (head == "iu iv")
+    assert any("ramp done" in one for one in found.evidence)
+
+
+@pytest.mark.parametrize("order", ["<", ">"])
+def test_a_counter_below_a_state_is_not_surely_a_channel(order: str) -> None:
+    rng = np.random.default_rng(3)
+    state = np.repeat([3, 1027, 3], [742, 4, 754])
+    wide = (1 << 23) + np.cumsum(rng.integers(-7000, 7001, (1500, 4)), axis=0)
+    rows = zip(((state << 16) + np.arange(1500)).tolist(), wide.tolist(), strict=True)
+    found = bare([struct.pack(f"{order}IIIII", first, *row) for first, row in rows], b"\xfa\xfb")
+    assert "counter:u16" in kinds(found) or said(found, "goes up steadily by itself")

@@ -69,3 +69,13 @@ def test_the_bench_file_records(livesense: Command, tmp_path: Any) -> None:
     recorded = livesense("record", "found.toml", "--port", "file:line.bin", "--until-closed", "--json")
     assert recorded.code == 0, recorded.err
     assert recorded.json["groups"][0]["scans_stored"] == 60 * 9
+
+
+def test_a_motor_that_stands_at_first_shows_its_signs_later() -> None:
+    out = []
+    for packet in range(3000):
+        angle = 2 * np.pi * packet / 50 - 2 * np.pi / 3 * np.arange(3)
+        codes = np.round(30 + 800 * np.sin(angle)) if packet > 1000 else np.array([31, 32, 33]) + packet % 3
+        out.append(scans_frame(0, packet, [tuple(codes.astype(int).tolist())], "i16"))
+    bench = parse(identify(b"".join(out), None).bench)
+    assert str(bench.groups[0].code) == "i16"
