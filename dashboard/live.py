@@ -249,7 +249,7 @@ class Live:
             "sentence": _sentence_json(sentence(situation)),
             "tiles": rows,
             "withheld": tiles.reasons(rows),
-            "events": [tiles.event_row(row) for row in newest[:EVENTS_SHOWN]],
+            "events": [tiles.event_row(row, run.row.state == "recording") for row in newest[:EVENTS_SHOWN]],
             "event_count": run.row.events,
             "link": tiles.link_rows(run.row.state, health, lost_lately, faults_lately),
             "age_s": ages.data_s,

@@ -203,7 +203,9 @@ def events_page(analysis: RunAnalysis, offset: int, limit: int) -> dict[str, Any
     offset = min(max(offset, 0), max(0, count - 1))
     # Found one after the other, some that began together stand in another order than they began.
     rows = sorted(analysis.events_page(offset, limit), key=lambda row: row["start_s"]) if count else []
-    return {"count": count, "offset": offset, "rows": [event_row(row) | _remark(row) for row in rows]}
+    recording = analysis.run.row.state == "recording"
+    rows = [event_row(row, recording) | _remark(row) for row in rows]
+    return {"count": count, "offset": offset, "rows": rows}
 
 
 def _remark(event: Mapping[str, Any]) -> dict[str, str]:

@@ -147,11 +147,17 @@ def empty(why: str) -> list[dict[str, Any]]:
     return tiles([], {}, SteadyDigits(), why)
 
 
-def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
-    """One event as the browser lists it; times stay numbers, everything else is text."""
+def event_row(event: Mapping[str, Any], recording: bool = True) -> dict[str, Any]:
+    """One event as the browser lists it; times stay numbers, everything else is text.
+
+    ``recording`` tells whether one without an end may go on: its run may have ended within it.
+    """
     peak, limit = event.get("peak") or {}, event.get("limit") or {}
     figure, bound = shown(peak), shown(limit)
     start_s, end_s = event.get("start_s"), event.get("end_s")
+    lasted = "going on" if recording else "to the end"
+    if start_s is not None and end_s is not None:
+        lasted = lasting(end_s - start_s)
     return {
         "kind": str(event.get("kind", "")) + (" (note)" if event.get("severity") == "note" else ""),
         "channel": str(event.get("channel", "")),
@@ -160,7 +166,7 @@ def event_row(event: Mapping[str, Any]) -> dict[str, Any]:
         # What of the waveform belongs to it, before and after.
         "before_s": float(event.get("pre_s") or 0.0),
         "after_s": float(event.get("post_s") or 0.0),
-        "lasted": lasting(end_s - start_s) if start_s is not None and end_s is not None else "going on",
+        "lasted": lasted,
         "peak": f"{bounded(peak, sign=True)}{figure.value} {figure.unit}" if figure else "not known",
         "limit": f"{bound.value} {bound.unit}" if bound else "",
         "text": str(event.get("text", "")),

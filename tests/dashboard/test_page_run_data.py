@@ -253,3 +253,12 @@ def test_limits_are_those_of_the_drawn_channels_each_once(fake):
         fake.FakeWatch(kind="thermal", limit=6.0, instant=False),
     ]
     assert limits(watches, channels) == [{"limit": 12.0, "unit": "A", "channels": ["iu"]}]
+
+
+def test_an_event_without_an_end_goes_on_only_while_its_run_does(client, state, fake):
+    state.events = [fake.overcurrent(1.0, None)]
+    said = {}
+    for run_state in ("recording", "recovered"):
+        state.state = run_state
+        said[run_state] = client.get("/api/runs/1/events?offset=0&limit=25").json["rows"][0]["lasted"]
+    assert said == {"recording": "going on", "recovered": "to the end"}
