@@ -19,6 +19,9 @@ COVERED = [
 ]
 """Tests of the rooms whose every branch must be taken (pyproject.toml says which)."""
 
+WORKERS = str(max(2, min(4, os.cpu_count() or 2)))
+"""Tests at a time: each takes up to a gigabyte."""
+
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -35,10 +38,10 @@ def main() -> int:
         ("types", [python, "-m", "mypy"]),
         ("imports", [str(bin_dir / "lint-imports")]),
         *(
-            [("coverage", [python, "-m", "pytest", "-n", "2", "-q", "-m", "not slow", *COVERED, "--cov"])]
+            [("coverage", [python, "-m", "pytest", "-n", WORKERS, "-q", "-m", "not slow", *COVERED, "--cov"])]
             * everything
         ),
-        ("tests", [python, "-m", "pytest", "-n", "2", "--dist", "loadfile", *selection, *passed_on]),
+        ("tests", [python, "-m", "pytest", "-n", WORKERS, "--dist", "loadfile", *selection, *passed_on]),
     ]
     failed = []
     for name, command in steps:

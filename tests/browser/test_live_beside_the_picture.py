@@ -51,6 +51,7 @@ def test_small_pictures_are_drawn_square_and_told_in_words(opened):
     assert screen.page.locator("#phasors canvas").get_attribute("aria-label").startswith("Phasors: U 0°")
 
 
+@pytest.mark.slow
 def test_a_marker_by_key_is_drawn_and_stands_in_the_run(opened, asked, state):
     screen = opened()
     screen.live()

@@ -38,6 +38,7 @@ def lasted(run, text):
     return f"document.getElementById('rec-lasted-{run}')?.textContent.includes('{text}')"
 
 
+@pytest.mark.slow
 def test_the_stop_button_keeps_the_focus_while_facts_and_neighbours_change(screen, told):
     told["recordings"] = [row(1, 21.0)]
     screen.wait(lasted(1, "21 s"))
@@ -56,6 +57,7 @@ def test_the_stop_button_keeps_the_focus_while_facts_and_neighbours_change(scree
     assert screen.page.evaluate(cards) == ["rec-card-3", "rec-card-1"]
 
 
+@pytest.mark.slow
 def test_why_a_stop_was_refused_stays_readable(screen, told):
     why = "the logbook is locked by another program"
     screen.page.route("**/api/record/1/stop", lambda route: route.fulfill(json={"refused": why}))
@@ -70,6 +72,7 @@ def test_why_a_stop_was_refused_stays_readable(screen, told):
     assert screen.page.locator("#rec-stop-1").is_enabled()
 
 
+@pytest.mark.slow
 def test_each_action_says_on_which_run_it_acts(screen, told):
     told["recordings"] = [row(2, 3.0), row(1, 31.0)]
     screen.wait("!document.getElementById('rec-which').hidden")

@@ -95,6 +95,7 @@ def test_runs_that_are_alike_at_rest_only_are_not_called_alike(book, page_on):
     )
 
 
+@pytest.mark.slow
 def test_two_runs_are_chosen_and_laid_over_one_another(book, page_on):
     screen = page_on(book, "runs")
     screen.wait(READY["runs"])

@@ -1,5 +1,9 @@
 """Asking for a zero on the screen of a run that is being recorded."""
 
+import pytest
+
+pytestmark = pytest.mark.slow
+
 ANSWER = "document.getElementById('zero-answer')?.textContent"
 
 

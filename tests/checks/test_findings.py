@@ -307,6 +307,7 @@ class TestChanges:
         only(checked(codes), "missing-phase", "iu")
 
     @pytest.mark.parametrize("reversed_one", [None, U, W])
+    @pytest.mark.slow
     def test_a_run_up(self, reversed_one: int | None) -> None:
         n = RATE_HZ
         angle = 2 * np.pi * 60 * (np.arange(n) / RATE_HZ) ** 2

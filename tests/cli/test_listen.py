@@ -412,6 +412,7 @@ class TestTerminal:
         assert "\x1b" not in shown
         assert " checksum wrong " in shown
 
+    @pytest.mark.slow
     def test_silence_gets_its_hint_before_the_end(self, pseudo_terminal: tuple[int, str]) -> None:
         shown = self.play(80, pseudo_terminal[1], "--seconds", "4")
         assert shown.index("So far") < shown.index("Nothing came") < shown.index("Hints")

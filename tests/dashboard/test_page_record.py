@@ -124,6 +124,7 @@ class TestWhatMayBeUsed:
         assert len(plain_name("x" * 999)) == 200
 
 
+@pytest.mark.slow
 def test_a_recorder_starts_answers_and_stops(web, board):
     port = board.port
     page = web(port)

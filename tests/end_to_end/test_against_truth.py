@@ -130,6 +130,7 @@ def test_many_benches_hold_the_truth(
     assert beyond <= max(2, 0.1 * len(noisy)), sorted(noisy)
 
 
+@pytest.mark.slow
 def test_overload_events_are_those_of_the_true_currents(livesense: Command, tmp_path: Path) -> None:
     truth = simulated(livesense, tmp_path, "overload", "--seed", 4)
     true_events = [row for row in truth if row["kind"] == "over-limit"]

@@ -78,6 +78,7 @@ def test_stream_over_tcp_is_stored_whole(tmp_path: Path, server: socket.socket) 
 
 @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.slow
 def test_signal_ends_it_cleanly_with_everything_kept(
     tmp_path: Path, server: socket.socket, number: signal.Signals
 ) -> None:
@@ -117,6 +118,7 @@ def test_outage_is_a_gap_with_its_cause_and_the_run_goes_on(
     assert summary["away"]["scans_lost"] == facts["away"]["scans_lost"] == 500
 
 
+@pytest.mark.slow
 def test_outage_with_a_restart_says_that_nobody_can_count_the_loss(
     tmp_path: Path, server: socket.socket, livesense: Callable[..., Any]
 ) -> None:
@@ -201,6 +203,7 @@ def paced(peer: socket.socket, sender: Sender, ready: list[bytes], until: Callab
 
 @pytest.mark.skipif(os.name != "posix", reason="SIGKILL")
 @pytest.mark.parametrize("round_", range(2))
+@pytest.mark.slow
 def test_killed_recorder_leaves_a_sound_logbook_at_once(
     tmp_path: Path, server: socket.socket, livesense: Callable[..., Any], round_: int
 ) -> None:
@@ -261,6 +264,7 @@ def runs_begun(folder: Path) -> int:
         return 0
 
 
+@pytest.mark.slow
 def test_two_recorders_share_one_logbook(tmp_path: Path, livesense: Callable[..., Any]) -> None:
     with socket.create_server(("127.0.0.1", 0)) as one, socket.create_server(("127.0.0.1", 0)) as two:
         one.settimeout(30)

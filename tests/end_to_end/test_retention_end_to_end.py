@@ -54,6 +54,7 @@ def run(recorded: Callable[..., dict[str, Any]]) -> dict[str, Any]:
     return recorded(stream, bench_text(more=WATCH))
 
 
+@pytest.mark.slow
 def test_what_the_commands_say(
     run: dict[str, Any], livesense: Callable[..., Any], exported: Callable[..., Any], tmp_path: Path
 ) -> None:

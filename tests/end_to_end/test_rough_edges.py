@@ -108,6 +108,7 @@ def test_damaged_logbook_is_said_in_one_line(recorded: Recorded, livesense: Comm
         assert "inside livesense" not in answer.err
 
 
+@pytest.mark.slow
 def test_recording_from_an_open_pipe_ends_by_time(tmp_path: Path) -> None:
     (tmp_path / "pump.toml").write_text(bench_text(), encoding="utf-8")
     process = subprocess.Popen(
@@ -169,6 +170,7 @@ def test_frequency_is_that_of_the_rate_at_its_own_time(recorded: Recorded, lives
         assert facts["speed"]["rpm"]["value"] == pytest.approx(1200, abs=0.1)
 
 
+@pytest.mark.slow
 def test_stream_that_is_not_paced_is_measured_at_the_nominal_rate(tmp_path: Path, livesense: Command) -> None:
     import socket
 

@@ -89,6 +89,7 @@ def test_captures_are_told_right_or_doubted(
         (unknown_stream, stream_judge.judged, 5001, 4),
     ],
 )
+@pytest.mark.slow
 def test_what_was_told_wrong_once(
     make: Callable[..., Any],
     judged: Callable[..., Any],

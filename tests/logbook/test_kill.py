@@ -139,6 +139,7 @@ def kill_while_dropping(path: Path, repeats: int, seed: int) -> None:
             assert book.select("PRAGMA integrity_check") == [("ok",)]
 
 
+@pytest.mark.slow
 def test_killed_while_old_scans_are_dropped(path: Path) -> None:
     kill_while_dropping(path, 1, seed=1)
 

@@ -302,6 +302,7 @@ def test_a_run_that_was_cut_off_has_its_tail_checked(path: Path, writer: Logbook
     assert told(path)[0] == ("unaccounted", f"{ONE}, scans 40010 to 40509")
 
 
+@pytest.mark.slow
 def test_beside_a_recorder_nothing_is_called_wrong(path: Path) -> None:
     child = subprocess.Popen([sys.executable, str(RECORDER), str(path)], stdout=subprocess.PIPE, text=True)
     assert child.stdout is not None

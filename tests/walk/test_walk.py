@@ -308,6 +308,7 @@ class TestAtAPort:
         assert (answer.code, answer.out) == (1, "")
         assert "broken off" in answer.err
 
+    @pytest.mark.slow
     def test_what_moves_is_read_again_and_then_given_up(self, livesense, served, monkeypatch):
         board = served(Board())
         plain, begun = board.board.codes, time.monotonic()
