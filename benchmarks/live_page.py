@@ -14,18 +14,16 @@ Needs a Chromium and playwright; POSIX only for the server's CPU time.
 from __future__ import annotations
 
 import argparse
-import json
-import shutil
 import socket
 import statistics
 import subprocess
-import sys
 import tempfile
 import threading
 import time
 from pathlib import Path
 from typing import Any
 
+from browsing import ARGUMENTS, address_in, chromium, plain_page, started, tell
 from playwright.sync_api import Page as BrowserPage
 from playwright.sync_api import sync_playwright
 
@@ -34,10 +32,6 @@ from livesense.samples import Packets
 from livesense.wire.framed import FramedDecoder
 from simulator.main import BENCH
 
-ARGUMENTS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
 RATE_HZ = 20_000.0
 SETTLE_S = 9.0
 """The scenario stands still at first; cycles are there after this."""
@@ -89,21 +83,6 @@ class Tap(threading.Thread):
                     self.origin_s = min(self.origin_s, now - (stop - 1) / RATE_HZ)
 
 
-def started(*command: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-m", "livesense.cli.main", *command],
-        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-    )  # fmt: skip
-
-
-def address_in(process: subprocess.Popen[str], sign: str) -> str:
-    assert process.stdout is not None
-    for line in process.stdout:
-        if sign in line:
-            return line[line.index(sign) :].split()[0]
-    raise SystemExit(f"{process.args!r} ended without an address")
-
-
 def cpu_s(pid: int) -> float:
     with open(f"/proc/{pid}/stat", encoding="ascii") as file:
         fields = file.read().rsplit(") ", 1)[1].split()
@@ -128,7 +107,6 @@ def measured(page: BrowserPage, origin_s: float, server: int, seconds: float) ->
 def naive(logbook: Path, seconds: float, browser: Any) -> dict[str, float]:
     """A page that asks for a whole figure thirty times a second."""
     from dash import Dash, Input, Output, dcc, html
-    from waitress import create_server
 
     from livesense.analysis import RunAnalysis
 
@@ -143,11 +121,7 @@ def naive(logbook: Path, seconds: float, browser: Any) -> dict[str, float]:
             window = analysis.latest(0.06, ["iu", "iv", "iw"])[0]
         return {"data": [{"x": window.time_s, "y": y, "name": name} for name, y in window.values.items()]}
 
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=8)
-    threading.Thread(target=server.run, daemon=True).start()
-    page = browser.new_page(viewport={"width": 1440, "height": 1000})
-    page.goto(f"http://127.0.0.1:{server.effective_port}/")
-    page.wait_for_selector("#graph .plot-container")
+    page = plain_page(app, browser)
     page.evaluate(
         "() => { window.n = 0;"
         " document.querySelector('.js-plotly-plot').on('plotly_afterplot', () => { n += 1; }); }"
@@ -166,9 +140,7 @@ def main() -> None:
     parser.add_argument("--json", metavar="FILE")
     parser.add_argument("--naive", action="store_true")
     args = parser.parse_args()
-    chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if chromium is None:
-        raise SystemExit("needs a Chromium: none was found")
+    program = chromium()
     processes: list[subprocess.Popen[str]] = []
     result: dict[str, Any] = {}
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
@@ -187,7 +159,7 @@ def main() -> None:
             processes.append(server)
             url = address_in(server, "http://")
             with sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+                browser = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
                 page = browser.new_page(viewport={"width": 1440, "height": 1000})
                 page.goto(url)
                 page.wait_for_timeout(SETTLE_S * 1000)
@@ -207,9 +179,7 @@ def main() -> None:
             for process in reversed(processes):
                 process.terminate()
                 process.wait(10)
-    print(json.dumps(result, indent=2))
-    if args.json:
-        Path(args.json).write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
+    tell(result, args.json)
 
 
 if __name__ == "__main__":

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
-from livesense.samples import CodeType, GroupInfo
+from livesense.logbook.writer import LogbookWriter
+from livesense.samples import CodeType, GroupInfo, ScanBlock
 from livesense.wire.encode import description_packet, encode_frame
 
 sys.path.append(str(Path(__file__).parents[1] / "tests" / "support"))
 
 from plain_device import bench_text
+
+STEP = 65536
+"""Scans of a commit where a run is written as fast as it goes."""
 
 CHANNELS = ("iu", "iv", "iw", "vbus")
 RATE_HZ = 20_000
@@ -48,3 +54,27 @@ def description(rate_hz: float = RATE_HZ) -> bytes:
     return encode_frame(
         description_packet([GroupInfo(rate_hz, CodeType.U16, 12, CHANNELS)], device="benchmark", boot=1)
     )
+
+
+def write_run(
+    path: Path, scans: int, rate_hz: float, name: str, committed: Callable[[], None] = lambda: None
+) -> tuple[float, float]:
+    """Write a run of the four channels as fast as it goes; gives seconds, and those of the processor.
+
+    ``committed`` is called after each commit.
+    """
+    sent = codes(16 * STEP, rate_hz)
+    with LogbookWriter(path) as writer:
+        run = writer.start_run(
+            name=name, bench_name="benchmark", bench_text=BENCH, bench_path="", version="", port="",
+            wire="framed", started_wall_s=time.time(),
+        )  # fmt: skip
+        run.add_groups([GroupInfo(rate_hz, CodeType.U16, 12, CHANNELS)])
+        began, cpu = time.perf_counter(), time.process_time()
+        for number, at in enumerate(range(0, scans, STEP)):
+            begin = number % 16 * STEP
+            run.append(ScanBlock(0, at, sent[begin : begin + min(STEP, scans - at)]))
+            run.commit()
+            committed()
+        run.finish("time", time.time())
+        return time.perf_counter() - began, time.process_time() - cpu

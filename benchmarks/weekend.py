@@ -18,16 +18,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pump import BENCH, CHANNELS, codes
+from pump import CHANNELS, write_run
 from table import Report, median_ms
 
 from livesense.analysis import RunAnalysis
 from livesense.logbook.reader import Logbook
-from livesense.logbook.writer import LogbookWriter
-from livesense.samples import CodeType, GroupInfo, ScanBlock
 
 RATE_HZ = 10_000
-STEP = 65536
 REPEATS = 3
 """Each window is drawn so often and the fastest counts, as for figure 5."""
 
@@ -43,22 +40,8 @@ def resident_mb() -> float:
 
 def write(path: Path, hours: float) -> dict[str, float]:
     scans = int(hours * 3600 * RATE_HZ)
-    sent = codes(16 * STEP, RATE_HZ)
     memory: list[float] = []
-    with LogbookWriter(path) as writer:
-        run = writer.start_run(
-            name="weekend", bench_name="benchmark", bench_text=BENCH, bench_path="", version="", port="",
-            wire="framed", started_wall_s=time.time(),
-        )  # fmt: skip
-        run.add_groups([GroupInfo(RATE_HZ, CodeType.U16, 12, CHANNELS)])
-        began, cpu = time.perf_counter(), time.process_time()
-        for number, at in enumerate(range(0, scans, STEP)):
-            begin = number % 16 * STEP
-            run.append(ScanBlock(0, at, sent[begin : begin + min(STEP, scans - at)]))
-            run.commit()
-            memory.append(resident_mb())
-        run.finish("time", time.time())
-        spent_s, cpu_s = time.perf_counter() - began, time.process_time() - cpu
+    spent_s, cpu_s = write_run(path, scans, RATE_HZ, "weekend", lambda: memory.append(resident_mb()))
     tenth = max(1, len(memory) // 10)
     return {
         "seconds": spent_s,

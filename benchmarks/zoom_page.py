@@ -14,9 +14,7 @@ Needs a Chromium and playwright.
 from __future__ import annotations
 
 import argparse
-import json
 import random
-import shutil
 import statistics
 import tempfile
 import threading
@@ -25,17 +23,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from live_page import ARGUMENTS, address_in, started
+from browsing import ARGUMENTS, address_in, chromium, plain_page, started, tell
 from playwright.sync_api import Browser, sync_playwright
 from playwright.sync_api import Page as BrowserPage
-from pump import BENCH, CHANNELS, codes
+from pump import CHANNELS, write_run
 
 from livesense.logbook.reader import Logbook
-from livesense.logbook.writer import LogbookWriter
-from livesense.samples import CodeType, GroupInfo, ScanBlock
 
 RATE_HZ = 20_000.0
-STEP = 65536
 PATIENCE_S = 30.0
 SHORTEST_S = 2e-3
 """Forty scans across the picture: each can be told from its neighbours."""
@@ -72,22 +67,6 @@ WATCH = """() => {
   };
 }"""
 VIEW = "[livesense.run.from, livesense.run.to]"
-
-
-def write(path: Path, scans: int) -> None:
-    """Write a run of three currents and a bus voltage."""
-    sent = codes(16 * STEP, RATE_HZ)
-    with LogbookWriter(path) as writer:
-        run = writer.start_run(
-            name="zoom", bench_name="benchmark", bench_text=BENCH, bench_path="", version="", port="",
-            wire="framed", started_wall_s=time.time(),
-        )  # fmt: skip
-        run.add_groups([GroupInfo(RATE_HZ, CodeType.U16, 12, CHANNELS)])
-        for number, at in enumerate(range(0, scans, STEP)):
-            begin = number % 16 * STEP
-            run.append(ScanBlock(0, at, sent[begin : begin + min(STEP, scans - at)]))
-            run.commit()
-        run.finish("time", time.time())
 
 
 class Hand:
@@ -207,18 +186,20 @@ class Hand:
             span_s /= GROWS
 
 
+def spread(ms: list[float]) -> dict[str, float]:
+    """Tell the median and the 95th percentile."""
+    return {"ms_p50": round(statistics.median(ms), 1), "ms_p95": round(sorted(ms)[int(0.95 * len(ms))], 1)}
+
+
 def told(took: list[dict[str, float]]) -> dict[str, float]:
     """Sum up some gestures: milliseconds, and the seconds of the slowest one's stretch."""
-    ms = sorted(one["ms"] for one in took)
-    answers = sorted(one["answer"] for one in took)
     slowest = max(took, key=lambda one: one["ms"])
+    answers = spread([one["answer"] for one in took])
     return {
         "gestures": len(took),
-        "ms_p50": round(statistics.median(ms), 1),
-        "ms_p95": round(ms[min(len(ms) - 1, int(0.95 * len(ms)))], 1),
-        "answer_ms_p50": round(statistics.median(answers), 1),
-        "answer_ms_p95": round(answers[min(len(answers) - 1, int(0.95 * len(answers)))], 1),
-        "slowest_ms": round(ms[-1], 1),
+        **spread([one["ms"] for one in took]),
+        **{f"answer_{key}": value for key, value in answers.items()},
+        "slowest_ms": round(slowest["ms"], 1),
         "slowest_span_s": slowest["span_s"],
     }
 
@@ -243,7 +224,6 @@ def measured(page: BrowserPage, gestures: tuple[str, ...] = GESTURES) -> dict[st
 def naive(logbook: Path, browser: Browser) -> dict[str, float]:
     """Measure a page that asks for a whole figure of the pyramid's columns for each stretch."""
     from dash import Dash, Input, Output, dcc, html
-    from waitress import create_server
 
     from livesense.analysis import RunAnalysis
 
@@ -261,11 +241,7 @@ def naive(logbook: Path, browser: Browser) -> dict[str, float]:
                 traces += [{"x": band.time_s, "y": y, "name": name} for y in (band.low, band.high)]
         return {"data": traces}
 
-    server = create_server(app.server, host="127.0.0.1", port=0, threads=8)
-    threading.Thread(target=server.run, daemon=True).start()
-    page = browser.new_page(viewport={"width": 1440, "height": 1000})
-    page.goto(f"http://127.0.0.1:{server.effective_port}/")
-    page.wait_for_selector("#graph .plot-container")
+    page = plain_page(app, browser)
     page.evaluate(
         """() => {
           document.querySelector('.js-plotly-plot').on('plotly_afterplot', () => {
@@ -290,7 +266,7 @@ def naive(logbook: Path, browser: Browser) -> dict[str, float]:
         page.wait_for_timeout(rng.uniform(*RESTS_MS))
         span_s /= 2
     page.close()
-    return {"ms_p50": round(statistics.median(ms), 1), "ms_p95": round(sorted(ms)[int(0.95 * len(ms))], 1)}
+    return spread(ms)
 
 
 def main() -> None:
@@ -304,16 +280,14 @@ def main() -> None:
     parser.add_argument("--folder", type=Path, help="where the logbook is written")
     parser.add_argument("--naive", action="store_true")
     args = parser.parse_args()
-    chromium = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-    if chromium is None:
-        raise SystemExit("needs a Chromium: none was found")
+    program = chromium()
     with tempfile.TemporaryDirectory(dir=args.folder, ignore_cleanup_errors=True) as folder:
         logbook = Path(folder) / "zoom.db"
-        write(logbook, int(args.scans))
+        write_run(logbook, int(args.scans), RATE_HZ, "zoom")
         server = started("serve", "--logbook", str(logbook), "--port", "0", "--no-browser")
         try:
             with sync_playwright() as playwright:
-                browser = playwright.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+                browser = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
                 page = browser.new_page(viewport={"width": args.width, "height": 1000})
                 url = address_in(server, "http://")
                 page.goto(url)
@@ -329,9 +303,7 @@ def main() -> None:
         finally:
             server.terminate()
             server.wait(10)
-    print(json.dumps(result, indent=2))
-    if args.json:
-        Path(args.json).write_text(json.dumps(result, indent=2) + "\n", encoding="utf-8")
+    tell(result, args.json)
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ from dashboard.run_figures import figures
 from dashboard.run_stretches import Stretches
 from dashboard.stream import FEWEST_COLUMNS, MOST_COLUMNS
 from dashboard.tiles import event_row
-from livesense.last_sign import last_sign
+from livesense.last_sign import heard, last_sign
 from livesense.logbook import requests as logbook_requests
 from livesense.logbook.rows import LATER, RunRow
 from livesense.samples import FloatArray
@@ -173,8 +173,7 @@ def last_sign_text(run: RunReader) -> str:
     sign = last_sign(run)
     if sign is None:
         return ""
-    heard = "" if sign.wall_s is None else f"Its recorder was last heard of at {when(sign.wall_s)}. "
-    return heard + sign.text
+    return heard(when(sign.wall_s)) + sign.text
 
 
 def why_no_scans(run: RunReader) -> str:

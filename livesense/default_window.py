@@ -9,10 +9,10 @@ import numpy as np
 from livesense.analysis import RunAnalysis
 from livesense.chain import ChannelChain
 from livesense.errors import UsageError
-from livesense.measures.stretches import STEADY_CURRENT, STEADY_HZ, STEADY_SPEED, find_stretches
+from livesense.measures.stretches import STEADY_CURRENT, STEADY_HZ, STEADY_SPEED
 from livesense.retained import newest_kept_s
 from livesense.samples import FloatArray
-from livesense.stretch_facts import EDGE_S, EDGE_SHARE, Piece, no_current_below, phase_channels, pieces
+from livesense.stretch_facts import EDGE_S, EDGE_SHARE, no_current_below, phase_channels, pieces
 from livesense.trend_facts import trends
 
 LOOKED_AT_S = 300.0
@@ -49,8 +49,7 @@ def _steady_within(
 ) -> tuple[float, float] | None:
     best: tuple[float, float] | None = None
     still_a = no_current_below(analysis, channels)
-    for steps in pieces(analysis, channels, from_s, to_s):
-        piece = Piece(steps, find_stretches(steps, still_a))
+    for piece in pieces(analysis, channels, from_s, to_s, still_a):
         for stretch in piece.found:
             if stretch.kind != "steady":
                 continue
@@ -58,7 +57,7 @@ def _steady_within(
             edge = min(EDGE_S, (b - a) * EDGE_SHARE)
             # Where the piece itself begins or ends, nothing changed; less than a step may follow.
             a = a + edge if stretch.first else a
-            b = b - edge if stretch.stop < steps.time_s.size else b + steps.step_s
+            b = b - edge if stretch.stop < piece.steps.time_s.size else b + piece.steps.step_s
             if best is None or b - a > best[1] - best[0]:
                 best = a, b
     return best

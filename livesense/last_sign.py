@@ -27,6 +27,11 @@ class LastSign:
     text: str
 
 
+def heard(at: str) -> str:
+    """Say when a recorder was last heard of, in a sentence with a space behind; nothing for no time."""
+    return f"Its recorder was last heard of at {at}. " if at else ""
+
+
 def last_sign(run: RunReader) -> LastSign | None:
     """Tell a recorder's last sign of life; None of a run that is being recorded or was closed."""
     if run.row.state != "recovered":

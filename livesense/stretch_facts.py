@@ -74,8 +74,7 @@ def stretches_of(
     channels = phase_channels(analysis)
     still_a = no_current_below(analysis, channels)
     rows: list[dict[str, Any]] = []
-    for steps in pieces(analysis, channels, from_s, to_s):
-        piece = Piece(believed(steps, still_a), find_stretches(steps, still_a))
+    for piece in pieces(analysis, channels, from_s, to_s, still_a):
         rows += [_facts(analysis, channels, piece, number) for number in range(len(piece.found))]
     return {
         "run": analysis.run.row.number,
@@ -116,6 +115,19 @@ def no_current_below(analysis: RunAnalysis, channels: Sequence[ChannelChain]) ->
 
 
 def pieces(
+    analysis: RunAnalysis,
+    channels: Sequence[ChannelChain],
+    from_s: float | None,
+    to_s: float | None,
+    still_a: float,
+) -> Iterator[Piece]:
+    """Yield each whole piece of a run with its stretches; ``still_a`` is of :func:`no_current_below`."""
+    for steps in _steps(analysis, channels, from_s, to_s):
+        soft = believed(steps, still_a)
+        yield Piece(soft, find_stretches(soft, still_a))
+
+
+def _steps(
     analysis: RunAnalysis, channels: Sequence[ChannelChain], from_s: float | None, to_s: float | None
 ) -> Iterator[Rotation]:
     """Yield the steps of each whole piece of a run, made chunk by chunk."""

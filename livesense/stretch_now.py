@@ -6,8 +6,7 @@ from typing import Any
 
 from livesense.analysis import RunAnalysis
 from livesense.errors import UsageError
-from livesense.measures.stretches import find_stretches
-from livesense.stretch_facts import Piece, no_current_below, phase_channels, pieces
+from livesense.stretch_facts import no_current_below, phase_channels, pieces
 from livesense.stretch_words import MARKS
 from livesense.timetext import run_seconds
 
@@ -34,12 +33,10 @@ def newest_stretch(analysis: RunAnalysis, seconds: float = LOOKED_AT_S) -> dict[
         return None
     end_s = analysis.run.time_axis(group).end_s(stop - 1)
     begin_s = max(0.0, end_s - seconds)
-    piece = None
-    still_a = no_current_below(analysis, channels)
-    for steps in pieces(analysis, channels, begin_s, end_s):
-        piece = Piece(steps, find_stretches(steps, still_a))
-    if piece is None or not piece.found:
+    found = list(pieces(analysis, channels, begin_s, end_s, no_current_below(analysis, channels)))
+    if not found or not found[-1].found:
         return None
+    piece = found[-1]
     last = piece.found[-1]
     from_s = piece.from_s(last)
     turning = last.kind not in ("standstill", "align")

@@ -13,10 +13,9 @@ from livesense.analysis import RunAnalysis
 from livesense.chain import ChannelChain
 from livesense.errors import UsageError
 from livesense.measures.power import u_product
-from livesense.measures.stretches import find_stretches
 from livesense.measures.winding import Exponential, direct_resistance, fit_exponential
 from livesense.samples import Estimate, FloatArray
-from livesense.stretch_facts import Piece, no_current_below, phase_channels, pieces
+from livesense.stretch_facts import no_current_below, phase_channels, pieces
 from livesense.timetext import run_seconds
 
 ASSUMES = (
@@ -98,8 +97,7 @@ def _window(analysis: RunAnalysis, from_s: float | None, to_s: float | None) -> 
 def _borders(analysis: RunAnalysis, channels: Sequence[ChannelChain]) -> list[float]:
     found: list[float] = []
     still_a = no_current_below(analysis, channels)
-    for steps in pieces(analysis, channels, None, None):
-        piece = Piece(steps, find_stretches(steps, still_a))
+    for piece in pieces(analysis, channels, None, None, still_a):
         for one, other in itertools.pairwise(piece.found):
             if {one.kind, other.kind} & {"standstill", "align"}:
                 found.append(piece.from_s(other))
@@ -169,8 +167,7 @@ def _standing(
     still_a = no_current_below(analysis, channels)
     spans = [
         (piece.from_s(s), piece.to_s(s))
-        for steps in pieces(analysis, channels, from_s, to_s)
-        for piece in [Piece(steps, find_stretches(steps, still_a))]
+        for piece in pieces(analysis, channels, from_s, to_s, still_a)
         for s in piece.found
         if s.kind == "align"
     ]

@@ -9,6 +9,7 @@ from livesense.budget_facts import COLUMNS, alike, cells, headline
 from livesense.cli.opened import no_scans, opened_run
 from livesense.cli.options import add_json, add_logbook, add_run
 from livesense.cli.output import print_json, quantity, safe, table
+from livesense.last_sign import heard
 from livesense.wording import MINUS, counted, duration, significant
 
 MOST_ROWS = 20
@@ -42,8 +43,7 @@ def _print(facts: dict[str, Any]) -> None:
         print(f"It ended because of an error: {safe(facts['error'])}")
     if facts["last_sign"]:
         at = facts["last_sign"]["at"]
-        heard = f"Its recorder was last heard of at {_time(at)}. " if at else ""
-        print(f"{heard}{facts['last_sign']['text']}")
+        print(heard(_time(at) if at else "") + facts["last_sign"]["text"])
     if not any(group["scans_stored"] for group in facts["groups"]):
         yet = " yet" if facts["state"] == "recording" else ""
         print(f"{no_scans(facts['run']).capitalize()}{yet}")

@@ -28,7 +28,7 @@ from livesense.identify.reading import SOURCE, Reading, place
 from livesense.identify.repeats import find_block
 from livesense.identify.rivals import rivals, unclear
 from livesense.identify.signs import codes_of, of_one_sign
-from livesense.identify.tickers import Ticks, clock_unit, steps_of, ticks
+from livesense.identify.tickers import Ticks, clock_unit, may_be_ms, steps_of, ticks
 
 LOOKED_AT = 1 << 16
 """Bytes looked at: enough for hundreds of records."""
@@ -62,9 +62,6 @@ DOUBTED = 0.59
 
 UNSURE = 0.85
 """Confidence where what counts may be a clock, if records come at one rate of all, or others come between."""
-
-SAME_RATE = 1.2
-"""How far the rate of records may be from what a clock would show, either way."""
 
 SURE = 0.3
 """Below this confidence nothing is claimed."""
@@ -301,7 +298,7 @@ def _may_be_clock(told: _Tickers, scans: int, records_per_s: float | None) -> bo
     """Whether what goes up by one is as wide as a clock, which would show milliseconds."""
     wide = any(one.role == "counter" and one.width == 4 for one in told.fields) and not told.clock
     ticks_per_s = None if records_per_s is None else records_per_s * (scans if told.counts_scans else 1)
-    return wide and (ticks_per_s is None or 1000 / SAME_RATE < ticks_per_s < 1000 * SAME_RATE)
+    return wide and may_be_ms(ticks_per_s)
 
 
 def _may_be_narrower(framing: Framing, counter: FoundField) -> bool:

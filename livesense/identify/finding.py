@@ -14,7 +14,8 @@ from livesense.identify.bench_text import (
     undescribed_names,
 )
 from livesense.identify.binary import FoundRecord, find_record
-from livesense.identify.lines import FoundLines, find_lines, has_decimal_commas
+from livesense.identify.decimal_commas import has_decimal_commas
+from livesense.identify.lines import FoundLines, find_lines
 from livesense.identify.polled import modbus_polls
 from livesense.identify.undescribed import FoundGroup, find_groups
 from livesense.samples import Description, FaultKind, LinkFault, Packets

@@ -104,16 +104,19 @@ def find_framing(raw: NDArray[np.uint8]) -> Framing | None:
 def _with_late_check(raw: NDArray[np.uint8], found: Framing) -> Framing:
     """Give records that a word showed the check that damage hid before, or one that nobody can declare."""
     first = len(found.sync)
-    for kind, check in CHECKS.items():
+    lively = len(np.unique(found.rows[:, -1])) >= FEWEST_CHANGES
+    for kind, check in CHECKS.items() if lively else ():
+        if check.width >= found.length - first:
+            continue
         for big in (False, True)[: check.width]:
-            stated = FoundCheck(kind, found.length - check.width, big)
-            for name, begin in (
-                beginnings(found.rows, first, stated) if check.width < found.length - first else ()
+            for name, begin in beginnings(
+                found.rows, first, FoundCheck(kind, found.length - check.width, big)
             ):
-                if begin in (0, first) and len(np.unique(found.rows[:, -1])) >= FEWEST_CHANGES:
+                framing = None
+                if begin in (0, first):
                     framing = _by_check(raw, _Lead(found.length, found.sync, name, big, begin < first))
-                    if framing is not None:
-                        return framing
+                if framing is not None:
+                    return framing
     return _with_foreign_check(found)
 
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from livesense.identify.tickers import Ticks, clock_unit, ticks
+from livesense.identify.tickers import Ticks, clock_unit, may_be_ms, ticks
 from livesense.layout import CLOCKS, COUNTER
 from livesense.wire.description import NAME
 from livesense.wire.textline import NUMBER, check, split, words
@@ -21,7 +20,6 @@ STEADY = 0.9
 LOOKED_AT = 1 << 16
 DOUBTED = 0.5
 """Confidence where a column may be another thing than its name says."""
-SAME_RATE = 1.2
 COUNTER_BITS = (8, 12, 16, 24, 31, 32)
 
 
@@ -104,44 +102,6 @@ def find_lines(data: bytes, seconds: float | None = None) -> FoundLines | None:
         header = (_whole_name(header[0], values[:, 0], size, lines_per_s), *header[1:])
     found = _described(values, whole, header, checked, len(lines), size, lines_per_s)
     return found if other is None else _doubted(found, other)
-
-
-DECIMAL_COMMA = re.compile(rb"[+-]?[0-9]+,([0-9]+)")
-PARTED = re.compile(rb" *[;\t] *| +")
-
-
-def has_decimal_commas(data: bytes) -> bool:
-    """Whether commas stand inside numbers: one at most in what other separators part, before as many digits.
-
-    Lines of one number each are told by zeros that lead behind the comma and not before it.
-    """
-    lines = [line.strip() for line in data[:LOOKED_AT].replace(b"\r", b"\n").split(b"\n")[1:-1]]
-    rows = [PARTED.split(line) for line in lines if line and line[-1:].isdigit()]
-    if len(rows) < FEWEST or sum(b"," in line for line in lines) < STEADY * len(rows):
-        return False
-    places: list[int] = []
-    leading = fitting = 0
-    for row in rows:
-        found = [DECIMAL_COMMA.fullmatch(part) for part in row if b"," in part]
-        if not found or None in found:
-            continue
-        fitting += 1
-        places += [len(match[1]) for match in found if match]
-        leading += len(row) == 1 and any(match[1][:1] == b"0" for match in found if match)
-    if (
-        fitting < STEADY * len(rows)
-        or places.count(places[0]) < STEADY * len(places)
-        or places[0] > MOST_PLACES
-    ):
-        return False
-    several = sum(len(row) > 1 for row in rows) > STEADY * len(rows)
-    whole_zeros = any(
-        len(row[0].split(b",")[0].lstrip(b"+-")) > 1 and row[0].lstrip(b"+-")[:1] == b"0" for row in rows
-    )
-    return several or (leading > 0 and not whole_zeros)
-
-
-MOST_PLACES = 6
 
 
 def _later_headers(data: bytes) -> Iterator[tuple[str, ...]]:
@@ -252,7 +212,7 @@ def _described(
         sure = False
     if clock is not None and not sure:
         confidence = min(confidence, 0.85)
-    if counter is not None and clock is None and not header and _as_clock(lines_per_s):
+    if counter is not None and clock is None and not header and may_be_ms(lines_per_s):
         evidence.append(
             f"column {counter + 1} may as well be a clock in milliseconds, if a thousand lines come a second"
         )
@@ -281,11 +241,6 @@ def _described(
         confidence,
         tuple(evidence),
     )
-
-
-def _as_clock(lines_per_s: float | None) -> bool:
-    """Whether a clock in milliseconds would go up by one from line to line."""
-    return lines_per_s is None or 1000 / SAME_RATE < lines_per_s < 1000 * SAME_RATE
 
 
 def _unnamed_tickers(

@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from livesense.identify.columns import whole
+from livesense.identify.columns import Rows, whole
+from livesense.samples import BoolArray
 from livesense.wire.checksum import check_rows
 
 REQUEST = 8
@@ -31,16 +32,18 @@ def modbus_polls(raw: NDArray[np.uint8]) -> int:
         return 0
     windows = np.lib.stride_tricks.sliding_window_view(raw, REQUEST)
     starts = np.flatnonzero(np.isin(windows[:, 1], READS))
-    stated = whole(windows[starts], REQUEST - 2, 2, big=False)
     polls = taken = 0
-    for start in starts[check_rows("crc16-modbus", windows[starts, : REQUEST - 2]) == stated].tolist():
+    for start in starts[_right(windows[starts])].tolist():
         answer = raw[start + REQUEST :]
         size = 5 + int(answer[2]) if len(answer) > 2 else len(raw)
         if size > len(answer) or not np.array_equal(answer[:2], raw[start : start + 2]):
             continue
-        if (
-            check_rows("crc16-modbus", answer[None, : size - 2])[0]
-            == whole(answer[None], size - 2, 2, big=False)[0]
-        ):
+        if _right(answer[None, :size])[0]:
             polls, taken = polls + 1, taken + REQUEST + size
     return polls if polls >= FEWEST and taken > SHARE * len(raw) else 0
+
+
+def _right(frames: Rows) -> BoolArray:
+    """Tell which frames end in their right CRC; ``(frames,)``."""
+    end = frames.shape[1] - 2
+    return np.asarray(check_rows("crc16-modbus", frames[:, :end]) == whole(frames, end, 2, big=False))

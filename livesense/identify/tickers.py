@@ -31,6 +31,15 @@ LONGEST_STEP = 2e6
 """Two seconds of microseconds: slower records are none that a motor's current is read by."""
 
 
+SAME_RATE = 1.2
+"""How far a rate may be from what a clock would show, either way."""
+
+
+def may_be_ms(per_s: float | None) -> bool:
+    """Whether what goes up by one so often a second may be milliseconds; None: nobody knows how often."""
+    return per_s is None or 1000 / SAME_RATE < per_s < 1000 * SAME_RATE
+
+
 @dataclass(frozen=True, slots=True)
 class Ticks:
     """How a field goes up: its mean step from record to record, and whether all steps are the same."""

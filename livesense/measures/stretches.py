@@ -73,13 +73,14 @@ def find_stretches(steps: Rotation, still_a: float) -> list[Stretch]:
 
     Parameters
     ----------
+    steps
+        As :func:`believed` makes them, for the same ``still_a``.
     still_a
         Length of the current vector (A, peak) below which there is no current.
     """
     if steps.time_s.size == 0:
         return []
     around = max(1, round(AROUND_S / steps.step_s / 2))
-    steps = believed(steps, still_a)
     speed = _over(steps.turned, around) / steps.step_s
     states = _states(steps, speed, still_a)
     found: list[Stretch] = []

@@ -90,7 +90,8 @@ class RiseFinder:
             found.append((self._foot + 1, self._lost))
             self._rise(self._foot + 1)
             while alike and current.size - at >= TOGETHER * self._patience:
-                rises = self._alike(first, at, current[at : at + MOST * self._patience])
+                window = slice(at, at + MOST * self._patience)
+                rises = self._alike(first, at, current[window], size[window])
                 found += [(rise, False) for rise in rises]
                 at = self._crossed - first
                 alike = len(rises) >= TOGETHER
@@ -113,14 +114,13 @@ class RiseFinder:
         self._passes = max(self._level, NOISE * self._peak)
         self._risen, self._lost, self._peak = scan, False, 0.0
 
-    def _alike(self, first: int, at: int, current: FloatArray) -> list[int]:
+    def _alike(self, first: int, at: int, current: FloatArray, size: FloatArray) -> list[int]:
         """Take the rises of all cycles that follow a rise without surprise; what comes then is left.
 
         The same rises as one by one, for as long as each half cycle passes the share of the last cycle's
         peak, in time: between two half cycles that pass ``bound``, which is less, nothing passes that share.
         """
         bound = max(self._level, self._passes / 2)
-        size = np.abs(current)
         outside = np.flatnonzero(size > bound)
         above = current[outside] > 0
         # Half cycles, from their first scan beyond the bound; the last one may go on behind what is here.

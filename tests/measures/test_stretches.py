@@ -37,7 +37,7 @@ def currents(*parts: Part, six_step: bool = False, seed: int = 1) -> np.ndarray:
 
 def told(*parts: Part, still_a: float = 0.1, six_step: bool = False) -> tuple[list[Stretch], Rotation]:
     steps = rotation(currents(*parts, six_step=six_step), RATE_HZ)
-    return find_stretches(steps, still_a), steps
+    return find_stretches(believed(steps, still_a), still_a), steps
 
 
 def kinds(found: list[Stretch]) -> list[str]:
@@ -184,7 +184,7 @@ def test_rest_alone_and_nothing() -> None:
     found, _ = told((1.0, 0, 0, 0, 0))
     assert kinds(found) == ["standstill"]
     empty = Rotation(*[np.zeros(0)] * 5, 0.02)
-    assert find_stretches(empty, 0.1) == []
+    assert find_stretches(believed(empty, 0.1), 0.1) == []
 
 
 def test_a_run_that_begins_and_ends_in_the_middle() -> None:
@@ -217,7 +217,7 @@ def test_slow_turning_is_no_align() -> None:
 def test_noise_alone_never_starts(seed: int) -> None:
     rng = np.random.default_rng(seed)
     steps = rotation(rng.normal(0, NOISE_A, (20_000, 3)), RATE_HZ)
-    assert kinds(find_stretches(steps, 0.08)) == ["standstill"]
+    assert kinds(find_stretches(believed(steps, 0.08), 0.08)) == ["standstill"]
 
 
 def test_a_turn_shorter_than_any_steady_part() -> None:
@@ -232,7 +232,7 @@ def test_lost_scans_leave_a_story_as_it_is() -> None:
         values[at : at + int(rng.integers(1, 300))] = np.nan
     steps = rotation(values, RATE_HZ)
     assert np.all(np.isfinite(steps.turned)) and np.all(np.isfinite(steps.length))
-    found = find_stretches(steps, 0.1)
+    found = find_stretches(believed(steps, 0.1), 0.1)
     assert kinds(found) == TOLD
     assert abs(found[3].frequency_hz) == pytest.approx(200, rel=0.01)
 
@@ -241,7 +241,7 @@ def test_lost_scans_leave_a_story_as_it_is() -> None:
 def test_jumps_that_beat_with_the_steps_are_no_change(hz: float) -> None:
     steps = rotation(currents((3.0, hz, hz, 4.0, 4.0), six_step=True), RATE_HZ)
     assert np.ptp(believed(steps, 0.1).frequency_hz[1:-1]) < 0.05 * hz
-    assert kinds(find_stretches(steps, 0.1)) == ["steady"]
+    assert kinds(find_stretches(believed(steps, 0.1), 0.1)) == ["steady"]
 
 
 def test_soft_edges_count_every_turn_once() -> None:
@@ -262,5 +262,5 @@ def test_pieces_of_a_few_steps(count: int) -> None:
 
 def test_nothing_but_lost_scans() -> None:
     steps = rotation(np.full((1000, 3), np.nan), RATE_HZ)
-    assert kinds(find_stretches(steps, 0.1)) == ["standstill"]
+    assert kinds(find_stretches(believed(steps, 0.1), 0.1)) == ["standstill"]
     assert rotation(np.zeros((1, 3)), 50.0).turned.tolist() == [0.0]

@@ -14,7 +14,7 @@ import played
 import pytest
 
 from livesense.measures.rotation import rotation
-from livesense.measures.stretches import find_stretches
+from livesense.measures.stretches import believed, find_stretches
 from simulator.drive import Drive, Phase
 from simulator.main import run
 from simulator.trouble import SCENARIOS
@@ -39,7 +39,7 @@ def share(values, order, hz, rate_hz):
 
 def kinds(told):
     steps = rotation(currents(told, 0, len(told.codes) / told.rate_hz), told.rate_hz)
-    return [s.kind for s in find_stretches(steps, 0.1)], steps
+    return [s.kind for s in find_stretches(believed(steps, 0.1), 0.1)], steps
 
 
 def test_an_open_phase():
@@ -157,7 +157,7 @@ def test_six_step_has_its_fifth_and_seventh():
 def test_coasting_is_let_go_and_braking_feeds_the_bus():
     told = play("coast-and-brake")
     steps = rotation(currents(told, 0, len(told.codes) / told.rate_hz), told.rate_hz)
-    found = find_stretches(steps, 0.1)
+    found = find_stretches(believed(steps, 0.1), 0.1)
     first = next(s for s in found if s.let_go)
     assert first.kind == "standstill"
     assert steps.time_s[first.first] == pytest.approx(told.begins_s("coast"), abs=0.1)
