@@ -69,6 +69,7 @@ _PAGE = """<!DOCTYPE html>
 {%metas%}
 <title>{%title%}</title>
 <link rel="icon" type="image/svg+xml" href="/assets/mark.svg">
+<script src="/assets/scheme.js"></script>
 {%css%}
 </head>
 <body>
@@ -155,6 +156,8 @@ def _dash_app(reading: Reading, benches: Benches) -> Dash:
     app = Dash(
         "dashboard",
         assets_folder=str(Path(__file__).parent / "assets"),
+        # It stands in the head of the page, not with the scripts at its end.
+        assets_ignore=r"scheme\.js",
         use_pages=False,
         include_pages_meta=False,
         serve_locally=True,
