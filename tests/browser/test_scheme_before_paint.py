@@ -10,7 +10,8 @@ PAPER = {"light": (248, 247, 243), "dark": (17, 21, 26)}
 PIXELS = """async ([base64, places]) => {
   const bytes = Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0));
   const picture = await createImageBitmap(new Blob([bytes], { type: "image/png" }));
-  const context = new OffscreenCanvas(picture.width, picture.height).getContext("2d", { willReadFrequently: true });
+  const canvas = new OffscreenCanvas(picture.width, picture.height);
+  const context = canvas.getContext("2d", { willReadFrequently: true });
   context.drawImage(picture, 0, 0);
   return places.map(([x, y]) => [...context.getImageData(x, y, 1, 1).data].slice(0, 3));
 }"""
