@@ -57,6 +57,8 @@
       this.plot.on("plotly_afterplot", () => scope.ask());
       scope.channels = this.setup.channels;
       this.scope = scope;
+      LS.onTouch(this.plot, { range: () => (this.paused && this.plot.data.length ? [...this.plot._fullLayout.xaxis.range] : null),
+        follow: (from, to) => window.Plotly.relayout(this.plot, { "xaxis.range": [from, to] }), settle: () => {} });
       if (this.newest) this.present(this.newest);
     }
 

@@ -50,10 +50,8 @@
       [this.from, this.to] = asked.has("from") && asked.has("to") ? this.within(Number(asked.get("from")), Number(asked.get("to"))) : [from, to];
       plot.on("plotly_relayout", (change) => this.relaid(change));
       this.choose([...document.getElementById("run-plots").children].findIndex((b) => b.getAttribute("aria-pressed") === "true"));
-      LS.onWheel(plot, (by, event) => {
-        const { _offset: left, _length: width } = plot._fullLayout.xaxis;
-        this.zoom(by, Math.min(1, Math.max(0, (event.clientX - plot.getBoundingClientRect().left - left) / width)));
-      });
+      LS.onWheel(plot, (by, event) => this.zoom(by, LS.partOfAxis(plot, event.clientX)));
+      LS.onTouch(plot, { range: () => [this.from, this.to], follow: (from, to) => this.follow(from, to), settle: (from, to) => this.view(from, to, true) });
       this.onResize = () => {
         this.view(this.from, this.to, false, false);
         this.vectors.draw();
@@ -148,6 +146,15 @@
       this.quiet = true;
       await window.Plotly.relayout(this.plot, { "xaxis.range": [this.from, this.to] });
       this.quiet = false;
+    }
+
+    /** What is there already under moving fingers; samples for it come one request after the other. */
+    async follow(from, to) {
+      [this.from, this.to] = this.within(from, to);
+      this.strip.draw();
+      this.caption();
+      if (!this.fetching) this.fetching = this.fetch().finally(() => (this.fetching = null));
+      await this.relay();
     }
 
     relaid(change) {

@@ -136,16 +136,23 @@
       box.addEventListener("pointerdown", (event) => {
         const here = at(event), all = run.about.to_s - run.about.from_s;
         const inside = here >= run.from && here <= run.to && run.to - run.from < 0.98 * all;
-        drag = inside ? { grip: here - run.from } : { start: here };
+        drag = Object.assign({ before: [run.from, run.to], moved: false }, inside ? { grip: here - run.from } : { start: here });
         box.setPointerCapture(event.pointerId);
       });
       box.addEventListener("pointermove", (event) => {
         if (!drag) return;
         const here = at(event), all = run.about.to_s - run.about.from_s;
+        if (drag.grip === undefined && Math.abs(here - drag.start) <= all / 500) return;
+        drag.moved = true;
         if (drag.grip !== undefined) run.view(here - drag.grip, here - drag.grip + run.to - run.from, false);
-        else if (Math.abs(here - drag.start) > all / 500) run.view(Math.min(here, drag.start), Math.max(here, drag.start), false);
+        else run.view(Math.min(here, drag.start), Math.max(here, drag.start), false);
       });
-      for (const over of ["pointerup", "pointercancel"]) box.addEventListener(over, () => (drag = null));
+      box.addEventListener("pointerup", () => (drag = null));
+      // A finger that went up or down after all: the browser scrolls the page, and the stretch is what it was.
+      box.addEventListener("pointercancel", () => {
+        if (drag && drag.moved) run.view(...drag.before, false);
+        drag = null;
+      });
     }
 
     /** Arrows, plus, minus, page keys, Home, End and Escape do what dragging does. */

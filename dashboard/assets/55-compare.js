@@ -136,6 +136,8 @@
       for (const [key, move] of [["earlier", () => this.shift(-0.5)], ["later", () => this.shift(0.5)], ["closer", () => this.zoom(0.5)], ["wider", () => this.zoom(2)]])
         document.getElementById("compare-" + key).addEventListener("click", move);
       plot.on("plotly_relayout", (change) => this.relaid(change));
+      LS.onWheel(plot, (by, event) => this.zoom(by, LS.partOfAxis(plot, event.clientX)));
+      LS.onTouch(plot, { range: () => (this.got ? [this.from, this.to] : null), follow: (from, to) => this.follow(from, to), settle: (from, to) => this.view(from, to) });
       this.channel = channels[0];
       this.align(alignments[0]);
     }
@@ -166,9 +168,18 @@
 
     shift(by) { this.view(this.from + by * (this.to - this.from), this.to + by * (this.to - this.from)); }
 
-    zoom(by) {
-      const middle = (this.from + this.to) / 2, half = ((this.to - this.from) * by) / 2;
-      this.view(middle - half, middle + half);
+    /** `part` of the stretch (its middle, unless somebody points elsewhere) stays where it is. */
+    zoom(by, part = 0.5) {
+      const length = this.to - this.from, at = this.from + part * length;
+      this.view(at - part * length * by, at + (1 - part) * length * by);
+    }
+
+    /** What is there already under moving fingers. */
+    async follow(from, to) {
+      [this.from, this.to] = [from, to];
+      this.quiet = true;
+      await window.Plotly.relayout(this.plot, { "xaxis.range": [from, to] });
+      this.quiet = false;
     }
 
     view(from, to) {

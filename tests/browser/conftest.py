@@ -131,8 +131,8 @@ def window(new_context) -> Any:
     """Open an empty window; complaints of its console fail the test."""
     screens: list[Screen] = []
 
-    def window(scheme: str = "light", width: int = 1440) -> Screen:
-        context = new_context(viewport={"width": width, "height": 900}, color_scheme=scheme)
+    def window(scheme: str = "light", width: int = 1440, **more: Any) -> Screen:
+        context = new_context(viewport={"width": width, "height": 900}, color_scheme=scheme, **more)
         screens.append(Screen(context.new_page()))
         return screens[-1]
 

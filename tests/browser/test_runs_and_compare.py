@@ -6,6 +6,7 @@ import threading
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from fingers import Hand
 from picture_bytes import png
 
 from dashboard.app import Server, Settings
@@ -46,12 +47,12 @@ def page_on(window):
     """Open a path of a page on a logbook."""
     servers = []
 
-    def page_on(book, path, scheme="light", width=1440):
+    def page_on(book, path, scheme="light", width=1440, **more):
         server = Server(Settings(book, token="t"))
         thread = threading.Thread(target=server.run)
         thread.start()
         servers.append((server, thread))
-        screen = window(scheme, width)
+        screen = window(scheme, width, **more)
         screen.page.goto(server.url)
         screen.page.goto(server.address + path)
         return screen
@@ -121,6 +122,27 @@ def test_two_runs_are_chosen_and_laid_over_one_another(book, page_on):
         }"""
     )
     assert ratio == pytest.approx(1.25, rel=0.02)
+
+
+@pytest.mark.slow
+def test_two_runs_are_moved_by_a_finger_and_stretched_by_two_or_a_wheel(book, page_on):
+    screen = page_on(book, "compare/1/2", width=390, has_touch=True, is_mobile=True)
+    screen.wait(READY["compare/1/2"])
+    screen.page.locator("#compare-graph").evaluate("(e) => e.scrollIntoView({ block: 'center' })")
+    box, hand = screen.page.locator("#compare-graph .nsewdrag").bounding_box(), Hand(screen)
+    ends = "[livesense.compare.from, livesense.compare.to]"
+    from_s, to_s = screen.page.evaluate(ends)
+    y, at = box["y"] + 100, [box["x"] + part * box["width"] for part in (0.2, 0.4, 0.6, 0.8)]
+    hand.drag([(at[0], y)], [(at[2], y)])
+    screen.wait(f"livesense.compare.from < {from_s - 0.3 * (to_s - from_s)}")
+    hand.drag([(at[1], y), (at[2], y)], [(at[0], y), (at[3], y)])
+    screen.wait(f"livesense.compare.to - livesense.compare.from < {0.5 * (to_s - from_s)}")
+    before = screen.page.evaluate("livesense.compare.to - livesense.compare.from")
+    screen.page.mouse.move(at[1], y)
+    screen.page.keyboard.down("Control")
+    screen.page.mouse.wheel(0, 120)
+    screen.wait(f"livesense.compare.to - livesense.compare.from > {1.3 * before}")
+    screen.wait("livesense.compare.drawn >= 2")
 
 
 @pytest.mark.slow
