@@ -10,6 +10,8 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
+import numpy as np
+
 from livesense.bench import Bench
 from livesense.chain import Chain
 from livesense.chain.calibration import Calibration
@@ -228,8 +230,10 @@ class Intake:
         count = len(block.codes)
         self.stored[block.group] += count
         self._last_scan[block.group] = block.first + count - 1
-        self._keep_events(self._watches[block.group].feed(block.first, block.codes))
-        self._keep_trend(block.group, self._trends[block.group].feed(block.first, block.codes))
+        # As both want them.
+        codes = np.asfortranarray(block.codes)
+        self._keep_events(self._watches[block.group].feed(block.first, codes))
+        self._keep_trend(block.group, self._trends[block.group].feed(block.first, codes))
 
     def _gap(self, gap: Gap, wall_s: float) -> None:
         self.run.gap(gap, wall_s)

@@ -23,6 +23,9 @@ PIECE_S = 10.0
 LINED = 0.8
 """Share of the fundamental in what alternates in the phase currents; in six-step currents it is 0.91."""
 
+TOGETHER_SCANS = 16384
+"""So many scans of a row are multiplied at once."""
+
 FEWEST_SCANS = 16
 """Rows of fewer scans are not kept: they would take more room than the scans."""
 
@@ -62,7 +65,8 @@ class TrendBuilder:
         found = self.cut() if self._count and first != self._first + self._count else []
         if not self._count:
             self._first = first
-        self._waiting.append(codes)
+        # Whole columns are what all of this looks at.
+        self._waiting.append(np.asfortranarray(codes))
         self._count += len(codes)
         return found if self._count <= self._enough else found + self._rows(last=False)
 
@@ -149,9 +153,9 @@ class TrendBuilder:
             if codes.dtype.kind == "f":
                 means[:, column] = here.reshape(steps, self._step).mean(axis=1, dtype=np.float64)
             else:
-                # Sums of whole numbers are exact; numpy takes short rows one by one.
-                sums = np.cumsum(here, dtype=np.int64)[self._step - 1 :: self._step]
-                means[:, column] = np.diff(sums, prepend=0) / self._step
+                # Sums of whole numbers are exact.
+                sums = here.reshape(steps, self._step).sum(axis=1, dtype=np.int64)
+                means[:, column] = sums / self._step
         return means
 
     def _row(self, first: int, codes: Codes, cut: Cut) -> TrendRows:
@@ -159,13 +163,9 @@ class TrendBuilder:
         # What is left of a cycle that a gap broke would bend mean and rms.
         broken = not cut.cycles and self._turned and short
         self._turned = cut.cycles > 0 or (self._turned and short)
-        # Channel by channel: numpy takes short rows one by one.
-        columns = np.ascontiguousarray(codes.T)
         n = len(codes)
-        mean = columns.mean(axis=1, dtype=np.float64)
-        off = columns - mean[:, None]
-        phasors = fundamentals(off.T, cut.cycles)
-        square = off @ off.T / n
+        mean = codes.mean(axis=0, dtype=np.float64)
+        square, phasors = _products(codes, mean, cut.cycles)
         alternating = sum(square[at, at] for at in self._sources)
         lined = cut.cycles > 0 and sum(abs(phasors[at]) ** 2 for at in self._sources) > LINED * alternating
         return TrendRows(
@@ -175,8 +175,8 @@ class TrendBuilder:
             cycles=np.array([float(cut.cycles)]),
             turning=np.array([n if cut.cycles else 0]),
             mean=mean[None],
-            low=columns.min(axis=1).astype(np.float64)[None],
-            high=columns.max(axis=1).astype(np.float64)[None],
+            low=codes.min(axis=0).astype(np.float64)[None],
+            high=codes.max(axis=0).astype(np.float64)[None],
             square=square[None],
             cross=np.outer(phasors, phasors.conj())[None],
             lined=np.array([n if lined else 0]),
@@ -199,6 +199,22 @@ class TrendBuilder:
 
     def _done(self, level: int, waiting: TrendRows) -> Leveled:
         return self._leveled(level, merged(waiting, np.array([0])))
+
+
+def _products(codes: Codes, mean: FloatArray, cycles: int) -> tuple[FloatArray, NDArray[np.complex128]]:
+    """Mean products ``(k, k)`` of the columns' deviations from their means, and their line's phasors ``(k,)``.
+
+    In pieces that fit the processor's nearest memory.
+    """
+    n = len(codes)
+    square = np.zeros((mean.size, mean.size))
+    phasors = np.zeros(mean.size, dtype=np.complex128)
+    for at in range(0, n, TOGETHER_SCANS):
+        off = codes[at : at + TOGETHER_SCANS].T.astype(np.float64, order="C")
+        off -= mean[:, None]
+        square += off @ off.T
+        phasors += fundamentals(off.T, cycles, at, n)
+    return square / n, phasors
 
 
 def lowest_level(rate_hz: float) -> int:

@@ -67,6 +67,8 @@ class GroupWatches:
         # Most rules are on the same three currents, and only look at them.
         tables: dict[tuple[str, ...], tuple[FloatArray, BoolArray]] = {}
         found: list[Event] = []
+        # Whole columns are what rules look at.
+        codes = np.asfortranarray(codes)
         for watch, names in self._watches:
             if names not in tables:
                 for name in names:

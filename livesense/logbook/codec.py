@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from livesense.errors import DamagedBlockError
 
-BLOCK_SCANS = 32768
+BLOCK_SCANS = 65536
 """Scans in a block as written, at most: the edge of a window decodes one whole block."""
 
 LARGEST_BLOCK_SCANS = 1 << 20

@@ -20,8 +20,8 @@ MERGE_S = 1.0
 MERGE_SCANS = 1000
 """… and until there are so many; a block of few scans would be mostly overhead."""
 
-MOST_SCANS = 65536
-"""With so many they are merged at once: a file that is read in as fast as it goes needs no tail."""
+MOST_SCANS = 131072
+"""With so many they are merged sooner."""
 
 Clock = NDArray[np.int64]
 
@@ -57,6 +57,11 @@ class GroupWriter:
         """Of all blocks made so far."""
 
     @property
+    def _fresh(self) -> int:
+        """Scans that were taken in since the last call."""
+        return sum(len(stretch.codes) for stretch in self._pending)
+
+    @property
     def shape(self) -> tuple[int, int, bool, np.dtype[Any]]:
         """The next scan's index, channels of codes, whether there is a clock, and the codes' type."""
         return self._next, self._channels, self._has_clock, np.dtype(self.held_as)
@@ -85,7 +90,9 @@ class GroupWriter:
         """Say what to write for the scans taken in since the last call."""
         if self._merged_s is None:
             self._merged_s = now_s
-        due = self._scans >= MOST_SCANS or (self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S)
+        # What fills a block by itself, of a file read as fast as it goes, needs no tail.
+        full = self._scans >= MOST_SCANS or self._fresh >= codec.BLOCK_SCANS
+        due = full or (self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S)
         if self._scans and (due or force):
             self._merged_s = now_s
             return list(self._blocks())

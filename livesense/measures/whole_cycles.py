@@ -66,11 +66,15 @@ def cut_row(vector: NDArray[np.complex128], step_s: float, still: float, *, last
     return Cut(float(all_of_it), 0)
 
 
-def fundamentals(codes: FloatArray, cycles: int) -> NDArray[np.complex128]:
-    """Rms phasors ``(k,)`` of the line of so many cycles in ``(n, k)`` values; zero for no cycles."""
-    n = len(codes)
+def fundamentals(values: FloatArray, cycles: int, first: int = 0, n: int = 0) -> NDArray[np.complex128]:
+    """Rms phasors ``(k,)`` of the line of so many cycles in ``(n, k)`` values; zero for no cycles.
+
+    Of a piece of values that begins with value ``first`` of ``n`` it is their part in the sum.
+    """
+    n = n or len(values)
     if not cycles:
-        return np.zeros(codes.shape[1], dtype=np.complex128)
-    circle = turning(0.0, 2 * math.pi * cycles / n, n)
-    even, odd = np.stack((circle.real, circle.imag)) @ codes
+        return np.zeros(values.shape[1], dtype=np.complex128)
+    step_rad = 2 * math.pi * cycles / n
+    circle = turning(step_rad * first, step_rad, len(values))
+    even, odd = (values.T @ circle.view(np.float64).reshape(-1, 2)).T
     return np.asarray((even - 1j * odd) * (math.sqrt(2) / n))

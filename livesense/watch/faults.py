@@ -88,7 +88,7 @@ class TripleWatch(RuleWatch[Fault]):
         events = []
         # Column by column: numpy reduces short rows one by one. Nearly always nothing is clipped.
         marked: BoolArray = reduce(np.logical_or, clipped.T) if clipped.any() else _none(len(clipped))
-        for row in self._rows(first, np.ascontiguousarray(values), marked):
+        for row in self._rows(first, values, marked):
             ended = self._tracker.feed(row)
             if ended is not None:
                 events.append(self._event(0, ended))

@@ -108,7 +108,7 @@ class LoadWatch(TripleWatch):
         rule, count = self._rule, stop - self._start
         beyond, held = rms > rule.limit * (1 + 1e-9), rms > rule.release * (1 + 1e-9)
         if rule.kind != "overload":
-            stands = self._standing(complex(vector(values).sum()) / len(values), rms, count, said)
+            stands = self._standing(complex(*vector(values).mean(axis=1)), rms, count, said)
             beyond, held = beyond and stands, held and stands
         onset = self._onset(squares, stop) if rule.kind == "overload" else None
         return Row(

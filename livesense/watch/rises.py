@@ -63,7 +63,7 @@ class RiseFinder:
     def find(self, first: int, current: FloatArray) -> list[tuple[int, bool]]:
         """Find where ``(n,)`` currents rise, and whether they were lost from sight before that."""
         found: list[tuple[int, bool]] = []
-        fallen, size = -current, np.abs(current)
+        size = np.abs(current)
         at = since = fell = 0
         alike = True
         while at < current.size:
@@ -72,7 +72,7 @@ class RiseFinder:
             seen = self._passes > self._level
             if seen:
                 end = min(end, max(at + 1, self._crossed + self._patience + 1 - first))
-            beyond = (current if self._low else fallen)[at:end] > self._passes
+            beyond = current[at:end] > self._passes if self._low else current[at:end] < -self._passes
             where = int(beyond.argmax())
             if not beyond[where]:
                 at += beyond.size

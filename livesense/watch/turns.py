@@ -13,7 +13,7 @@ from __future__ import annotations
 import cmath
 from dataclasses import dataclass
 from functools import lru_cache
-from math import sqrt
+from math import cos, pi, sin, sqrt
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,9 @@ PHASES = ("U", "V", "W")
 DIGITS = 9
 """Decimals of what is handed on: the last ones depend on how numpy adds up."""
 
+PIECE = 32768
+"""Scans of products that are summed at once."""
+
 SHORT = 4096
 """Scans of a cycle whose turning is kept for the next one like it; a longer one is made as fast as read."""
 
@@ -41,8 +44,8 @@ class Turns:
 
     ``positive`` and ``negative`` are the phasors (peak, A) of the parts that turn in the order U, V, W and
     against it, ``forward`` and ``backward`` their sizes; ``ratio`` is the smaller over the larger one in
-    per cent, ``rms`` the root-mean-square of the three phases' fundamentals, A. ``vector`` holds the scans
-    from ``first`` on.
+    per cent, ``rms`` the root-mean-square of the three phases' fundamentals, A. ``vector`` ``(2, n)`` holds
+    the scans from ``first`` on, as :func:`vector` gives them.
     """
 
     start: Integers
@@ -55,7 +58,7 @@ class Turns:
     rms: FloatArray
     clipped: BoolArray
     first: int
-    vector: Complex
+    vector: FloatArray
 
     def __len__(self) -> int:
         return self.start.size
@@ -63,9 +66,9 @@ class Turns:
     def quiet_from(self, number: int, phase: str, level: float) -> int:
         """Find the scan from which a phase stays within a level until a row's end, or that end."""
         start = int(self.start[number])
-        scans = self.vector[start - self.first : int(self.stop[number]) - self.first]
-        axis = np.exp(-2j * np.pi / 3 * PHASES.index(phase))
-        loud = np.flatnonzero(np.abs((scans * axis).real) > level)
+        x, y = self.vector[:, start - self.first : int(self.stop[number]) - self.first]
+        angle = 2 * pi / 3 * PHASES.index(phase)
+        loud = np.flatnonzero(np.abs(x * cos(angle) + y * sin(angle)) > level)
         return start + (int(loud[-1]) + 1 if loud.size else 0)
 
     def sizes(self, number: int) -> tuple[float, float, float]:
@@ -96,7 +99,7 @@ class Turns:
             self.rms[-1:],
             self.clipped[-1:],
             begin,
-            self.vector[begin - self.first : int(self.stop[-1]) - self.first].copy(),
+            self.vector[:, begin - self.first : int(self.stop[-1]) - self.first].copy(),
         )
 
 
@@ -106,7 +109,7 @@ def _rounded(values: NDArray[Any]) -> FloatArray:
 
 def turns_of(
     start: Integers, stop: Integers, positive: Complex, negative: Complex, clipped: BoolArray, first: int,
-    vector: Complex,
+    vector: FloatArray,
 ) -> Turns:  # fmt: skip
     """Make rows ``(k,)`` of their phasors, with what follows from them."""
     # Not numpy's abs of complex numbers: how that rounds depends on where in the array a number stands.
@@ -118,14 +121,22 @@ def turns_of(
     return Turns(start, stop, positive, negative, forward, backward, ratio, rms, clipped, first, vector)
 
 
-def vector(values: FloatArray) -> Complex:
-    """Make the vector ``(n,)`` of currents ``(n, 3)`` in the order U, V, W; NaN counts as no current."""
+def vector(values: FloatArray) -> FloatArray:
+    """Make the vector's real and imaginary part ``(2, n)`` of currents ``(n, 3)`` in the order U, V, W.
+
+    NaN counts as no current.
+    """
     if not np.isfinite(values.sum()):
         values = np.nan_to_num(values, posinf=0.0, neginf=0.0)
     u, v, w = values.T
-    made = np.empty(len(values), dtype=np.complex128)
-    made.real = (2.0 * u - v - w) / 3.0
-    made.imag = (v - w) / sqrt(3.0)
+    made = np.empty((2, len(values)))
+    x, y = made
+    np.multiply(u, 2.0, out=x)
+    x -= v
+    x -= w
+    x /= 3.0
+    np.subtract(v, w, out=y)
+    y /= sqrt(3.0)
     return made
 
 
@@ -150,8 +161,10 @@ class TurnCutter:
 
     def forget(self) -> None:
         """Note that what comes is no neighbour of what was."""
-        self._vector: Complex = np.empty(0, dtype=np.complex128)
-        self._clipped: BoolArray = np.empty(0, dtype=np.bool_)
+        self._vectors: list[FloatArray] = []
+        self._marked: list[BoolArray] = []
+        self._held = 0
+        """The scan with which the pieces that are kept begin."""
         self._begin: int | None = None
         self._mark = 0
         self._cycles = 0
@@ -162,11 +175,12 @@ class TurnCutter:
         stop = first + len(values)
         rises = self._finder.find(first, (values[:, 0] - values[:, 2]) / sqrt(3.0))
         if self._begin is None and not rises and self._kept_from(stop) == stop:
-            self._vector, self._clipped = self._vector[:0], self._clipped[:0]
+            self._vectors, self._marked = [], []
             return None
-        held = first - len(self._vector)
-        self._vector = np.concatenate([self._vector, vector(values)])
-        self._clipped = np.concatenate([self._clipped, clipped])
+        if not self._vectors:
+            self._held = first
+        self._vectors.append(vector(values))
+        self._marked.append(clipped)
         spans: list[tuple[int, int, int]] = []
         for rise, lost in rises:
             if self._begin is not None and not lost and rise - self._mark <= self._longest:
@@ -177,50 +191,62 @@ class TurnCutter:
             else:
                 self._begin, self._cycles = rise, 0
             self._mark = rise
-        found = self._turns(held, spans) if spans else None
+        found = self._turns(spans) if spans else None
         if stop - self._mark > self._longest:
             self._begin = None
-        drop = max(0, self._kept_from(stop) - held)
-        self._vector, self._clipped = self._vector[drop:], self._clipped[drop:]
+        self._drop(self._kept_from(stop))
         return found
+
+    def _joined(self) -> tuple[FloatArray, BoolArray]:
+        """Make one piece of those that are kept."""
+        if len(self._vectors) > 1:
+            self._vectors = [np.concatenate(self._vectors, axis=1)]
+            self._marked = [np.concatenate(self._marked)]
+        return self._vectors[0], self._marked[0]
+
+    def _drop(self, begin: int) -> None:
+        """Forget what comes before a scan; pieces are cut where there is but one, right after a cycle."""
+        while self._marked and self._held + self._marked[0].size <= begin:
+            self._held += self._marked.pop(0).size
+            del self._vectors[0]
+        drop = begin - self._held
+        if len(self._marked) == 1 and drop > 0:
+            self._vectors, self._marked = [self._vectors[0][:, drop:]], [self._marked[0][drop:]]
+            self._held = begin
 
     def _kept_from(self, stop: int) -> int:
         """Tell from which scan on the vector is still needed: a cycle, or a rise that is not through yet."""
         begins = stop if self._finder.begun is None else self._finder.begun
         return max(begins, stop - self._longest) if self._begin is None else self._begin
 
-    def _turns(self, held: int, spans: list[tuple[int, int, int]]) -> Turns:
-        """Turn the scans of all spans back at once: a cycle by itself is too short for numpy."""
+    def _turns(self, spans: list[tuple[int, int, int]]) -> Turns:
+        """Turn the scans of each span back and average them."""
         start, stop, _ = np.array(spans, dtype=np.int64).T
-        count = stop - start
-        # What is taken together are neighbours, but a slow cycle between them may be left out.
-        pieces = [slice(begin - held, end - held) for begin, end in _neighbours(spans)]
-        x, y = (np.concatenate([part[p] for p in pieces]) for part in (self._vector.real, self._vector.imag))
-        c, s = np.concatenate([_turning(end - begin, cycles) for begin, end, cycles in spans], axis=1)
-        at = np.cumsum(count) - count
-        # Products of real numbers round alike wherever they stand; so do sums over one row's own scans.
-        xc, ys, xs, yc = (np.add.reduceat(product, at) / count for product in (x * c, y * s, x * s, y * c))
-        marked = np.zeros(count.size, dtype=np.bool_)
-        if self._clipped.any():
-            marked = np.logical_or.reduceat(np.concatenate([self._clipped[p] for p in pieces]), at)
+        pieces, clipped = self._joined()
+        parts = [slice(begin - self._held, end - self._held) for begin, end, _ in spans]
+        turned = [
+            _products(pieces[:, part], _turning(part.stop - part.start, cycles))
+            for part, (_, _, cycles) in zip(parts, spans, strict=True)
+        ]
+        # Each span by itself: how its sums round does not depend on what stands beside it.
+        (xc, xs), (yc, ys) = (np.array(turned) / (stop - start)[:, None, None]).transpose(1, 2, 0)
+        marked = np.array([bool(clipped[part].any()) for part in parts]) if clipped.any() else None
         return turns_of(
-            start, stop, (xc - ys) + 1j * (xs + yc), (xc + ys) + 1j * (yc - xs), marked, held, self._vector
-        )
+            start, stop, (xc - ys) + 1j * (xs + yc), (xc + ys) + 1j * (yc - xs),
+            np.zeros(start.size, dtype=np.bool_) if marked is None else marked, self._held, pieces,
+        )  # fmt: skip
 
 
-def _neighbours(spans: list[tuple[int, int, int]]) -> list[tuple[int, int]]:
-    """Join spans that touch."""
-    joined = [spans[0][:2]]
-    for begin, end, _ in spans[1:]:
-        if begin == joined[-1][1]:
-            joined[-1] = joined[-1][0], end
-        else:
-            joined.append((begin, end))
-    return joined
+def _products(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Multiply ``(2, n)`` with ``(n, 2)``, in pieces: longer ones would wake other threads."""
+    total = np.zeros((2, 2))
+    for at in range(0, one.shape[1], PIECE):
+        total += one[:, at : at + PIECE] @ other[at : at + PIECE]
+    return total
 
 
 def _turning(count: int, cycles: int) -> FloatArray:
-    """Make the unit vector that turns back so many whole times over ``count`` scans, ``(2, count)``."""
+    """Make the unit vector that turns back so many whole times over ``count`` scans, ``(count, 2)``."""
     return _short_turning(count, cycles) if count <= SHORT else _turned(count, cycles)
 
 
@@ -232,5 +258,4 @@ def _short_turning(count: int, cycles: int) -> FloatArray:
 
 
 def _turned(count: int, cycles: int) -> FloatArray:
-    steps = turning(0.0, -2 * np.pi * cycles / count, count)
-    return np.stack((steps.real, steps.imag))
+    return turning(0.0, -2 * np.pi * cycles / count, count).view(np.float64).reshape(count, 2)

@@ -488,7 +488,7 @@ def test_what_is_no_number_is_no_current():
     values = noisy(turning(100, 6, 2))
     values[7_777, 1] = np.nan
     assert events("phase-loss", values) == [] and events("unbalance", values) == []
-    assert vector(np.array([[np.nan, 0.0, 0.0]])) == [0.0]
+    assert vector(np.array([[np.nan, 0.0, 0.0]])).tolist() == [[0.0], [0.0]]
     values[:, :] = np.nan
     assert events("overload", values) == []
 
@@ -503,7 +503,7 @@ def test_turns_without_current_have_no_ratio():
 def test_a_turning_is_that_of_the_circle_however_long_it_is(count):
     turn = np.exp(-2j * np.pi * 7 / count * np.arange(count))
     made = _turning(count, 7)
-    assert np.allclose(made[0] + 1j * made[1], turn, rtol=0, atol=1e-12)
+    assert np.allclose(made[:, 0] + 1j * made[:, 1], turn, rtol=0, atol=1e-12)
 
 
 def test_a_slow_cycle_between_others_is_left_out_and_they_are_told_all_the_same():
