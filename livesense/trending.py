@@ -202,7 +202,7 @@ class TrendBuilder:
 
 
 def _products(codes: Codes, mean: FloatArray, cycles: int) -> tuple[FloatArray, NDArray[np.complex128]]:
-    """Mean products ``(k, k)`` of the columns' deviations from their means, and their line's phasors ``(k,)``.
+    """Mean products ``(k, k)`` of what the columns are off their means, and their line's phasors ``(k,)``.
 
     In pieces that fit the processor's nearest memory.
     """
