@@ -102,8 +102,9 @@
     { colour: "--trace-3", dash: [2, 3], width: 1.9 },
   ];
 
-  /** A short sample of a trace's line, as in the picture. */
+  /** A short sample of a trace's line, as in the picture: of one of the looks, by number, or of another. */
   LS.swatch = function (look) {
+    const { colour, dash, width } = typeof look === "number" ? Object.assign({}, LS.looks[look], { width: 3 }) : look;
     const NS = "http://www.w3.org/2000/svg";
     const svg = document.createElementNS(NS, "svg");
     svg.setAttribute("width", "36");
@@ -111,9 +112,9 @@
     svg.setAttribute("aria-hidden", "true");
     const line = document.createElementNS(NS, "line");
     for (const [key, value] of [["x1", 0], ["x2", 36], ["y1", 4], ["y2", 4]]) line.setAttribute(key, value);
-    line.style.stroke = `var(${LS.looks[look].colour})`;
-    line.style.strokeWidth = "3";
-    line.style.strokeDasharray = LS.looks[look].dash.join(" ") || "none";
+    line.style.stroke = `var(${colour})`;
+    line.style.strokeWidth = String(width);
+    line.style.strokeDasharray = dash.join(" ") || "none";
     svg.append(line);
     return svg;
   };

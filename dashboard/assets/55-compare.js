@@ -3,7 +3,10 @@
   "use strict";
   const LS = window.livesense;
   const SETTLE_MS = 60;
-  const LOOKS = [{ colour: "--trace-0", dash: [], width: 1.8 }, { colour: "--trace-1", dash: [9, 5], width: 1.8 }];
+  /** The second lies thin and dark on the first, broad and lighter: where they agree both are seen, in grey as well. */
+  const LOOKS = [{ colour: "--below", dash: [], width: 5, words: "broad" }, { colour: "--ink", dash: [7, 5], width: 1.6, words: "thin, dashed" }];
+  /** From afar its columns fill a band, which must not look higher than it is. */
+  const BAND_PX = 3;
   const ROLES = [["thead, tbody", "rowgroup"], ["tr", "row"], ["td", "cell"], ["thead th", "columnheader"], ["tbody th", "rowheader"]];
   const SPANS = { crossing: [-0.002, 0.02], start: [-0.2, 3], event: [-0.05, 0.2], begin: [0, 10] };
 
@@ -206,9 +209,9 @@
           const answer = await fetch(`/api/runs/${run}/samples?from=${from}&to=${to}&columns=${columns}&name=${encodeURIComponent(this.channel.name)}`,
             { signal, cache: "no-store" });
           // A stretch that lies outside one of them is no error: that run has nothing there.
-          if (!answer.ok) return { x: new Float64Array(0), y: new Float32Array(0) };
-          const { times, values } = LS.readSamples(await answer.arrayBuffer());
-          return { x: times[0].map((t) => t - at[i]), y: values[0] };
+          if (!answer.ok) return { x: new Float64Array(0), y: new Float32Array(0), reduced: false };
+          const { times, values, reduced } = LS.readSamples(await answer.arrayBuffer());
+          return { x: times[0].map((t) => t - at[i]), y: values[0], reduced };
         }));
         if (this.ended || signal.aborted) return;
         this.got = got;
@@ -228,11 +231,16 @@
       layout.yaxis.title = Object.assign({}, layout.yaxis.title, { text: this.channel.unit });
       layout.yaxis.range = this.extent();
       layout.shapes = [{ type: "line", yref: "paper", y0: 0, y1: 1, x0: 0, x1: 0, line: { color: LS.colour("--ink-2"), width: 1, dash: "2px,3px" } }];
-      const names = ["first", "second"].map((key) => `run ${this.told[key].run}`);
-      const traces = this.got.map(({ x, y }, i) => ({
-        type: "scatter", mode: "lines", name: names[i], x, y, connectgaps: false, hovertemplate: "%{y:.4~g}",
-        line: { color: LS.colour(LOOKS[i].colour), width: LOOKS[i].width, dash: LOOKS[i].dash.map((n) => n + "px").join(",") || "solid" },
-      }));
+      const names = ["first", "second"].map((key) => `run ${this.told[key].run}`), [first, second] = this.got;
+      const trace = (i, name, x, y) => ({
+        type: "scatter", mode: "lines", name, x, y, connectgaps: false, hovertemplate: "%{y:.4~g}",
+        line: { color: LS.colour(LOOKS[i].colour), width: this.got[i].reduced ? Math.min(BAND_PX, LOOKS[i].width) : LOOKS[i].width, dash: LOOKS[i].dash.map((n) => n + "px").join(",") || "solid" },
+      });
+      // From afar the first is a broad band, column by column; the second its two edges on it, for a band would cover the first.
+      const edges = second.reduced ? LS.edges(second) : null;
+      const traces = [trace(0, names[0], first.x, first.y), ...(edges
+        ? [trace(1, names[1] + ", highest", edges.x, edges.high), trace(1, names[1] + ", lowest", edges.x, edges.low)]
+        : [trace(1, names[1], second.x, second.y)])];
       this.quiet = true;
       await window.Plotly.react(this.plot, traces, layout);
       this.root.querySelector(".sheet").classList.remove("waiting");
@@ -258,13 +266,26 @@
       const entries = ["first", "second"].map((key, i) => {
         const entry = LS.el("span"), side = this.told[key], link = LS.el("a", "", `Run ${side.run}`);
         LS.linkTo(link, LS.runPath(side.run, Math.max(0, this.alignment[key + "_s"] + this.from), this.alignment[key + "_s"] + this.to));
-        entry.append(LS.swatch(i), link);
-        if (!this.got[i].x.length) entry.append(document.createTextNode("nothing there"));
+        entry.append(LS.swatch(LOOKS[i]), link, document.createTextNode(`${key}: ${LOOKS[i].words}${i && this.got[i].reduced ? ", highest and lowest" : ""}`));
+        if (!this.got[i].x.length) entry.append(document.createTextNode("\u00b7 nothing there"));
         return entry;
       });
       document.getElementById("compare-legend").replaceChildren(...entries);
     }
   }
+
+  /** Two points a column, as `/samples` sends them reduced, as one point each of an upper and a lower edge. */
+  LS.edges = function ({ x, y }) {
+    const edges = { x: [], low: [], high: [] };
+    for (let i = 0; i < y.length; i += 1) {
+      const paired = i + 1 < y.length && y[i] === y[i] && y[i + 1] === y[i + 1];
+      edges.x.push(paired ? (x[i] + x[i + 1]) / 2 : x[i]);
+      edges.low.push(paired ? Math.min(y[i], y[i + 1]) : y[i]);
+      edges.high.push(paired ? Math.max(y[i], y[i + 1]) : y[i]);
+      if (paired) i += 1;
+    }
+    return edges;
+  };
 
   function put(layout, path, value) {
     const keys = path.split("."), last = keys.pop();

@@ -8,6 +8,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from fingers import Hand
 from picture_bytes import png
+from seen import count_of
 
 from dashboard.app import Server, Settings
 from livesense.cli.main import main
@@ -115,13 +116,45 @@ def test_two_runs_are_chosen_and_laid_over_one_another(book, page_on):
     # The same codes through 4 mΩ are 5/4 of the amperes, wherever both are known.
     ratio = screen.page.evaluate(
         """() => {
-          const [a, b] = livesense.compare.plot.data;
-          let most = 0, at = 0;
-          a.y.forEach((v, i) => { if (v > most) { most = v; at = i; } });
-          return b.y[at] / a.y[at];
+          const [a, b] = livesense.compare.plot.data.map(({ y }) => Math.max(...y.filter((v) => v === v)));
+          return b / a;
         }"""
     )
     assert ratio == pytest.approx(1.25, rel=0.02)
+
+
+def luminance(colour):
+    """Relative luminance, as WCAG 2.2 defines it."""
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in (v / 255 for v in colour)]
+    return sum(share * c for share, c in zip((0.2126, 0.7152, 0.0722), linear, strict=True))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_where_two_runs_agree_both_are_seen_in_grey_as_well(book, page_on, scheme):
+    screen = page_on(book, "compare/1/2", scheme)
+    screen.wait(READY["compare/1/2"])
+    # The same codes, and nothing of the channel's chain differs: one line lies exactly on the other.
+    screen.page.locator("#compare-channels").get_by_role("button", name="vbus").click()
+    screen.page.get_by_role("button", name="the runs' beginnings").click()
+    screen.wait("livesense.compare.plot.data.length === 3")
+    assert "second: thin, dashed, highest and lowest" in screen.text("#compare-legend")
+    screen.page.evaluate("livesense.compare.view(5.0, 5.02)")
+    screen.wait("livesense.compare.plot.data.length === 2")
+    assert screen.page.evaluate(
+        "(([a, b]) => a.y.length > 100 && a.y.every((v, i) => v === b.y[i]))(livesense.compare.plot.data)"
+    )
+    colours = screen.page.evaluate(
+        "['--below', '--ink', '--paper'].map((name) => livesense.colour(name).match(/[0-9a-f]{2}/g)"
+        ".map((two) => parseInt(two, 16)))"
+    )
+    place = screen.page.locator("#compare-graph .nsewdrag").bounding_box()
+    first, second, _ = count_of(screen.page, screen.page.screenshot(clip=place, full_page=True), colours)
+    assert first > 2 * place["width"] and second > 0.3 * place["width"]
+    light = sorted((luminance(colour) + 0.05) for colour in colours)
+    # 3:1 is what WCAG 2.2 (1.4.11) asks of what a picture is understood by.
+    assert light[1] / light[0] > 3 and light[2] / light[1] > 3
+    assert " ".join(screen.text("#compare-legend").split()) == "Run 1 first: broad Run 2 second: thin, dashed"
 
 
 @pytest.mark.slow

@@ -1,20 +1,11 @@
 """The scheme holds from the first painted frame on, whatever the system prefers."""
 
-import base64
-
 import pytest
+from seen import pixels_at
 
 PAPER = {"light": (248, 247, 243), "dark": (17, 21, 26)}
 """--paper of page.css in both schemes."""
 
-PIXELS = """async ([base64, places]) => {
-  const bytes = Uint8Array.from(atob(base64), (letter) => letter.charCodeAt(0));
-  const picture = await createImageBitmap(new Blob([bytes], { type: "image/png" }));
-  const canvas = new OffscreenCanvas(picture.width, picture.height);
-  const context = canvas.getContext("2d", { willReadFrequently: true });
-  context.drawImage(picture, 0, 0);
-  return places.map(([x, y]) => [...context.getImageData(x, y, 1, 1).data].slice(0, 3));
-}"""
 WATCH = """
 window.backgrounds = [];
 (function look() {
@@ -47,10 +38,9 @@ def test_it_holds_before_a_script_of_the_page_has_run(opened, system, chosen):
     screen.page.goto(screen.page.url, wait_until="commit")
     screen.wait("window.backgrounds?.length > 3")
     assert held, "no script was held back: this looks too late"
-    first = base64.b64encode(screen.page.screenshot()).decode()
+    first = screen.page.screenshot()
     paper = PAPER[chosen or system]
-    seen = screen.page.evaluate(PIXELS, [first, [(2, 2), (700, 450), (1430, 890)]])
-    assert set(map(tuple, seen)) == {paper}
+    assert set(pixels_at(screen.page, first, [(2, 2), (700, 450), (1430, 890)])) == {paper}
     # What is held goes on with it.
     screen.page.unroute("**/_dash-component-suites/**")
     screen.live()
