@@ -1,6 +1,7 @@
 """What interrupted a run, in words and with its place on the run's own time axis.
 
-Three kinds: a *gap* (scans that did not arrive), a *restart* of the device, an *outage* of the port.
+Four kinds: a *gap* (scans that did not arrive), a *restart* of the device, an *outage* of the port, and the
+end of a run whose recorder *died*: its last scan, after which nothing is known.
 An outage is known by the computer's clock only; the hole that it left between two segments, where the
 arrival clock found one, says where it lies among the scans.
 """
@@ -35,7 +36,8 @@ CAUSES = {
 def interruptions(analysis: RunAnalysis) -> dict[str, Any]:
     """Gather all outages and restarts and the first ``MOST_GAPS`` gaps of a run, in order of time.
 
-    ``rows`` are ``{"kind", "from_s", "to_s", "text"}``; ``text`` says how many there are in all.
+    ``rows`` are ``{"kind", "from_s", "to_s", "text"}``; ``text`` says how many there are in all. Where the
+    recorder died, each group with scans has a row of kind ``died`` with its ``group``, where its scans end.
     """
     run = analysis.run
     axes = [run.time_axis(group) for group in range(len(run.groups))]
@@ -71,14 +73,32 @@ def interruptions(analysis: RunAnalysis) -> dict[str, Any]:
             {"kind": "restart", "from_s": at_s, "to_s": at_s,
              "text": text + "; what was lost around it cannot be counted"}
         )  # fmt: skip
-    order = {"outage": 0, "restart": 1, "gap": 2}
-    rows = sorted([*outages, *restarts, *gaps], key=lambda row: (row["from_s"], order[row["kind"]]))
+    died = _last_scans(analysis, axes) if run.row.state == "recovered" else []
+    order = {"outage": 0, "restart": 1, "gap": 2, "died": 3}
+    rows = sorted([*outages, *restarts, *gaps, *died], key=lambda row: (row["from_s"], order[row["kind"]]))
     count = run.gap_count()
-    text = _summary(count, len(restarts), len(outages))
+    text = _summary(count, len(restarts), len(outages), bool(died))
     dropped = dropped_text(analysis)
     if dropped is not None:
         text = f"{text.replace('is stored', 'was stored')} {dropped[:1].upper()}{dropped[1:]}."
     return {"rows": rows, "text": text, "more": count - len(all_gaps)}
+
+
+def _last_scans(analysis: RunAnalysis, axes: list[TimeAxis]) -> list[dict[str, Any]]:
+    """Tell where the scans of each group end in a run whose recorder died."""
+    rows = []
+    for group, axis in enumerate(axes):
+        first, stop = analysis.run.extent(group)
+        if stop <= first:
+            continue
+        names = ", ".join(channel.name for channel in analysis.channels if channel.group == group)
+        of = f" of {names}" if len(axes) > 1 else ""
+        text = (
+            f"last scan{of} that is kept; the recorder died, and what the device sent afterwards is not known"
+        )
+        ends_s = axis.end_s(stop - 1)
+        rows.append({"kind": "died", "from_s": ends_s, "to_s": ends_s, "group": group, "text": text})
+    return rows
 
 
 def _gap_text(count: int | None, cause: str) -> str:
@@ -86,13 +106,17 @@ def _gap_text(count: int | None, cause: str) -> str:
     return f"{'an unknown number of scans' if count is None else counted(count, 'scan', write=grouped)} {why}"
 
 
-def _summary(gaps: int, restarts: int, outages: int) -> str:
+def _summary(gaps: int, restarts: int, outages: int, died: bool) -> str:
     counts = (
         (outages, "outage of the port", "outages of the port"),
         (restarts, "restart of the device", "restarts of the device"),
         (gaps, "gap", ""),
     )
     said = ", ".join(counted(*count, write=grouped) for count in counts if count[0])
+    if died:
+        # Not "every scan that was counted": those of its last moment were counted and not yet committed.
+        end = "Its recorder died: nothing is known of what came after the last scan."
+        return f"{said}. {end}" if said else end
     return f"{said}." if said else "None: every scan that was counted is stored."
 
 

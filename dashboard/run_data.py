@@ -140,6 +140,7 @@ def plots(analysis: RunAnalysis) -> list[dict[str, Any]]:
         {
             "title": _plot_title(unit, channels),
             "unit": unit,
+            "group": group,
             "rate_hz": run.groups[group].rate_hz,
             "channels": described(channels),
             "limits": limits(analysis.bench.rules, channels),

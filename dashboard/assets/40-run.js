@@ -9,6 +9,8 @@
   const SHORTEST_S = 1e-4;
   const LOOK_MS = 2000;
   const SHORT_FIGURES_S = 4.9;
+  /** Where a recorder died, this share of the picture stands behind the last scan: there is something, and nobody knows what. */
+  const BEYOND = 0.06;
 
   class Run {
     constructor(root) {
@@ -45,9 +47,9 @@
         ["closer", () => this.zoom(0.5)], ["wider", () => this.zoom(2)]]) {
         document.getElementById("run-" + key).addEventListener("click", move);
       }
-      const { from_s: from, to_s: to } = this.about;
+      const { from_s: from } = this.about;
       const asked = new URLSearchParams(window.location.search);
-      [this.from, this.to] = asked.has("from") && asked.has("to") ? this.within(Number(asked.get("from")), Number(asked.get("to"))) : [from, to];
+      [this.from, this.to] = asked.has("from") && asked.has("to") ? this.within(Number(asked.get("from")), Number(asked.get("to"))) : [from, this.end];
       plot.on("plotly_relayout", (change) => this.relaid(change));
       this.choose([...document.getElementById("run-plots").children].findIndex((b) => b.getAttribute("aria-pressed") === "true"));
       LS.onWheel(plot, (by, event) => this.zoom(by, LS.partOfAxis(plot, event.clientX)));
@@ -105,22 +107,37 @@
       const said = document.getElementById("run-last-sign");
       LS.write(said, this.about.last_sign);
       said.hidden = !this.about.last_sign;
+      if (this.plot) this.describe();
+    }
+
+    /** The picture in words, for those who do not see it. */
+    describe() {
+      const last = this.lastScan, about = last ? `; at ${LS.seconds(last.from_s, 0.001)}: ${last.text}` : "";
+      this.plot.closest(".sheet").setAttribute("aria-label", "Samples of this run against time" + about);
     }
 
     grow(before) {
       const short = !this.found || this.found.to_s - this.found.from_s < SHORT_FIGURES_S;
-      if (this.from <= before.from_s && this.to >= before.to_s) this.view(this.about.from_s, this.about.to_s, false, short);
+      if (this.from <= before.from_s && this.to >= before.to_s) this.view(this.about.from_s, this.end, false, short);
       else this.strip.draw();
       this.outline();
     }
 
     // -- what is visible -----------------------------------------------------------------------
 
+    /** The last scan of what is shown of a run whose recorder died; undefined of others. */
+    get lastScan() {
+      return this.about.interruptions.rows.find((row) => row.kind === "died" && row.group === this.chosen.group);
+    }
+
+    /** Where the picture of the whole run ends. */
+    get end() { return this.about.to_s + (this.lastScan ? BEYOND : 0) * (this.about.to_s - this.about.from_s); }
+
     within(from, to) {
-      const all = this.about.to_s - this.about.from_s;
+      const all = this.end - this.about.from_s;
       let length = Math.min(Math.max(to - from, SHORTEST_S), all);
       if (!(length > 0)) length = all;
-      let start = Math.min(Math.max(from, this.about.from_s), this.about.to_s - length);
+      let start = Math.min(Math.max(from, this.about.from_s), Math.min(this.end, this.about.to_s + (this.lastScan ? BEYOND : 0) * length) - length);
       if (!Number.isFinite(start)) start = this.about.from_s;
       return [start, start + length];
     }
@@ -164,7 +181,7 @@
       if (from !== undefined && to !== undefined) this.view(Number(from), Number(to), true);
     }
 
-    whole() { this.view(this.about.from_s, this.about.to_s); }
+    whole() { this.view(this.about.from_s, this.end); }
 
     shift(by) {
       const length = this.to - this.from;
@@ -185,11 +202,11 @@
     }
 
     caption() {
-      const length = this.to - this.from, step = length / 1000, { from_s: from, to_s: to } = this.about;
-      const which = this.from <= from && this.to >= to ? "The whole run: " : "";
+      const { from_s: from, to_s: to } = this.about, until = Math.min(this.to, to), length = until - this.from, step = length / 1000;
+      const which = this.from <= from && this.to >= to ? "The whole run: " : "", beyond = this.to > to ? "; nothing is known of what followed" : "";
       LS.write(document.getElementById("run-caption"),
-        `${which}${LS.seconds(this.from, step)} to ${LS.seconds(this.to, step)} (${LS.seconds(length, step)}), from ${LS.stamp((this.about.started_wall_s + this.from) * 1e3)}`);
-      this.strip.tell(document.getElementById("run-caption").textContent);
+        `${which}${LS.seconds(this.from, step)} to ${LS.seconds(until, step)} (${LS.seconds(length, step)}), from ${LS.stamp((this.about.started_wall_s + this.from) * 1e3)}`);
+      this.strip.tell(document.getElementById("run-caption").textContent + beyond);
     }
 
     // -- waveform ------------------------------------------------------------------------------
@@ -201,6 +218,7 @@
       this.lists.chosen(index);
       this.held = this.arranged = null;
       this.strip.bands = null;
+      this.describe();
       this.view(this.from, this.to);
       this.outline();
     }

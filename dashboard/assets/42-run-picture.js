@@ -90,6 +90,7 @@
       at.forEach((k, nth) => limit(marks, row.limit, unit, "y" + axis(k), nth === 0));
     }
     interrupted(marks, run);
+    ended(marks, run);
     noted(marks, run);
     if (apart) channels.forEach((channel, k) => marks.annotations.push({
       xref: "paper", x: 0, xanchor: "left", yref: `y${axis(k)} domain`, y: 1, yanchor: "top", showarrow: false,
@@ -117,7 +118,7 @@
   /** Only what can be seen, and one mark for several that share a pixel: a run may have hundreds. */
   function interrupted(marks, run) {
     const length = run.to - run.from, pixel = (THINNEST_PX * length) / run.plot._fullLayout.xaxis._length;
-    const near = run.about.interruptions.rows.filter((row) => row.to_s >= run.from - length / 2 && row.from_s <= run.to + length / 2);
+    const near = run.about.interruptions.rows.filter((row) => row.kind !== "died" && row.to_s >= run.from - length / 2 && row.from_s <= run.to + length / 2);
     const until = { gap: -Infinity, outage: -Infinity, restart: -Infinity };
     let labels = 0, drawn = 0;
     for (const row of near) {
@@ -138,6 +139,18 @@
         font: { color: LS.colour(restart ? "--ink" : "--fault"), size: 12 }, bgcolor: LS.colour("--paper"), borderpad: 1 });
       labels += 1;
     }
+  }
+
+  /** Where a recorder died: its last scan, and what followed as nobody's knowledge. */
+  function ended(marks, run) {
+    const row = run.lastScan;
+    if (!row || run.to < row.from_s) return;
+    const color = LS.colour("--fault"), at = { xref: "x", yref: "paper", y: 0, yanchor: "bottom", showarrow: false, font: { color, size: 12 }, borderpad: 1,
+      hovertext: `${LS.seconds(row.from_s, 0.001)}: ${row.text}` };
+    marks.shapes.push({ type: "rect", xref: "x", yref: "paper", x0: row.from_s, x1: run.end, y0: 0, y1: 1, layer: "below", fillcolor: color, opacity: 0.2, line: { width: 0 } },
+      { type: "line", xref: "x", yref: "paper", x0: row.from_s, x1: row.from_s, y0: 0, y1: 1, line: { color, width: 2 } });
+    marks.annotations.push(Object.assign({ x: row.from_s, xanchor: "right", yshift: 34, text: "last scan", bgcolor: LS.colour("--paper") }, at),
+      Object.assign({ x: (row.from_s + run.to) / 2, xanchor: "center", textangle: -90, yshift: 2, text: "recorder died: unknown" }, at));
   }
 
   /** Notes and markers as upright lines with their first words, where there is room for them. */

@@ -37,7 +37,7 @@
     }
 
     get span() {
-      const { from, to } = this.run, step = (to - from) / 1000;
+      const { from } = this.run, to = Math.min(this.run.to, this.run.about.to_s), step = (to - from) / 1000;
       return `${LS.seconds(from, step)} to ${LS.seconds(to, step)}, begun ${LS.stamp(this.run.about.started_wall_s * 1e3)}`;
     }
 

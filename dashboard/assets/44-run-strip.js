@@ -3,7 +3,25 @@
   "use strict";
   const LS = window.livesense;
 
-  const LANE = 16, MOST_NOTES = 500;
+  const LANE = 16, MOST_NOTES = 500, NEAR_PX = 3, HATCH_PX = 6;
+
+  /** What followed a recorder's last scan: hatched, with a line where it lies. */
+  function unknown(context, left, right, height) {
+    context.save();
+    context.strokeStyle = context.fillStyle = LS.colour("--fault");
+    context.fillRect(left, 0, 2, height);
+    context.beginPath();
+    context.rect(left, 0, right - left, height);
+    context.clip();
+    context.lineWidth = 1.2;
+    context.beginPath();
+    for (let x = left - height; x < right; x += HATCH_PX) {
+      context.moveTo(x, height);
+      context.lineTo(x + height, 0);
+    }
+    context.stroke();
+    context.restore();
+  }
 
   LS.RunStrip = class {
     constructor(run, box) {
@@ -18,7 +36,7 @@
 
     /** What is said of the shown stretch to those who do not see it. */
     tell(text) {
-      const { from_s: from, to_s: to } = this.run.about;
+      const { from_s: from } = this.run.about, to = this.run.end;
       this.box.setAttribute("aria-valuenow", String(Math.round((100 * (this.run.from - from)) / (to - from))));
       this.box.setAttribute("aria-valuetext", text);
     }
@@ -30,9 +48,10 @@
       canvas.height = Math.round(height * ratio);
       const context = canvas.getContext("2d");
       context.setTransform(ratio, 0, 0, ratio, 0, 0);
-      const { from_s: from, to_s: to } = this.run.about, toX = (s) => ((s - from) / (to - from)) * width;
+      const { from_s: from, to_s: last } = this.run.about, to = this.run.end, toX = (s) => ((s - from) / (to - from)) * width;
       if (this.bands) this.outline(context, toX, height);
       for (const { kind, from_s: begin, to_s: end } of this.run.about.interruptions.rows) {
+        if (kind === "died") continue;
         context.fillStyle = LS.colour(kind === "gap" ? "--warn" : kind === "outage" ? "--fault" : "--ink");
         context.globalAlpha = kind === "outage" ? 0.4 : 1;
         context.fillRect(toX(begin), 0, Math.max(1.5, toX(end) - toX(begin)), height);
@@ -40,12 +59,13 @@
       context.globalAlpha = 1;
       this.happened(context, toX, height);
       this.frame(context, toX(this.run.from), toX(this.run.to), width, height);
+      if (this.run.lastScan) unknown(context, toX(this.run.lastScan.from_s), width, height);
       const { found } = this.run;
       context.fillStyle = LS.colour("--ink");
       if (found) context.fillRect(toX(found.from_s), height - 5, Math.max(3, toX(found.to_s) - toX(found.from_s)), 5);
       const step = (to - from) / 1000;
       LS.write(document.getElementById("strip-from"), LS.seconds(from, step));
-      LS.write(document.getElementById("strip-to"), LS.seconds(to, step));
+      LS.write(document.getElementById("strip-to"), `${LS.seconds(last, step)}${to > last ? ", then unknown" : ""}`);
     }
 
     /** Stretches in a lane at the top, each kind in its shape; events as ticks below it, notes as feet. */
@@ -125,23 +145,32 @@
       context.strokeRect(left, 1, end - left, height - 2);
     }
 
+    /** What interrupted the run where somebody points, within some pixels; nothing elsewhere. */
+    words(at) {
+      const { about, end, lastScan } = this.run, near = (NEAR_PX * (end - about.from_s)) / this.width;
+      const row = about.interruptions.rows.find((one) => (one.kind !== "died" || one === lastScan) && at >= one.from_s - near
+        && at <= (one === lastScan ? end : one.to_s) + near);
+      return row ? `${LS.seconds(row.from_s, 0.001)}: ${row.text}` : "";
+    }
+
     /** Drag inside the frame to move it, outside to draw a new one. */
     brush() {
       const { box, run } = this;
       const at = (event) => {
-        const place = box.getBoundingClientRect(), { from_s: from, to_s: to } = run.about;
+        const place = box.getBoundingClientRect(), { from_s: from } = run.about, to = run.end;
         return from + ((event.clientX - place.left) / place.width) * (to - from);
       };
       let drag = null;
+      box.addEventListener("pointermove", (event) => (box.title = this.words(at(event))));
       box.addEventListener("pointerdown", (event) => {
-        const here = at(event), all = run.about.to_s - run.about.from_s;
+        const here = at(event), all = run.end - run.about.from_s;
         const inside = here >= run.from && here <= run.to && run.to - run.from < 0.98 * all;
         drag = Object.assign({ before: [run.from, run.to], moved: false }, inside ? { grip: here - run.from } : { start: here });
         box.setPointerCapture(event.pointerId);
       });
       box.addEventListener("pointermove", (event) => {
         if (!drag) return;
-        const here = at(event), all = run.about.to_s - run.about.from_s;
+        const here = at(event), all = run.end - run.about.from_s;
         if (drag.grip === undefined && Math.abs(here - drag.start) <= all / 500) return;
         drag.moved = true;
         if (drag.grip !== undefined) run.view(here - drag.grip, here - drag.grip + run.to - run.from, false);
@@ -157,7 +186,7 @@
 
     /** Arrows, plus, minus, page keys, Home, End and Escape do what dragging does. */
     key(event) {
-      const { run } = this, { from_s: from, to_s: to } = run.about;
+      const { run } = this, { from_s: from } = run.about, to = run.end;
       const moves = { ArrowLeft: () => run.shift(-0.1), ArrowRight: () => run.shift(0.1), ArrowUp: () => run.zoom(0.5), ArrowDown: () => run.zoom(2),
         "+": () => run.zoom(0.5), "-": () => run.zoom(2), PageUp: () => run.shift(-1), PageDown: () => run.shift(1),
         Home: () => run.view(from, from + run.to - run.from), End: () => run.view(to - run.to + run.from, to), Escape: () => run.whole() };

@@ -129,6 +129,45 @@ def test_a_recorder_that_dies_was_last_heard_of_then(opened, state):
     assert "What came later is missing" in again.text("#run-last-sign")
 
 
+LAST = "livesense.run.plot.layout.annotations.find((a) => a.text === 'last scan')"
+
+
+def test_the_last_scan_of_a_recorder_that_died_is_marked_and_what_followed_unknown(opened, state):
+    screen = opened("runs/1")
+    screen.wait(ZOOMED)
+    assert screen.page.evaluate("livesense.run.end === livesense.run.about.to_s")
+    state.frozen_at = time.time()
+    state.state = "recovered"
+    screen.wait(f"!!{LAST}")
+    end = screen.page.evaluate("livesense.run.about.to_s")
+    assert screen.page.evaluate(f"{LAST}.x") == pytest.approx(end)
+    box = screen.page.evaluate("livesense.run.plot.layout.shapes.filter((s) => s.type === 'rect').at(-1)")
+    assert (
+        box["x0"] == pytest.approx(end) and box["x1"] > screen.page.evaluate("livesense.run.to") - 1e-6 > end
+    )
+    labelled = screen.page.get_by_role("figure", name="Samples of this run").get_attribute("aria-label")
+    assert "the recorder died, and what the device sent afterwards is not known" in labelled
+    assert "nothing is known of what followed" in screen.page.locator("#strip").get_attribute(
+        "aria-valuetext"
+    )
+    assert screen.text("#strip-to").endswith("then unknown")
+    assert "Its recorder died" in screen.text("#run-interruptions")
+    # Pointed at, both pictures say it.
+    screen.page.locator("#run-graph .annotation", has_text="last scan").hover()
+    screen.wait("/recorder died/.test(document.querySelector('#run-graph .hoverlayer').textContent)")
+    strip = screen.page.locator("#strip").bounding_box()
+    screen.page.mouse.move(strip["x"] + strip["width"] - 5, strip["y"] + 40)
+    screen.wait("/recorder died/.test(document.getElementById('strip').title)")
+    screen.page.mouse.move(strip["x"] + strip["width"] / 2, strip["y"] + 40)
+    screen.wait("document.getElementById('strip').title === ''")
+    # Close up, no more than a little of what is unknown is shown.
+    screen.page.evaluate("livesense.run.view(1e6, 1e6 + 1)")
+    screen.wait("livesense.run.plot._fullLayout.xaxis.range[1] - livesense.run.about.to_s < 0.1")
+    assert screen.page.evaluate("livesense.run.to") == pytest.approx(end + 0.06)
+    screen.page.get_by_role("button", name="Earlier").click()
+    screen.wait(f"!{LAST}")
+
+
 def test_a_server_that_is_gone_is_said(opened, served):
     screen = opened("runs/1")
     screen.wait(ZOOMED)

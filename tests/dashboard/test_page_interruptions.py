@@ -20,8 +20,16 @@ class Run:
     away: list = field(default_factory=list)
     anew: list = field(default_factory=list)
     segments: tuple = (SegmentStart(0, 0, 0.0, 100.0),)
-    groups = (None,)
-    row = SimpleNamespace(started_wall_s=BEGAN)
+    groups: tuple = (None,)
+    state: str = "complete"
+    stored: tuple = (3000,)
+
+    @property
+    def row(self):
+        return SimpleNamespace(started_wall_s=BEGAN, state=self.state)
+
+    def extent(self, group):
+        return 0, self.stored[group]
 
     def time_axis(self, group):
         return TimeAxis(self.segments)
@@ -42,8 +50,36 @@ class Run:
         return self.anew
 
 
+CHANNELS = tuple(SimpleNamespace(name=name, group=group) for name, group in (("iu", 0), ("iv", 0), ("t", 1)))
+
+
 def told(run):
-    return interruptions(SimpleNamespace(run=run, extent_s=lambda: (0.0, 30.0)))
+    return interruptions(SimpleNamespace(run=run, extent_s=lambda: (0.0, 30.0), channels=CHANNELS))
+
+
+def test_where_a_recorder_died_the_last_scan_is_told_and_not_that_all_is_stored():
+    found = told(Run(state="recovered"))
+    assert found["rows"] == [
+        {
+            "kind": "died", "from_s": pytest.approx(30.0), "to_s": pytest.approx(30.0), "group": 0,
+            "text": "last scan that is kept; the recorder died, "
+                    "and what the device sent afterwards is not known",
+        }
+    ]  # fmt: skip
+    assert found["text"] == "Its recorder died: nothing is known of what came after the last scan."
+
+
+def test_each_group_has_a_last_scan_of_its_own_and_one_without_scans_has_none():
+    gap = [GapRow(0, 200, 25, "wire", None)]
+    found = told(Run(gap, state="recovered", groups=(None, None), stored=(3000, 2990)))
+    assert [(row["kind"], round(row["from_s"], 3)) for row in found["rows"]] == [
+        ("gap", 2.0), ("died", 29.9), ("died", 30.0),
+    ]  # fmt: skip
+    assert "last scan of t that" in found["rows"][1]["text"]
+    assert "last scan of iu, iv that" in found["rows"][2]["text"]
+    assert found["text"].startswith("1 gap. Its recorder died")
+    none = told(Run(state="recovered", groups=(None, None), stored=(3000, 0)))
+    assert [row["group"] for row in none["rows"]] == [0]
 
 
 def test_nothing_happened():
