@@ -48,6 +48,7 @@ from dashboard.live import Live
 from dashboard.reading import Reading
 from dashboard.share import EncryptedServer, Share, check_certificate
 from dashboard.shell import nothing_here, shell
+from dashboard.ways import START
 from livesense.errors import LivesenseError, RunNotFoundError, UsageError
 from livesense.logbook import pictures
 from livesense.walk.recorded import RunWalk
@@ -226,12 +227,12 @@ def _screen(reading: Reading, benches: Benches, path: str) -> Any:
                 return runs_screen.runs(desk.logbook.runs() if desk is not None else [])
             if len(parts) == 3 and parts[0] == "compare" and all(map(_is_number, parts[1:])):
                 if desk is None:
-                    return nothing_here("There is no logbook yet.")
+                    return _no_logbook()
                 first, second = (desk.run(int(part)).run.row for part in parts[1:])
                 return compare_screen.compare(first, second)
             if len(parts) == 2 and parts[0] == "runs" and _is_number(parts[1]):
                 if desk is None:
-                    return nothing_here("There is no logbook yet.")
+                    return _no_logbook()
                 return _run_screen(desk.run(int(parts[1])))
             if parts[0] in ("walk", "bringup") and len(parts) < 3 and all(map(_is_number, parts[1:])):
                 wanted = int(parts[1]) if len(parts) == 2 else None
@@ -240,7 +241,12 @@ def _screen(reading: Reading, benches: Benches, path: str) -> Any:
         return nothing_here(f"This logbook has no run {' or no run '.join(parts[1:])}.")
     except LivesenseError as error:
         return nothing_here(f"The logbook cannot be read: {error}")
-    return nothing_here("There is no such screen.")
+    return nothing_here("There is no such screen.", "Go to [Live] or to [Runs].")
+
+
+def _no_logbook() -> Any:
+    """Say why no run can be opened, and how the first one comes to be."""
+    return nothing_here("There is no logbook yet.", f"It begins with the first recording. Start one {START}.")
 
 
 def _is_number(part: str) -> bool:
@@ -260,11 +266,17 @@ def _run_screen(analysis: RunAnalysis) -> Any:
     return run_screen.run(run.row, plots, run_data.why_no_scans(run), budgets, more, sign)
 
 
+def _start_for(what: str, wanted: int | None) -> str:
+    """Say how a walk or a bring-up gets its run, and where one that is over keeps its own."""
+    kept = "" if wanted is None else f" What run {wanted} keeps stands on its own screen, under [Runs]."
+    return f"Start a recording {START}. The {what} then opens here.{kept}"
+
+
 def _bringup_screen(desk: Desk | None, wanted: int | None) -> Any:
     number, others = walk_data.chosen(desk, wanted) if desk is not None else (None, [])
     if desk is None or number is None:
         why = "Nothing is being recorded." if wanted is None else f"Run {wanted} is not being recorded."
-        return bringup_screen.no_bringup(why, "Start a recording; the bring-up then opens here.")
+        return bringup_screen.no_bringup(why, _start_for("bring-up", wanted))
     analysis = desk.run(number)
     judged = {row.stage for row in analysis.run.stages()}
     return bringup_screen.bringup(analysis.run.row, analysis.bench, others, judged)
@@ -274,9 +286,7 @@ def _walk_screen(desk: Desk | None, wanted: int | None) -> Any:
     number, others = walk_data.chosen(desk, wanted) if desk is not None else (None, [])
     if desk is None or number is None:
         why = "Nothing is being recorded." if wanted is None else f"Run {wanted} is not being recorded."
-        return walk_screen.no_walk(
-            why, "Start in a terminal: `livesense record BENCH.toml`. The walk then opens here."
-        )
+        return walk_screen.no_walk(why, _start_for("walk", wanted))
     analysis = desk.run(number)
     try:
         walk = RunWalk(analysis)

@@ -9,7 +9,8 @@ from dashboard.shell import band, wild, worded
 
 NONE = (
     "This page was started without a bench file. Start it anew with one, then it can be edited here: "
-    "`livesense serve --bench pump.toml`. `livesense init pump.toml` writes one to begin with."
+    "`livesense serve --bench pump.toml`. `livesense init pump.toml` writes one to begin with; Identify, "
+    "on [Record], makes one of what comes over a port."
 )
 ABOUT = (
     "What is wired to what. Runs that are being recorded go on with the file as it was; the next one takes "

@@ -29,7 +29,7 @@ def no_bringup(why: str, how: str) -> html.Div:
             band(
                 "Now",
                 html.P(why, className="say"),
-                html.P([how, " ", dcc.Link("Go to Record", href="/record")], className="advice"),
+                html.P(worded(how), className="advice"),
                 ident="now",
             ),
             band("Before power", html.P(CAUTIONS, className="advice"), ident="cautions"),

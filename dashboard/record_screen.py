@@ -21,7 +21,8 @@ CAUTION = (
 )
 NO_BENCH = (
     "This page was started without a bench file. Start it anew with one, then runs can be started from here: "
-    "`livesense serve --bench pump.toml`"
+    "`livesense serve --bench pump.toml`. `livesense init pump.toml` writes one to begin with. What "
+    "is started in a terminal, with `livesense record pump.toml`, is seen here as well."
 )
 METER = (
     "Write what a meter at the same conductor shows now, and its limit of error. The newest two seconds "

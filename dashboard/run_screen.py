@@ -11,7 +11,8 @@ from dash import html
 from dashboard.figures import axes
 from dashboard.run_data import what
 from dashboard.screens import graph, small
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
+from dashboard.ways import START
 from livesense.budget_facts import COLUMNS, alike, cells, headline
 from livesense.logbook.rows import RunRow
 
@@ -106,12 +107,15 @@ def _no_scans(row: RunRow, why: str) -> html.Section:
     else:
         said = "This run holds no scans."
         do = "Nothing that came from the port was a scan."
-    look = "Does the board run? Do wire and baud in [link] of the bench file fit it? To try again: "
+    look = (
+        "Does the board run? Do wire and baud in [link] of the bench file fit it? Identify, on [Record], "
+        f"tells what the port carries. Try again {START}."
+    )
     return band(
         "Scans",
         html.P(said, className="say", id="run-no-scans"),
         html.P(f"{do} {why}".strip(), className="advice"),
-        html.P([look, html.Code("livesense record BENCH.toml"), "."], className="advice"),
+        html.P(worded(look), className="advice"),
         ident="scans",
     )
 

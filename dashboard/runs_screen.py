@@ -11,12 +11,15 @@ from dash import dcc, html
 
 from dashboard.clock import when
 from dashboard.digits import grouped, lasting
-from dashboard.shell import band, wild
+from dashboard.shell import band, wild, worded
+from dashboard.ways import START
 from livesense.logbook.rows import RunRow
 from livesense.wording import counted
 
 GRID_OPTIONS: dict[str, Any] = {
     "suppressCellFocus": False,
+    # Words above the table say why it is empty and what to do.
+    "suppressNoRowsOverlay": True,
     "domLayout": "autoHeight",
     "headerHeight": 40,
     "rowHeight": 40,
@@ -133,7 +136,10 @@ def runs(rows: list[RunRow]) -> html.Div:
                     **wild(data_chosen="0"),
                 ),
                 html.P(
-                    "No run yet. Start one with: livesense record BENCH.toml",
+                    worded(
+                        f"No run yet. Start one {START}. A recording made elsewhere becomes a run by "
+                        "`livesense import`."
+                    ),
                     className="advice",
                     id="runs-empty",
                     hidden=bool(rows),

@@ -8,6 +8,8 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
+from dashboard.ways import SCREENS
+
 CAUTION = "A measurement aid, not a protective device."
 CAUTIONS = (
     "What is shown here is evidence, not protection: it can be late, wrong or missing. "
@@ -37,9 +39,17 @@ def wild(**attributes: str) -> dict[str, Any]:
 
 
 def worded(text: str) -> list[Any]:
-    """Parts of a text of livesense's own, which names commands between backticks: these become code."""
-    parts = re.split(r"`([^`]+)`", text)
-    return [html.Code(part) if at % 2 else part for at, part in enumerate(parts)]
+    """Parts of a text of livesense's own: `commands` become code, and [Record] a way to that screen."""
+    parts = re.split(rf"`([^`]+)`|\[({'|'.join(SCREENS)})\]", text)
+    words: list[Any] = []
+    for at in range(0, len(parts), 3):
+        words.append(parts[at])
+        code, screen = parts[at + 1 : at + 3] or (None, None)
+        if code:
+            words.append(html.Code(code))
+        elif screen:
+            words.append(dcc.Link(screen, href=SCREENS[screen]))
+    return words
 
 
 def band(title: str, *children: Any, ident: str, heading: bool = True) -> html.Section:
@@ -69,12 +79,8 @@ def shell() -> dmc.MantineProvider:
                     ),
                     html.Nav(
                         [
-                            dcc.Link("Live", href="/", className="tab", id="tab-live"),
-                            dcc.Link("Record", href="/record", className="tab", id="tab-record"),
-                            dcc.Link("Bring-up", href="/bringup", className="tab", id="tab-bringup"),
-                            dcc.Link("Walk", href="/walk", className="tab", id="tab-walk"),
-                            dcc.Link("Runs", href="/runs", className="tab", id="tab-runs"),
-                            dcc.Link("Bench", href="/bench", className="tab", id="tab-bench"),
+                            dcc.Link(name, href=path, className="tab", id=f"tab-{path[1:] or 'live'}")
+                            for name, path in SCREENS.items()
                         ],
                         **wild(aria_label="Screens"),
                     ),
@@ -98,7 +104,7 @@ def shell() -> dmc.MantineProvider:
     )
 
 
-def nothing_here(text: str) -> html.Div:
+def nothing_here(text: str, do: str = "Go to [Runs] for all that is recorded.") -> html.Div:
     """Return a screen that only says why it is empty and where to go."""
     return html.Div(
         [
@@ -106,7 +112,7 @@ def nothing_here(text: str) -> html.Div:
             band(
                 "Now",
                 html.P(worded(text), className="say"),
-                html.P(dcc.Link("Go to the runs", href="/runs"), className="advice"),
+                html.P(worded(do), className="advice"),
                 ident="now",
             ),
         ]

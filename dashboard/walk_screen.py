@@ -26,7 +26,7 @@ def no_walk(why: str, how: str) -> html.Div:
             band(
                 "Now",
                 html.P(why, className="say"),
-                html.P([*worded(how), " ", dcc.Link("Go to Record", href="/record")], className="advice"),
+                html.P(worded(how), className="advice"),
                 ident="now",
             ),
             _cautions(),

@@ -13,6 +13,7 @@ from typing import Any
 from dashboard.digits import MINUS, fixed, grouped, lasting, shown
 from dashboard.evenness import Evenness, evenness
 from dashboard.situation import NO_SIGN_S, SILENT_S, Sentence, Situation, Tone
+from dashboard.ways import START
 from livesense.wording import bounded, listed
 
 NO_BYTES_S = 2.5
@@ -62,7 +63,7 @@ def _not_recording(s: Situation) -> Sentence | None:
         return Sentence(
             Tone.NOTE,
             "Nothing has been recorded yet.",
-            "Start a recording: livesense record BENCH.toml. This page picks it up by itself.",
+            f"Start a recording {START}. It appears here by itself.",
         )
     ago = ""
     if s.ended_ago_s is not None:
@@ -71,14 +72,14 @@ def _not_recording(s: Situation) -> Sentence | None:
         return Sentence(
             Tone.FAULT,
             f"The recorder of run {s.run} stopped without closing it{ago}.",
-            f"{'' if s.others else 'Nothing is watched now. '}What came before is kept. "
-            "Start livesense record again.",
+            f"{'' if s.others else 'Nothing is watched now. '}What came before is kept. Start again {START}.",
         )
     if s.state == "failed":
         return Sentence(
             Tone.FAULT,
             f"Run {s.run} ended with an error{ago}{'' if s.others else '; nothing is recorded now'}.",
-            "The recorder's own message says why; what was written is kept.",
+            "The recorder's own message, on [Record] or in its terminal, says why; what was written is kept. "
+            f"Start again {START}.",
         )
     if s.state == "complete":
         why = {"time": "its time was up", "closed": "the link closed", "asked": "it was asked to"}
@@ -86,7 +87,7 @@ def _not_recording(s: Situation) -> Sentence | None:
         return Sentence(
             Tone.NOTE,
             f"Nothing is recorded now. Run {s.run} ended{ago}{reason}.",
-            "Below is how it ended. A new recording appears here by itself.",
+            f"Below is how it ended. Start the next {START}. It appears here by itself.",
         )
     return None
 
@@ -301,7 +302,7 @@ def _died(s: Situation) -> Sentence | None:
     return Sentence(
         Tone.WARNING,
         f"The recorder of run {number} stopped {lasting(max(1.0, ago_s))} ago; this is run {s.run}.",
-        f"What run {number} holds is kept. Start livesense record again for its device.",
+        f"What run {number} holds is kept. Start again for its device {START}.",
     )
 
 

@@ -59,14 +59,31 @@
     if (element.textContent !== text) element.textContent = text;
   };
 
-  /** What livesense says of itself names commands between backticks: nodes of it, with these as code. */
+  /** The page's screens, as shell.py names them. */
+  const SCREENS = { Live: "/", Record: "/record", "Bring-up": "/bringup", Walk: "/walk", Runs: "/runs", Bench: "/bench" };
+  const MARKED = /`([^`]+)`|\[(Live|Record|Bring-up|Walk|Runs|Bench)\]/;
+
+  /** What livesense says of itself: nodes of it, `commands` as code, and [Record], a screen's name, as a way there. */
   LS.words = function (text) {
-    return text.split(/`([^`]+)`/).map((part, at) => (at % 2 ? LS.el("code", "", part) : document.createTextNode(part)));
+    const parts = text.split(MARKED), nodes = [];
+    for (let at = 0; at < parts.length; at += 3) {
+      nodes.push(document.createTextNode(parts[at]));
+      const code = parts[at + 1], screen = parts[at + 2];
+      if (code) nodes.push(LS.el("code", "", code));
+      if (!screen) continue;
+      const link = LS.el("a", "", screen);
+      LS.linkTo(link, SCREENS[screen]);
+      nodes.push(link);
+    }
+    return nodes;
   };
+
+  /** The same as text alone, as it is read aloud. */
+  LS.plain = (text) => text.replace(new RegExp(MARKED, "g"), "$1$2");
 
   /** Writes such a text only where it differs. Words of people (names, notes) are written as they are instead. */
   LS.tell = function (element, text) {
-    if (element.textContent !== text.replace(/`([^`]+)`/g, "$1")) element.replaceChildren(...LS.words(text));
+    if (element.textContent !== LS.plain(text)) element.replaceChildren(...LS.words(text));
   };
 
   /** An element with such a text. */

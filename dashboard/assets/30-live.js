@@ -129,11 +129,11 @@
       if (state === "refused") return { tone: "fault", text: "livesense was started again: this window\u2019s key is no longer valid.",
         advice: last + "Open the address that it printed last." };
       if (state === "gone" && silent > GONE_MS) return { tone: "fault", text: "This page gets no word from livesense.",
-        advice: last + "Is livesense serve still running? It is tried again by itself; if it was started again, open the address that it printed." };
+        advice: last + "Is `livesense serve` still running? It is tried again by itself; if it was started again, open the address that it printed." };
       if (silent > SILENT_MS && factsAge === null) return { tone: "note", text: "Waiting for livesense\u2019s first answer.",
         advice: "This computer is busy, or the logbook is slow to read." };
       if (silent > SILENT_MS) return { tone: "fault", text: `No word from livesense for ${LS.lasting(silent / 1e3)}.`,
-        advice: last + "This computer is too busy, or livesense serve hangs." };
+        advice: last + "This computer is too busy, or `livesense serve` hangs." };
       if (factsAge !== null && factsAge > LATE_MS) return { tone: "warning", text: `This computer is busy: figures and events are ${LS.lasting(factsAge / 1e3)} late.`,
         advice: "What the picture shows is newer. End what else runs here." };
       return null;
@@ -351,7 +351,7 @@
       const gist = sentence.tone + sentence.text.replace(/[\d.,\s]+/g, "");
       if (gist !== this.gist) {
         this.gist = gist;
-        LS.write(document.getElementById("aloud"), `${sentence.text} ${sentence.advice}`);
+        LS.write(document.getElementById("aloud"), LS.plain(`${sentence.text} ${sentence.advice}`));
       }
       LS.tell(document.getElementById("say"), sentence.text);
       LS.tell(document.getElementById("advice"), sentence.advice || "\u00a0");

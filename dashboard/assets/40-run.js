@@ -81,7 +81,7 @@
         if (answer.ok) return await answer.json();
         this.trouble = await answer.text();
       } catch (error) {
-        if (error.name !== "AbortError") this.trouble = "The page's server does not answer: is livesense serve still running?";
+        if (error.name !== "AbortError") this.trouble = "The page's server does not answer: is `livesense serve` still running?";
       }
       return null;
     }

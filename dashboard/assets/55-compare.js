@@ -41,9 +41,9 @@
       try {
         const answer = await fetch(`/api/compare/${this.runs[0]}/${this.runs[1]}`, { cache: "no-store" });
         if (answer.ok) return await answer.json();
-        this.say("These two cannot be compared.", await answer.text());
+        this.say("These two cannot be compared.", `${await answer.text()} Choose two others on [Runs].`);
       } catch {
-        this.say("These two cannot be compared now.", "The page's server does not answer: is livesense serve still running?");
+        this.say("These two cannot be compared now.", "The page's server does not answer: is `livesense serve` still running?");
       }
       return null;
     }

@@ -38,7 +38,7 @@
       part("run").addEventListener("change", () => this.look(), { signal: this.over.signal });
       this.screen.addEventListener("click", (event) => {
         // With a run, the script of calibrations asks its recorder.
-        if (event.target.closest("#zero-take") && this.run() === null) LS.write(document.getElementById("zero-answer"), "Nothing is being recorded.");
+        if (event.target.closest("#zero-take") && this.run() === null) LS.write(document.getElementById("zero-answer"), "Nothing is being recorded: start a recording above.");
       }, { signal: this.over.signal });
       this.list();
       while (!this.over.signal.aborted) {
@@ -124,7 +124,7 @@
       return this.doing(done ? "mark" : "add", "noted", async () => {
         if (!text) return say("noted", "Write a note first.", "bad");
         const run = this.run();
-        if (run === null) return say("noted", "Nothing is being recorded.", "bad");
+        if (run === null) return say("noted", "Nothing is being recorded: start a recording above.", "bad");
         await this.ask(`/${run}/note`, { text });
         say("noted", `${done || "Noted"} with run ${run}.`, "good");
         part("note").value = "";
@@ -136,7 +136,7 @@
     compare() {
       return this.doing("compare", "agrees", async () => {
         const run = this.run();
-        if (run === null) return say("agrees", "Nothing is being recorded.", "bad");
+        if (run === null) return say("agrees", "Nothing is being recorded: start a recording above.", "bad");
         for (const field of ["value", "error"]) LS.wrong("rec-" + field);
         say("agrees", "Reading the newest two seconds …");
         try {
@@ -230,7 +230,8 @@
         this.headline(`Recording ${names}.`, troubled ? `Run ${troubled.run}: ${troubled.trouble}`
           : several ? "Live shows one of them; all go on when this page is closed." : "Live shows it; it goes on when this page is closed.", troubled ? "bad" : "");
       } else if (told.starting.length) this.headline("A recorder is starting.", `On ${told.starting.map((s) => s.port).join(", ")}.`);
-      else this.headline("Nothing is being recorded.", bad ? "The last recorder did not end well; see below." : "Choose a bench file and a port below, then start.");
+      else this.headline("Nothing is being recorded.", bad ? "The last recorder did not end well; see below."
+        : part("bench").options.length ? "Choose a bench file and a port below, then start." : "This page has no bench file to start one with; see below.");
       this.cards(told.recordings);
       this.ends(told.ends);
       this.notes(told.recordings.find((row) => row.run === this.chosen));

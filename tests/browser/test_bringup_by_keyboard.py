@@ -26,7 +26,7 @@ def test_by_keyboard_alone(stack, window):
     screen.page.goto(stack.server.address + "bringup")
     screen.wait("document.getElementById('now')?.textContent.includes('Nothing is being recorded.')")
     tab_to(screen, "#now a")
-    assert screen.text("#now a") == "Go to Record"
+    assert screen.text("#now a") == "Record"
     stack.server.page.control.start({"bench": 0, "port": stack.links[0], "name": "first start"})
     # By itself; whoever stood on what is gone does not start over from the top of the page.
     screen.wait("!!document.querySelector('#bring-zero-off[aria-current=step]')")

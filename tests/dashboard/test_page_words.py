@@ -160,7 +160,14 @@ def test_a_newer_run_without_scans_is_told(state):
 
 
 def test_without_a_run_it_says_how_to_begin():
-    assert "livesense record" in sentence(Situation()).advice
+    advice = sentence(Situation()).advice
+    assert advice.index("[Record]") < advice.index("`livesense record BENCH.toml`")
+
+
+@pytest.mark.parametrize("state", ["recovered", "failed", "complete"])
+def test_what_is_not_recording_says_how_to_go_on(state):
+    advice = sentence(situation(state=state)).advice
+    assert "on [Record], or in a terminal: `livesense record" in advice
 
 
 def test_port_gone():
