@@ -142,7 +142,8 @@ class TrendBuilder:
         if len(values) == 2:
             values.append(-values[0] - values[1])
         u, v, w = values
-        return np.asarray(np.nan_to_num((2 * u - v - w) / 3 + 1j * (v - w) / math.sqrt(3)))
+        vector = (2 * u - v - w) / 3 + 1j * (v - w) / math.sqrt(3)
+        return np.asarray(vector if np.isfinite(vector.sum()) else np.nan_to_num(vector))
 
     def _step_means(self, codes: Codes) -> FloatArray:
         """Mean codes of each whole step, ``(m, k)``; a current is linear in them. Only of phase currents."""

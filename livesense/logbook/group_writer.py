@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,8 +20,8 @@ MERGE_S = 1.0
 MERGE_SCANS = 1000
 """… and until there are so many; a block of few scans would be mostly overhead."""
 
-MOST_SCANS = 131072
-"""With so many they are merged sooner."""
+MOST_SCANS = 32768
+"""With so many they are merged at once: a file that is read in as fast as it goes needs no tail."""
 
 Clock = NDArray[np.int64]
 
@@ -57,11 +57,6 @@ class GroupWriter:
         """Of all blocks made so far."""
 
     @property
-    def _fresh(self) -> int:
-        """Scans that were taken in since the last call."""
-        return sum(len(stretch.codes) for stretch in self._pending)
-
-    @property
     def shape(self) -> tuple[int, int, bool, np.dtype[Any]]:
         """The next scan's index, channels of codes, whether there is a clock, and the codes' type."""
         return self._next, self._channels, self._has_clock, np.dtype(self.held_as)
@@ -90,9 +85,7 @@ class GroupWriter:
         """Say what to write for the scans taken in since the last call."""
         if self._merged_s is None:
             self._merged_s = now_s
-        # What fills a block by itself, of a file read as fast as it goes, needs no tail.
-        full = self._scans >= MOST_SCANS or self._fresh >= codec.BLOCK_SCANS
-        due = full or (self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S)
+        due = self._scans >= MOST_SCANS or (self._scans >= MERGE_SCANS and now_s - self._merged_s >= MERGE_S)
         if self._scans and (due or force):
             self._merged_s = now_s
             return list(self._blocks())
@@ -105,7 +98,7 @@ class GroupWriter:
     def _tail(self) -> Iterator[Statement]:
         if not self._pending:
             return
-        stretches = _joined(self._pending)
+        stretches = _joined(self._pending, _by_scans)
         self._pending = []
         self._in_tail.extend(stretches)
         for stretch in stretches:
@@ -130,7 +123,7 @@ class GroupWriter:
     def _blocks(self) -> Iterator[Statement]:
         if self._in_tail:
             yield "DELETE FROM tail WHERE run = ? AND scan_group = ?", (self._run, self._number)
-        stretches = _joined(self._in_tail + self._pending)
+        stretches = _joined(self._in_tail + self._pending, _by_columns)
         self._in_tail, self._pending, self._scans = [], [], 0
         for stretch in stretches:
             yield from self._first_clock(stretch.clock)
@@ -141,8 +134,7 @@ class GroupWriter:
                 part = slice(at, at + length)
                 first = stretch.first + at
                 codes = stretch.codes[part]
-                columns = np.ascontiguousarray(codes.T)
-                for position, column in enumerate(columns):
+                for position, column in enumerate(codes.T):
                     yield self._block(position, first, codec.encode(column), len(column))
                 if stretch.clock is not None:
                     ticks = stretch.clock[part].astype(np.int64)
@@ -188,7 +180,7 @@ def block_row(
     )  # fmt: skip
 
 
-def _joined(stretches: list[_Stretch]) -> list[_Stretch]:
+def _joined(stretches: list[_Stretch], join: Callable[[list[Codes]], Codes]) -> list[_Stretch]:
     """Neighbours without a gap between them become one."""
     out: list[_Stretch] = []
     run: list[_Stretch] = []
@@ -199,9 +191,23 @@ def _joined(stretches: list[_Stretch]) -> list[_Stretch]:
             or (stretch.clock is None) != (run[-1].clock is None)
         ):
             clocks = [s.clock for s in run if s.clock is not None]
-            codes: Any = run[0].codes if len(run) == 1 else np.concatenate([s.codes for s in run])
-            out.append(_Stretch(run[0].first, codes, np.concatenate(clocks) if clocks else None))
+            clock = np.concatenate(clocks) if clocks else None
+            out.append(_Stretch(run[0].first, join([s.codes for s in run]), clock))
             run = []
         if stretch is not None:
             run.append(stretch)
     return out
+
+
+def _by_scans(parts: list[Codes]) -> Codes:
+    """Put codes ``(n, k)`` behind each other, scan by scan in memory as a tail row holds them."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def _by_columns(parts: list[Codes]) -> Codes:
+    """Put codes ``(n, k)`` behind each other, column by column in memory as blocks take them."""
+    stops = np.cumsum([len(part) for part in parts]).tolist()
+    columns = np.empty((parts[0].shape[1], stops[-1]), dtype=parts[0].dtype)
+    for part, stop in zip(parts, stops, strict=True):
+        columns[:, stop - len(part) : stop] = part.T
+    return columns.T

@@ -130,8 +130,6 @@ def _opened(path: Path) -> Iterator[sqlite3.Connection]:
     with closing(db.open_to_write(path)) as connection:
         # Rows follow their run in steps, not in the one transaction that a cascade is.
         connection.execute("PRAGMA foreign_keys = OFF")
-        # Some builds of SQLite write zeros over all that is deleted: as much again as a run is long.
-        connection.execute("PRAGMA secure_delete = FAST").fetchall()
         connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
         try:
             yield connection

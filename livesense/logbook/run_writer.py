@@ -58,7 +58,6 @@ class RunWriter:
     def retain(self, keeping: Keeping) -> None:
         """Drop raw scans of this run once they are old, or where the file would become too large."""
         self._retention = Retention(keeping, self.number, self._logbook.select)
-        self._logbook.reuse_pages()
 
     def add_groups(
         self,

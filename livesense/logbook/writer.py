@@ -195,10 +195,6 @@ class LogbookWriter:
             len(value) for _, values in statements for value in values if isinstance(value, bytes)
         )
 
-    def reuse_pages(self) -> None:
-        """Let what is deleted stand until its pages are used again: zeros over it would be written twice."""
-        self.select("PRAGMA secure_delete = FAST")
-
     def select(self, text: str, values: Values = ()) -> list[tuple[Any, ...]]:
         """Read all rows of one query."""
         try:

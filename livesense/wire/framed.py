@@ -137,7 +137,8 @@ class FramedDecoder:
         if too_long:
             faults[FaultKind.LENGTH] += 1
         events: list[WireEvent] = []
-        unpack = _packets if whole.count(b"\0") > FEW_FRAMES else _few_packets
+        many = len(whole) > FEW_FRAMES * MAX_FRAME or whole.count(b"\0") > FEW_FRAMES
+        unpack = _packets if many else _few_packets
         self._sort(unpack(whole, faults), events, faults)
         return [*(LinkFault(kind, count) for kind, count in faults.items() if counted), *events]
 
